@@ -1,0 +1,9 @@
+//! What the standards say: opcodes, SFDP, status registers, and the quantities they speak in.
+//!
+//! Everything here is pure: bytes in, facts out, no I/O.
+
+pub mod opcode;
+mod quantity;
+pub mod status;
+
+pub use quantity::{Address, Hertz, Millivolts, ParseQuantityError};

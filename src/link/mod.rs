@@ -1,0 +1,222 @@
+//! One chip select on one SPI bus.
+//!
+//! A [`Segment`] is bytes out or in, a [`Frame`] the segments of one CS assertion, a batch several
+//! frames handed over at once. Links carry bytes only: opcodes, addresses and dummy clocks are laid
+//! out by [`crate::chip`], so that the mock decodes what a chip would see.
+
+use std::fmt;
+use std::time::Duration;
+
+use crate::jedec::{Hertz, Millivolts};
+
+/// A run of bytes in one direction, or in both at once, on one lane.
+#[derive(Debug)]
+pub enum Segment<'a> {
+    /// Host to chip.
+    Out(&'a [u8]),
+    /// Chip to host; zeros are shifted out meanwhile.
+    In(&'a mut [u8]),
+    /// Both at once; the buffer's bytes go out and are replaced by what came in.
+    Exchange(&'a mut [u8]),
+}
+
+impl Segment<'_> {
+    /// Bytes on the wire.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        match self {
+            Segment::Out(bytes) => bytes.len(),
+            Segment::In(bytes) | Segment::Exchange(bytes) => bytes.len(),
+        }
+    }
+
+    /// Whether nothing goes over the wire.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+}
+
+/// The segments of one CS assertion, and the time CS stays high before it.
+///
+/// A program or erase starts when CS rises, so a settle time belongs to the frame that *follows*
+/// the modifying one: it elapses with CS high.
+#[derive(Debug)]
+pub struct Frame<'a> {
+    /// Least time with CS high before this frame.
+    pub settle: Duration,
+    /// What goes over the wire while CS is low.
+    pub segments: Vec<Segment<'a>>,
+}
+
+impl<'a> Frame<'a> {
+    /// A frame with no settle time.
+    #[must_use]
+    pub fn new(segments: Vec<Segment<'a>>) -> Self {
+        Self {
+            settle: Duration::ZERO,
+            segments,
+        }
+    }
+
+    /// The same frame after CS was high for at least `settle`.
+    #[must_use]
+    pub fn after(mut self, settle: Duration) -> Self {
+        self.settle = settle;
+        self
+    }
+
+    /// Bytes on the wire.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.segments.iter().map(Segment::len).sum()
+    }
+
+    /// Whether nothing goes over the wire.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+}
+
+/// What one batch may hold, and what the link is declared to be.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Limits {
+    /// Bytes that may go out in one batch, all frames together.
+    pub batch_out_bytes: usize,
+    /// Bytes that may come in in one batch, all frames together.
+    pub batch_in_bytes: usize,
+    /// What each segment may cost beyond its own length (alignment of transfer buffers).
+    pub segment_overhead_bytes: usize,
+    /// Segments that one batch may hold.
+    pub batch_segments: usize,
+    /// Highest SCK to ask for.
+    pub sck_max: Hertz,
+    /// Lowest SCK the link can make.
+    pub sck_min: Hertz,
+}
+
+/// One chip select on one bus.
+///
+/// `transfer` sends the frames in order: for each, CS high for at least `settle`, CS low, the
+/// segments without a gap in CS, CS high. It returns only when all frames are done or none further
+/// will be sent.
+pub trait Link: Send {
+    /// What the link is called on screens, such as `/dev/spidev0.0`.
+    fn name(&self) -> &str;
+
+    /// Level that the link's outputs drive and its supply pin gives, where it is declared.
+    fn level(&self) -> Option<Millivolts>;
+
+    /// What one batch may hold now. May shrink after [`LinkError::TooLong`].
+    fn limits(&self) -> Limits;
+
+    /// Sends a batch at `sck` or the next lower clock the link can make.
+    ///
+    /// # Errors
+    /// Any [`LinkError`]; frames may have been sent up to the one that failed, so the state of a
+    /// chip after a modifying batch is unknown. `TooLong` is returned before anything is sent.
+    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError>;
+
+    /// Time since the link was opened. A mock counts virtual time.
+    fn now(&self) -> Duration;
+
+    /// Waits at least `time` with CS high. Callers keep it below 100 ms a call, so that a person who
+    /// stops the work is heard.
+    fn wait(&mut self, time: Duration);
+}
+
+impl<L: Link + ?Sized> Link for Box<L> {
+    fn name(&self) -> &str {
+        (**self).name()
+    }
+    fn level(&self) -> Option<Millivolts> {
+        (**self).level()
+    }
+    fn limits(&self) -> Limits {
+        (**self).limits()
+    }
+    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+        (**self).transfer(batch, sck)
+    }
+    fn now(&self) -> Duration {
+        (**self).now()
+    }
+    fn wait(&mut self, time: Duration) {
+        (**self).wait(time);
+    }
+}
+
+/// Why a batch, or the link itself, failed.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum LinkError {
+    /// The device node could not be opened or set up.
+    #[error("cannot {action} {node}")]
+    Node {
+        /// What was tried, such as `open`.
+        action: &'static str,
+        /// The device node.
+        node: String,
+        /// What the kernel said.
+        #[source]
+        source: std::io::Error,
+    },
+    /// Another process holds the device.
+    #[error("{node} is in use by another process")]
+    InUse {
+        /// The device node.
+        node: String,
+    },
+    /// The controller does not take the mode that was asked for.
+    #[error("{node}: asked for SPI mode 0x{asked:X}, the controller reads back 0x{got:X}")]
+    Mode {
+        /// The device node.
+        node: String,
+        /// Mode word written.
+        asked: u32,
+        /// Mode word read back.
+        got: u32,
+    },
+    /// The batch is longer than the link takes; nothing was sent.
+    #[error("a batch of {bytes} bytes is longer than the {limit} the link takes")]
+    TooLong {
+        /// Bytes in the longer direction.
+        bytes: usize,
+        /// What the link takes now.
+        limit: usize,
+    },
+    /// The kernel moved fewer bytes than asked.
+    #[error("the link moved {got} of {expected} bytes")]
+    Short {
+        /// Bytes in the batch.
+        expected: usize,
+        /// Bytes the link says it moved.
+        got: usize,
+    },
+    /// The transfer failed.
+    #[error("the link failed during a transfer")]
+    Io(#[from] std::io::Error),
+    /// The guard kept a frame off the wire.
+    #[error("{0}")]
+    Guard(String),
+    /// The bench computer lost its supply (simulated).
+    #[error("the supply was cut (simulated, cut {cut})")]
+    PowerCut {
+        /// The modifying operation at which it happened; replays alone.
+        cut: u64,
+    },
+    /// A datasheet forbids the frame, or the write-ahead rule was broken (simulated chips only).
+    #[error("the simulated chip refuses: {0}")]
+    Forbidden(String),
+}
+
+impl fmt::Display for Limits {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{} bytes a batch, SCK up to {}",
+            self.batch_in_bytes, self.sck_max
+        )
+    }
+}

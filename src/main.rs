@@ -1,0 +1,5 @@
+//! Starts the command line.
+
+fn main() -> std::process::ExitCode {
+    norlock::cli::main()
+}
