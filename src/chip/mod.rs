@@ -1,1 +1,337 @@
-//! chip
+//! A part on a link: the chip on the clip.
+//!
+//! [`Bare`] meets a chip that is not yet known. [`Chip`] is one whose part is known: it reads, and
+//! has no method that could change the array. [`Armed`] erases and programs; it exists only in
+//! exchange for a [`Permission`], which only [`crate::interlock`] can make. State found is state left:
+//! [`Chip::leave`] and, on an early end, `Drop` undo what reading needed.
+
+mod armed;
+mod bare;
+mod error;
+mod pass;
+mod permission;
+mod width;
+
+use std::time::Duration;
+
+pub use armed::{Armed, Finished};
+pub use bare::{Bare, FirstLook, ID_BYTES, short_id};
+pub use error::ChipError;
+pub use pass::{Order, Pass, PassEnd};
+pub use permission::Permission;
+pub(crate) use permission::Sealed;
+
+use crate::jedec::status::Registers;
+use crate::jedec::{Address, Hertz, opcode};
+use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
+use crate::part::{JedecId, Part};
+use width::Width;
+
+/// How often the ID is read before a contact counts as lost.
+const LOST_AFTER_READS: u32 = 8;
+
+/// How the array is read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReadCommand {
+    /// 03h: no dummy clocks, the lower SCK limit.
+    Read,
+    /// 0Bh: eight dummy clocks.
+    FastRead,
+}
+
+impl ReadCommand {
+    /// The opcode with a 3-byte address, which names the command on screens.
+    #[must_use]
+    pub fn opcode(self) -> u8 {
+        match self {
+            Self::Read => opcode::READ,
+            Self::FastRead => opcode::FAST_READ,
+        }
+    }
+
+    fn dummy_bytes(self) -> usize {
+        match self {
+            Self::Read => 0,
+            Self::FastRead => 1,
+        }
+    }
+}
+
+/// An identified chip, open for reading.
+///
+/// It has no way to change the array. To erase or program, [`Chip::arm`] it:
+///
+/// ```compile_fail,E0599
+/// # fn f(mut chip: norlock::chip::Chip) {
+/// chip.program(norlock::jedec::Address(0), &[0]);
+/// # }
+/// ```
+pub struct Chip {
+    guard: Guard,
+    part: Part,
+    id: [u8; ID_BYTES],
+    sck: Hertz,
+    width: Width,
+    left: bool,
+}
+
+impl Chip {
+    pub(crate) fn new(
+        mut guard: Guard,
+        part: Part,
+        id: [u8; ID_BYTES],
+        sck: Hertz,
+    ) -> Result<Self, ChipError> {
+        guard.identified(&part);
+        let width = Width::choose(&part)?;
+        let mut chip = Self { guard, part, id, sck, width, left: false };
+        chip.enter_width()?;
+        Ok(chip)
+    }
+
+    /// The part it was identified as.
+    #[must_use]
+    pub fn part(&self) -> &Part {
+        &self.part
+    }
+
+    /// All bytes of the first good answer to 9Fh.
+    #[must_use]
+    pub fn id_bytes(&self) -> &[u8; ID_BYTES] {
+        &self.id
+    }
+
+    /// SCK that contact has proven.
+    #[must_use]
+    pub fn sck(&self) -> Hertz {
+        self.sck
+    }
+
+    /// Size of the array.
+    #[must_use]
+    pub fn size_bytes(&self) -> u32 {
+        self.part.size_bytes
+    }
+
+    /// What the link is called.
+    #[must_use]
+    pub fn link_name(&self) -> &str {
+        self.guard.name()
+    }
+
+    /// Link time.
+    #[must_use]
+    pub fn now(&self) -> Duration {
+        self.guard.now()
+    }
+
+    /// What the link was opened for.
+    #[must_use]
+    pub fn purpose(&self) -> Purpose {
+        self.guard.purpose()
+    }
+
+    /// How the part is addressed, in words.
+    #[must_use]
+    pub fn addressing(&self) -> &'static str {
+        self.width.words()
+    }
+
+    /// Highest SCK for `command`: what contact has proven, within the part's limit.
+    #[must_use]
+    pub fn sck_for(&self, command: ReadCommand) -> Hertz {
+        let limits = &self.part.sck_max;
+        let limit = limits.get(&command.opcode()).or_else(|| limits.get(&opcode::READ));
+        limit.map_or(self.sck, |limit| self.sck.min(*limit))
+    }
+
+    /// Reads the JEDEC ID once.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn read_id(&mut self) -> Result<[u8; ID_BYTES], ChipError> {
+        let mut id = [0; ID_BYTES];
+        self.query(&[opcode::READ_JEDEC_ID], &mut id, self.sck)?;
+        Ok(id)
+    }
+
+    /// Reads the ID again and compares its first three bytes with those first read.
+    ///
+    /// # Errors
+    /// `LostContact` if none of eight reads agrees; `Link`.
+    pub fn check_id(&mut self) -> Result<(), ChipError> {
+        let mut seen = self.id;
+        for _ in 0..LOST_AFTER_READS {
+            seen = self.read_id()?;
+            if seen[..3] == self.id[..3] {
+                return Ok(());
+            }
+        }
+        let (expected, seen) = (short_id(&self.id).to_string(), short_id(&seen).to_string());
+        Err(ChipError::LostContact { expected, seen, times: LOST_AFTER_READS })
+    }
+
+    /// Reads the unique ID, where the part has one that is not uniform and not the JEDEC ID again.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn unique_id(&mut self) -> Result<Option<Vec<u8>>, ChipError> {
+        let Some(how) = self.part.unique_id else {
+            return Ok(None);
+        };
+        let mut command = vec![0; 1 + usize::from(how.dummy_bytes)];
+        command[0] = how.opcode;
+        let mut id = vec![0; usize::from(how.length_bytes)];
+        self.query(&command, &mut id, self.sck)?;
+        let uniform = id.iter().all(|byte| Some(byte) == id.first());
+        let again = id.len() >= 3 && id[..3] == self.id[..3];
+        Ok((!uniform && !again).then_some(id))
+    }
+
+    /// The factory bytes behind the JEDEC ID, where the part announces them: Micron parts answer
+    /// 10h in byte 4, then 16 bytes of which the last 14 are the factory's
+    /// (N25Q256A Rev. W, Read ID data-out table).
+    #[must_use]
+    pub fn factory_id(&self) -> Option<Vec<u8>> {
+        let tail = &self.id[6..];
+        let uniform = tail.iter().all(|byte| Some(byte) == tail.first());
+        let repeats = self.id[3..6] == self.id[..3];
+        (self.id[3] == 0x10 && !uniform && !repeats).then(|| tail.to_vec())
+    }
+
+    /// Reads status register 1.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn status(&mut self) -> Result<u8, ChipError> {
+        self.register(opcode::READ_STATUS_1)
+    }
+
+    /// Reads the registers that block protection of this part's family depends on.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn registers(&mut self) -> Result<Registers, ChipError> {
+        let mut registers = Registers::default();
+        for read in self.part.status.registers() {
+            registers.set(read.opcode, self.register(read.opcode)?);
+        }
+        Ok(registers)
+    }
+
+    /// Reads `into.len()` bytes from `address` at `sck`, in as few frames as the link allows.
+    ///
+    /// # Errors
+    /// `OutOfRange` before anything is sent; `Link`.
+    pub fn read(
+        &mut self,
+        command: ReadCommand,
+        sck: Hertz,
+        address: Address,
+        into: &mut [u8],
+    ) -> Result<(), ChipError> {
+        self.check_range(address, into.len())?;
+        let chunk = self.frame_bytes(sck);
+        let mut at = address.0;
+        for piece in into.chunks_mut(chunk) {
+            self.read_frame(command, sck, Address(at), piece)?;
+            at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
+        }
+        Ok(())
+    }
+
+    /// Bytes that one reading frame brings in at `sck`.
+    #[must_use]
+    pub fn frame_bytes(&self, sck: Hertz) -> usize {
+        self.guard.limits().read_bytes(6, sck)
+    }
+
+    /// Leaves the chip as it was found: address mode restored, WEL clear.
+    ///
+    /// # Errors
+    /// `Link`; the state is then unknown until the chip's supply is cut.
+    pub fn leave(mut self) -> Result<(), ChipError> {
+        self.tidy()
+    }
+
+    fn read_frame(
+        &mut self,
+        command: ReadCommand,
+        sck: Hertz,
+        address: Address,
+        into: &mut [u8],
+    ) -> Result<(), ChipError> {
+        let head = self.width.command(self.width.read_opcode(command), address, command.dummy_bytes());
+        match self.query(&head, into, sck) {
+            // The kernel takes less than it said; the link has lowered its limit and sent nothing.
+            Err(ChipError::Link(LinkError::TooLong { .. })) => self.read_lowered(command, sck, address, into),
+            other => other,
+        }
+    }
+
+    fn read_lowered(
+        &mut self,
+        command: ReadCommand,
+        sck: Hertz,
+        address: Address,
+        into: &mut [u8],
+    ) -> Result<(), ChipError> {
+        let mut at = address.0;
+        for piece in into.chunks_mut(self.frame_bytes(sck)) {
+            let dummy = command.dummy_bytes();
+            let head = self.width.command(self.width.read_opcode(command), Address(at), dummy);
+            self.query(&head, piece, sck)?;
+            at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
+        }
+        Ok(())
+    }
+
+    fn register(&mut self, code: u8) -> Result<u8, ChipError> {
+        let mut value = [0];
+        self.query(&[code], &mut value, self.sck)?;
+        Ok(value[0])
+    }
+
+    fn query(&mut self, command: &[u8], into: &mut [u8], sck: Hertz) -> Result<(), ChipError> {
+        let frame = Frame::new(vec![Segment::Out(command), Segment::In(into)]);
+        Ok(self.guard.transfer(&mut [frame], sck)?)
+    }
+
+    fn send(&mut self, command: &[u8]) -> Result<(), ChipError> {
+        Ok(self.guard.transfer(&mut [Frame::new(vec![Segment::Out(command)])], self.sck)?)
+    }
+
+    fn check_range(&self, address: Address, length: usize) -> Result<(), ChipError> {
+        let size_bytes = self.part.size_bytes;
+        let end = u64::from(address.0) + length as u64;
+        if end > u64::from(size_bytes) {
+            return Err(ChipError::OutOfRange { address, length, size_bytes });
+        }
+        Ok(())
+    }
+
+    fn tidy(&mut self) -> Result<(), ChipError> {
+        if std::mem::replace(&mut self.left, true) {
+            return Ok(());
+        }
+        self.leave_width()
+    }
+
+    /// What the first three ID bytes are, for messages.
+    #[must_use]
+    pub fn short_id(&self) -> JedecId {
+        short_id(&self.id)
+    }
+}
+
+impl Drop for Chip {
+    /// Best effort; [`Chip::leave`] reports.
+    fn drop(&mut self) {
+        let _ = self.tidy();
+    }
+}
+
+/// A step of waiting that keeps polls few and lets a person who stops be heard.
+fn poll_slice(patience: Duration) -> Duration {
+    (patience / 64).clamp(Duration::from_micros(50), Duration::from_millis(100))
+}

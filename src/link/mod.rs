@@ -4,8 +4,26 @@
 //! frames handed over at once. Links carry bytes only: opcodes, addresses and dummy clocks are laid
 //! out by [`crate::chip`], so that the mock decodes what a chip would see.
 
+mod guard;
+#[cfg(target_os = "linux")]
+mod ioctl;
+#[cfg(target_os = "linux")]
+mod lock;
+#[cfg(target_os = "linux")]
+mod node;
+#[cfg(target_os = "linux")]
+mod spidev;
+mod trace;
+
 use std::fmt;
 use std::time::Duration;
+
+pub use guard::{Class, Guard, Purpose};
+#[cfg(target_os = "linux")]
+pub use node::{HostFlash, Node, list_nodes};
+#[cfg(target_os = "linux")]
+pub use spidev::SpidevLink;
+pub use trace::{Sent, Trace};
 
 use crate::jedec::{Hertz, Millivolts};
 
@@ -37,13 +55,15 @@ impl Segment<'_> {
     }
 }
 
-/// The segments of one CS assertion, and the time CS stays high before it.
+/// The segments of one CS assertion, and how long the chip must have had since CS last rose.
 ///
 /// A program or erase starts when CS rises, so a settle time belongs to the frame that *follows*
-/// the modifying one: it elapses with CS high.
+/// the modifying one, never to that frame itself: a delay inside it would hold CS low and start
+/// nothing.
 #[derive(Debug)]
 pub struct Frame<'a> {
-    /// Least time with CS high before this frame.
+    /// Least time between the rise of CS before this frame and the first byte read in it. A link
+    /// rounds it up.
     pub settle: Duration,
     /// What goes over the wire while CS is low.
     pub segments: Vec<Segment<'a>>,
@@ -59,7 +79,7 @@ impl<'a> Frame<'a> {
         }
     }
 
-    /// The same frame after CS was high for at least `settle`.
+    /// The same frame, answering at the earliest `settle` after CS last rose.
     #[must_use]
     pub fn after(mut self, settle: Duration) -> Self {
         self.settle = settle;
@@ -98,9 +118,9 @@ pub struct Limits {
 
 /// One chip select on one bus.
 ///
-/// `transfer` sends the frames in order: for each, CS high for at least `settle`, CS low, the
-/// segments without a gap in CS, CS high. It returns only when all frames are done or none further
-/// will be sent.
+/// `transfer` sends the frames in order: for each, CS low, the segments without a gap in CS, CS high.
+/// No byte is read in a frame before its `settle` time has passed since CS last rose. It returns only
+/// when all frames are done or none further will be sent.
 pub trait Link: Send {
     /// What the link is called on screens, such as `/dev/spidev0.0`.
     fn name(&self) -> &str;
@@ -209,6 +229,22 @@ pub enum LinkError {
     /// A datasheet forbids the frame, or the write-ahead rule was broken (simulated chips only).
     #[error("the simulated chip refuses: {0}")]
     Forbidden(String),
+}
+
+impl Limits {
+    /// Longest time that one batch may spend on the wire: the kernel's transfer cannot be interrupted.
+    pub const BATCH_TIME_MAX: Duration = Duration::from_millis(50);
+
+    /// Bytes one reading frame may bring in, with `command_bytes` going out before them at `sck`.
+    ///
+    /// At least 16, so that a very slow clock still moves.
+    #[must_use]
+    pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
+        let by_time = u64::from(sck.0) / 8 * 50 / 1000;
+        let by_time = usize::try_from(by_time).unwrap_or(usize::MAX).saturating_sub(command_bytes);
+        let by_size = self.batch_in_bytes.saturating_sub(2 * self.segment_overhead_bytes + command_bytes);
+        by_size.min(by_time).max(16)
+    }
 }
 
 impl fmt::Display for Limits {

@@ -1,0 +1,345 @@
+//! A chip that may be changed.
+
+use std::ops::{ControlFlow, Range};
+use std::time::Duration;
+
+use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
+use crate::jedec::status::{RegisterWrite, Registers};
+use crate::jedec::{Address, Hertz, opcode};
+use crate::link::{Frame, LinkError, Purpose, Segment};
+use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
+
+const WIP: u8 = 0b01;
+const WEL: u8 = 0b10;
+/// The ready bit of the flag status register (N25Q032A Rev. G, flag status register table).
+const FLAG_READY: u8 = 0x80;
+
+/// A chip that erases and programs.
+///
+/// After a failed erase or program it latches: only reading is left until it is armed anew. Success
+/// is claimed through [`Armed::finish`] alone; dropping it only tidies.
+///
+/// Arming needs a permission, which nobody but the interlocks can make:
+///
+/// ```compile_fail,E0277
+/// # fn f(chip: norlock::chip::Chip) {
+/// let armed = chip.arm(());
+/// # }
+/// ```
+pub struct Armed {
+    chip: Chip,
+    latched: bool,
+}
+
+/// What the whole read at the end of a writing session found.
+pub struct Finished {
+    /// The chip, open for reading again.
+    pub chip: Chip,
+    /// Frames whose bytes were not as expected, in order of reading.
+    pub differing: Vec<Range<u32>>,
+}
+
+impl Chip {
+    /// Arms the chip, in exchange for the interlocks' permission.
+    ///
+    /// # Errors
+    /// `OpenedForReading` if the link is guarded for reading.
+    pub fn arm(mut self, _permission: impl Permission) -> Result<Armed, ChipError> {
+        if self.purpose() != Purpose::Write {
+            return Err(ChipError::OpenedForReading);
+        }
+        self.guard.arm();
+        Ok(Armed { chip: self, latched: false })
+    }
+}
+
+impl Armed {
+    /// The part.
+    #[must_use]
+    pub fn part(&self) -> &Part {
+        self.chip.part()
+    }
+
+    /// Link time.
+    #[must_use]
+    pub fn now(&self) -> Duration {
+        self.chip.now()
+    }
+
+    /// Whether an erase or program has failed.
+    #[must_use]
+    pub fn is_latched(&self) -> bool {
+        self.latched
+    }
+
+    /// As [`Chip::check_id`].
+    ///
+    /// # Errors
+    /// As [`Chip::check_id`].
+    pub fn check_id(&mut self) -> Result<(), ChipError> {
+        self.chip.check_id()
+    }
+
+    /// As [`Chip::registers`].
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn registers(&mut self) -> Result<Registers, ChipError> {
+        self.chip.registers()
+    }
+
+    /// Reads back at half the proven SCK, as [`Chip::read`].
+    ///
+    /// # Errors
+    /// As [`Chip::read`].
+    pub fn read(&mut self, address: Address, into: &mut [u8]) -> Result<(), ChipError> {
+        let sck = self.chip.sck_for(ReadCommand::FastRead);
+        self.chip.read(ReadCommand::FastRead, sck, address, into)
+    }
+
+    /// SCK of modifying frames: half of what contact has proven.
+    #[must_use]
+    pub fn sck(&self) -> Hertz {
+        Hertz((self.chip.sck.0 / 2).max(1))
+    }
+
+    /// Erases the block of `kind` at `address`.
+    ///
+    /// WREN goes in a message of its own and WEL is checked before the erase opcode is sent. Then
+    /// sleeps for the typical time, polls, and gives up after the maximum and half of it again.
+    ///
+    /// # Errors
+    /// `Latched`, `NotABlock`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `Failed`,
+    /// `Link`: the block is undefined and the chip takes no more writes.
+    pub fn erase(&mut self, kind: &EraseType, address: Address) -> Result<(), ChipError> {
+        self.check_unlatched()?;
+        let size_bytes = kind.size_bytes;
+        let end = u64::from(address.0) + u64::from(size_bytes);
+        let inside = kind.only_in.as_ref().is_none_or(|range| {
+            range.contains(&address.0) && end <= u64::from(range.end)
+        });
+        let whole = size_bytes > 0 && address.0 % size_bytes == 0 && end <= u64::from(self.chip.size_bytes());
+        if !(inside && whole) {
+            return Err(ChipError::NotABlock { address, size_bytes });
+        }
+        let code = self.erase_opcode(kind)?;
+        self.enable(address)?;
+        let command = self.chip.width.command(code, address, 0);
+        self.modify(|armed| {
+            armed.send(&[&command])?;
+            armed.wait_done("erase", address, kind.time)
+        })
+    }
+
+    /// Programs `data`, which must lie in one page, from `address` on. Bits only change from 1 to 0.
+    ///
+    /// For a part that takes a page, write enable, status, program and status share one message; a
+    /// WEL captured as 0 means that the program was ignored. A part that takes bytes gets them one by
+    /// one.
+    ///
+    /// # Errors
+    /// `Latched`, `CrossesPage`, `OutOfRange`: nothing was sent. `WriteEnableRefused`, `TimedOut`,
+    /// `Failed`, `Link`: the page is undefined and the chip takes no more writes.
+    pub fn program(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
+        self.check_unlatched()?;
+        self.chip.check_range(address, data.len())?;
+        let (page, length) = (self.part().page_size_bytes, data.len());
+        if data.is_empty() || u64::from(address.0 % page) + length as u64 > u64::from(page) {
+            return Err(ChipError::CrossesPage { address, length });
+        }
+        match self.part().program {
+            ProgramMethod::Page => self.modify(|armed| armed.program_once(address, data)),
+            ProgramMethod::Byte | ProgramMethod::AaiWord => self.modify(|armed| {
+                for (at, byte) in (address.0..).zip(data) {
+                    armed.program_once(Address(at), std::slice::from_ref(byte))?;
+                }
+                Ok(())
+            }),
+        }
+    }
+
+    /// Writes a status register and reads it back.
+    ///
+    /// # Errors
+    /// `Latched`, `WriteEnableRefused`: nothing was changed. `StatusUnchanged` if it reads back other
+    /// than written, which a WP# pin held low does; `TimedOut`, `Link`.
+    pub fn write_status(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
+        self.check_unlatched()?;
+        self.enable(Address(0))?;
+        let mut command = vec![write.opcode];
+        command.extend_from_slice(&write.data);
+        let time = self.part().status_write;
+        self.send(&[&command])?;
+        self.wait_done("status write", Address(0), time)?;
+        let mut read = Vec::new();
+        for code in &write.read_back {
+            read.push(self.chip.register(*code)?);
+        }
+        // WIP and WEL are status, not content.
+        let same = read.iter().zip(&write.data).all(|(read, wrote)| (read ^ wrote) & 0xFC == 0);
+        if !same {
+            return Err(ChipError::StatusUnchanged { opcode: write.opcode, wrote: write.data.clone(), read });
+        }
+        Ok(())
+    }
+
+    /// Ends the session: disarms, and reads the *whole* chip as `pass` says, because a wrong address
+    /// bit damages blocks outside the worklist. `same` is asked about each frame.
+    ///
+    /// # Errors
+    /// `LostContact`, `Link`; the chip is then dropped, tidied as far as it answers.
+    pub fn finish(
+        mut self,
+        pass: &Pass,
+        same: &mut dyn FnMut(Address, &[u8]) -> bool,
+    ) -> Result<Finished, ChipError> {
+        self.disarm()?;
+        let mut differing = Vec::new();
+        let whole = 0..self.chip.size_bytes();
+        let mut chip = self.chip;
+        chip.read_pass(pass, whole, &mut |address, bytes| {
+            if !same(address, bytes) {
+                differing.push(address.0..address.0.saturating_add(bytes.len() as u32));
+            }
+            ControlFlow::Continue(())
+        })?;
+        Ok(Finished { chip, differing })
+    }
+
+    /// Gives the chip back unfinished, for reading only.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn disarmed(mut self) -> Result<Chip, ChipError> {
+        self.disarm()?;
+        Ok(self.chip)
+    }
+
+    /// WEL is cleared while modifying frames may still pass, then they may not.
+    fn disarm(&mut self) -> Result<(), ChipError> {
+        let cleared = self.send(&[&[opcode::WRITE_DISABLE]]);
+        self.chip.guard.disarm();
+        cleared
+    }
+
+    fn check_unlatched(&self) -> Result<(), ChipError> {
+        if self.latched { Err(ChipError::Latched) } else { Ok(()) }
+    }
+
+    /// Runs a step that changes the chip, and latches if it fails.
+    fn modify(&mut self, step: impl FnOnce(&mut Self) -> Result<(), ChipError>) -> Result<(), ChipError> {
+        let result = step(self);
+        self.latched |= result.is_err();
+        result
+    }
+
+    fn erase_opcode(&self, kind: &EraseType) -> Result<u8, ChipError> {
+        if self.chip.width == super::width::Width::Dedicated {
+            kind.opcode_4byte.ok_or(ChipError::NotABlock { address: Address(0), size_bytes: kind.size_bytes })
+        } else {
+            Ok(kind.opcode)
+        }
+    }
+
+    /// Write enable in a message of its own, with WEL checked.
+    fn enable(&mut self, address: Address) -> Result<(), ChipError> {
+        let mut status = [0];
+        let sck = self.sck();
+        let mut batch = [
+            Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]),
+            Frame::new(vec![Segment::Out(&[opcode::READ_STATUS_1]), Segment::In(&mut status)]),
+        ];
+        self.chip.guard.transfer(&mut batch, sck)?;
+        // FFh has WEL set and is what an open wire reads as.
+        if status[0] & WEL == 0 || status[0] == 0xFF {
+            return Err(ChipError::WriteEnableRefused { address, status: status[0] });
+        }
+        Ok(())
+    }
+
+    fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
+        let (mut before, mut after) = ([0], [0]);
+        let (sck, time) = (self.sck(), self.part().page_program);
+        let head = self.chip.width.command(self.chip.width.program_opcode(), address, 0);
+        let mut batch = [
+            Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]),
+            Frame::new(vec![Segment::Out(&[opcode::READ_STATUS_1]), Segment::In(&mut before)]),
+            Frame::new(vec![Segment::Out(&head), Segment::Out(data)]),
+            Frame::new(vec![Segment::Out(&[opcode::READ_STATUS_1]), Segment::In(&mut after)])
+                .after(time.typical),
+        ];
+        self.chip.guard.transfer(&mut batch, sck)?;
+        if before[0] & WEL == 0 || before[0] == 0xFF {
+            return Err(ChipError::WriteEnableRefused { address, status: before[0] });
+        }
+        if after[0] & WIP == 0 && self.part().busy == BusyPoll::Status {
+            return self.judge_end("program", address, after[0]);
+        }
+        self.poll("program", address, time)
+    }
+
+    fn wait_done(&mut self, what: &'static str, address: Address, time: Timing) -> Result<(), ChipError> {
+        self.rest(time.typical);
+        self.poll(what, address, time)
+    }
+
+    /// Polls until the chip is ready, for at most the maximum and half of it again, with one last
+    /// look before the verdict.
+    fn poll(&mut self, what: &'static str, address: Address, time: Timing) -> Result<(), ChipError> {
+        let start = self.now();
+        let limit = time.max + time.max / 2;
+        loop {
+            // The clock is read before the chip, so that a chip which became ready while this process
+            // slept is not called late.
+            let waited = self.now().saturating_sub(start);
+            let status = self.chip.status()?;
+            if self.is_ready(status)? {
+                return self.judge_end(what, address, status);
+            }
+            if waited > limit {
+                return Err(ChipError::TimedOut { what, address, waited, status });
+            }
+            self.rest(poll_slice(time.typical));
+        }
+    }
+
+    fn is_ready(&mut self, status: u8) -> Result<bool, ChipError> {
+        let ready = status & WIP == 0;
+        if self.part().busy == BusyPoll::Status || !ready {
+            return Ok(ready);
+        }
+        Ok(self.chip.register(opcode::READ_FLAG_STATUS)? & FLAG_READY != 0)
+    }
+
+    /// Looks for the family's error flags, and clears them if one is set.
+    fn judge_end(&mut self, what: &'static str, address: Address, status: u8) -> Result<(), ChipError> {
+        let family = self.part().status;
+        let flag = match family.flag_register() {
+            Some(code) => Some(self.chip.register(code)?),
+            None => None,
+        };
+        if !family.failed(status, flag) {
+            return Ok(());
+        }
+        if let Some(clear) = family.clear_status() {
+            self.send(&[&[clear]])?;
+        }
+        Err(ChipError::Failed { what, address, status })
+    }
+
+    fn rest(&mut self, mut time: Duration) {
+        let slice = Duration::from_millis(100);
+        while !time.is_zero() {
+            let now = time.min(slice);
+            self.chip.guard.wait(now);
+            time -= now;
+        }
+    }
+
+    fn send(&mut self, frames: &[&[u8]]) -> Result<(), ChipError> {
+        let sck = self.sck();
+        let mut batch: Vec<Frame<'_>> =
+            frames.iter().map(|bytes| Frame::new(vec![Segment::Out(bytes)])).collect();
+        self.chip.guard.transfer(&mut batch, sck).map_err(|error: LinkError| error.into())
+    }
+}

@@ -1,0 +1,207 @@
+//! A chip that is not yet identified: the start sequence.
+
+use std::time::Duration;
+
+use super::{Chip, ChipError, poll_slice};
+use crate::jedec::{Hertz, opcode};
+use crate::link::{Frame, Guard, Link, Purpose, Segment};
+use crate::part::{JedecId, Part};
+
+/// Bytes of Read ID that are kept: Micron parts answer 20, among them a factory ID
+/// (N25Q256A Rev. W, Read ID data-out table).
+pub const ID_BYTES: usize = 20;
+
+/// SCK for the first frames: every part and every clip that can work at all works at it.
+const FIRST_SCK: Hertz = Hertz::mhz(1);
+/// Longest release from deep power-down of the catalogue's makers, with margin.
+const WAKE_TIME: Duration = Duration::from_micros(100);
+const WIP: u8 = 0b01;
+const WEL: u8 = 0b10;
+
+/// A chip select behind the guard, before anything is known of the chip.
+pub struct Bare {
+    guard: Guard,
+    sck: Hertz,
+}
+
+/// What the start sequence saw.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FirstLook {
+    /// Answer to 9Fh.
+    pub id: [u8; ID_BYTES],
+    /// Status register 1 as first read.
+    pub status: u8,
+    /// How long a busy chip was waited for.
+    pub busy_for: Duration,
+    /// Whether it was asleep and was woken by ABh.
+    pub woken: bool,
+    /// Whether WEL was found set and was cleared.
+    pub wel_was_set: bool,
+    /// Whether the controller drops CS between transfers, so that frames go as one transfer.
+    pub single_transfers: bool,
+}
+
+impl Bare {
+    /// Puts `link` behind the guard; later frames go at `sck`, the first ones at 1 MHz at most.
+    #[must_use]
+    pub fn new(link: Box<dyn Link>, purpose: Purpose, sck: Hertz) -> Self {
+        let sck = sck.min(link.limits().sck_max);
+        Self { guard: Guard::new(link, purpose), sck }
+    }
+
+    /// SCK in use.
+    #[must_use]
+    pub fn sck(&self) -> Hertz {
+        self.sck
+    }
+
+    /// What the link is called.
+    #[must_use]
+    pub fn link_name(&self) -> &str {
+        self.guard.name()
+    }
+
+    /// Meets the chip: 05h before 9Fh, so that a chip that still erases is waited for and not taken
+    /// for a dead one; ABh and FFh only if the ID reads uniform; WEL proven clear.
+    ///
+    /// Waits at most `patience` for a busy chip and asks `stop` meanwhile.
+    ///
+    /// # Errors
+    /// `StillBusy`, `Stopped`, `NoAnswer` if the ID stays uniform, `WelStuck`, `Link`.
+    pub fn meet(&mut self, patience: Duration, stop: &dyn Fn() -> bool) -> Result<FirstLook, ChipError> {
+        let slow = self.sck.min(FIRST_SCK);
+        let status = self.status(slow)?;
+        let busy_for = self.wait_while_busy(status, slow, patience, stop)?;
+        let single_transfers = self.settle_frame_form(slow)?;
+        let mut id = self.id(slow)?;
+        let woken = is_uniform(&id);
+        if woken {
+            self.wake(slow)?;
+            id = self.id(slow)?;
+        }
+        if is_uniform(&id) {
+            return Err(ChipError::NoAnswer { byte: id[0] });
+        }
+        let wel_was_set = self.clear_wel(slow)?;
+        Ok(FirstLook { id, status, busy_for, woken, wel_was_set, single_transfers })
+    }
+
+    /// Reads the ID once at `sck`.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn id(&mut self, sck: Hertz) -> Result<[u8; ID_BYTES], ChipError> {
+        let mut id = [0; ID_BYTES];
+        self.query(&[opcode::READ_JEDEC_ID], &mut id, sck)?;
+        Ok(id)
+    }
+
+    /// Reads `into.len()` bytes of SFDP space from `address` at `sck`.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn sfdp(&mut self, address: u32, into: &mut [u8], sck: Hertz) -> Result<(), ChipError> {
+        let chunk = self.guard.limits().read_bytes(5, sck);
+        let mut at = address;
+        for piece in into.chunks_mut(chunk) {
+            let [_, high, middle, low] = at.to_be_bytes();
+            self.query(&[opcode::READ_SFDP, high, middle, low, 0], piece, sck)?;
+            at += u32::try_from(piece.len()).unwrap_or(u32::MAX);
+        }
+        Ok(())
+    }
+
+    /// Reads status register 1 once at `sck`.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn status(&mut self, sck: Hertz) -> Result<u8, ChipError> {
+        let mut status = [0];
+        self.query(&[opcode::READ_STATUS_1], &mut status, sck)?;
+        Ok(status[0])
+    }
+
+    /// Makes it a chip of the given part, and enters the addressing that the part needs.
+    ///
+    /// # Errors
+    /// `NoWayAbove16Mib`, `Link`.
+    pub fn into_chip(self, part: Part, id: [u8; ID_BYTES]) -> Result<Chip, ChipError> {
+        Chip::new(self.guard, part, id, self.sck)
+    }
+
+    fn query(&mut self, command: &[u8], into: &mut [u8], sck: Hertz) -> Result<(), ChipError> {
+        let frame = Frame::new(vec![Segment::Out(command), Segment::In(into)]);
+        Ok(self.guard.transfer(&mut [frame], sck)?)
+    }
+
+    fn send(&mut self, command: &[u8], sck: Hertz) -> Result<(), ChipError> {
+        Ok(self.guard.transfer(&mut [Frame::new(vec![Segment::Out(command)])], sck)?)
+    }
+
+    fn wait_while_busy(
+        &mut self,
+        mut status: u8,
+        sck: Hertz,
+        patience: Duration,
+        stop: &dyn Fn() -> bool,
+    ) -> Result<Duration, ChipError> {
+        let start = self.guard.now();
+        // FFh is no answer, not a busy chip.
+        while status != 0xFF && status & WIP != 0 {
+            let waited = self.guard.now().saturating_sub(start);
+            if waited >= patience {
+                return Err(ChipError::StillBusy { status, waited });
+            }
+            if stop() {
+                return Err(ChipError::Stopped);
+            }
+            self.guard.wait(poll_slice(patience));
+            status = self.status(sck)?;
+        }
+        Ok(self.guard.now().saturating_sub(start))
+    }
+
+    /// Compares Read ID as one exchange with Read ID as two segments. If only the exchange answers,
+    /// the controller drops CS between transfers.
+    fn settle_frame_form(&mut self, sck: Hertz) -> Result<bool, ChipError> {
+        let mut whole = [0; 4];
+        whole[0] = opcode::READ_JEDEC_ID;
+        let frame = Frame::new(vec![Segment::Exchange(&mut whole)]);
+        self.guard.transfer(&mut [frame], sck)?;
+        let parted = self.id(sck)?;
+        let drops = !is_uniform(&whole[1..]) && is_uniform(&parted[..3]);
+        if drops {
+            self.guard.single_transfers();
+        }
+        Ok(drops)
+    }
+
+    fn wake(&mut self, sck: Hertz) -> Result<(), ChipError> {
+        self.send(&[opcode::MODE_RESET; 2], sck)?;
+        self.send(&[opcode::RELEASE_POWER_DOWN], sck)?;
+        self.guard.wait(WAKE_TIME);
+        Ok(())
+    }
+
+    fn clear_wel(&mut self, sck: Hertz) -> Result<bool, ChipError> {
+        if self.status(sck)? & WEL == 0 {
+            return Ok(false);
+        }
+        self.send(&[opcode::WRITE_DISABLE], sck)?;
+        match self.status(sck)? {
+            status if status & WEL != 0 => Err(ChipError::WelStuck { status }),
+            _ => Ok(true),
+        }
+    }
+}
+
+/// The first three bytes of an answer to 9Fh.
+#[must_use]
+pub fn short_id(id: &[u8; ID_BYTES]) -> JedecId {
+    JedecId(id[..3].to_vec())
+}
+
+fn is_uniform(bytes: &[u8]) -> bool {
+    let first = bytes.first().copied().unwrap_or(0xFF);
+    (first == 0 || first == 0xFF) && bytes.iter().take(3).all(|byte| *byte == first)
+}

@@ -1,0 +1,183 @@
+//! How many address bytes, and how the part is brought to take them.
+
+use super::{Chip, ChipError, ReadCommand};
+use crate::jedec::status::StatusFamily;
+use crate::jedec::{Address, opcode};
+use crate::link::{Frame, Segment};
+use crate::part::{FourByte, Part};
+
+/// First address that three bytes do not reach.
+const LIMIT_3BYTE: u32 = 1 << 24;
+
+/// The addressing in use.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Width {
+    /// Three bytes.
+    Three,
+    /// Opcodes that always take four.
+    Dedicated,
+    /// A mode in which the usual opcodes take four.
+    Mode {
+        /// Enters, B7h.
+        enter: u8,
+        /// Leaves, E9h.
+        exit: u8,
+        /// Both want WREN first.
+        write_enable: bool,
+        /// The chip was found in the mode, so it is left in it.
+        found: bool,
+    },
+    /// Three bytes, on a part that was found in 4-byte mode and goes back to it at the end.
+    ThreeForNow {
+        /// Enters, B7h.
+        enter: u8,
+        /// Leaves, E9h.
+        exit: u8,
+        /// Both want WREN first.
+        write_enable: bool,
+    },
+}
+
+impl Width {
+    /// Dedicated opcodes first: they do not depend on a mode that a reset could change.
+    pub(super) fn choose(part: &Part) -> Result<Self, ChipError> {
+        if part.size_bytes <= LIMIT_3BYTE && part.addressing.three_byte {
+            return Ok(Self::Three);
+        }
+        for way in &part.addressing.four_byte {
+            match way {
+                FourByte::Dedicated { opcodes } if suffices(part, opcodes) => return Ok(Self::Dedicated),
+                FourByte::Mode { enter, exit, write_enable } => {
+                    let (enter, exit, write_enable) = (*enter, *exit, *write_enable);
+                    return Ok(Self::Mode { enter, exit, write_enable, found: false });
+                }
+                _ => {}
+            }
+        }
+        Err(ChipError::NoWayAbove16Mib { size_bytes: part.size_bytes })
+    }
+
+    pub(super) fn words(self) -> &'static str {
+        match self {
+            Self::Three | Self::ThreeForNow { .. } => "3 address bytes",
+            Self::Dedicated => "4 address bytes by opcode",
+            Self::Mode { .. } => "4 address bytes by mode",
+        }
+    }
+
+    pub(super) fn read_opcode(self, command: ReadCommand) -> u8 {
+        match (self, command) {
+            (Self::Dedicated, ReadCommand::Read) => opcode::READ_4BYTE,
+            (Self::Dedicated, ReadCommand::FastRead) => opcode::FAST_READ_4BYTE,
+            (_, command) => command.opcode(),
+        }
+    }
+
+    pub(super) fn program_opcode(self) -> u8 {
+        match self {
+            Self::Dedicated => opcode::PAGE_PROGRAM_4BYTE,
+            _ => opcode::PAGE_PROGRAM,
+        }
+    }
+
+    /// Opcode, address (most significant byte first) and dummy bytes.
+    pub(super) fn command(self, code: u8, address: Address, dummy_bytes: usize) -> Vec<u8> {
+        let bytes = address.0.to_be_bytes();
+        let sent = match self {
+            Self::Three | Self::ThreeForNow { .. } => &bytes[1..],
+            Self::Dedicated | Self::Mode { .. } => &bytes[..],
+        };
+        let mut command = vec![code];
+        command.extend_from_slice(sent);
+        command.resize(command.len() + dummy_bytes, 0);
+        command
+    }
+}
+
+/// Whether the dedicated opcodes do the whole job: both reads, program, and every erase type.
+fn suffices(part: &Part, opcodes: &[u8]) -> bool {
+    [opcode::READ_4BYTE, opcode::FAST_READ_4BYTE, opcode::PAGE_PROGRAM_4BYTE]
+        .iter()
+        .all(|needed| opcodes.contains(needed))
+        && part.erase_types.iter().any(|kind| kind.opcode_4byte.is_some())
+}
+
+/// Where a family shows that it is in 4-byte mode: register opcode and bit.
+///
+/// Winbond SR3 bit 0 ADS (W25Q256JV Rev. I, 7.1); Micron flag status bit 0 and Macronix
+/// configuration register bit 5 from memory.
+fn mode_flag(family: StatusFamily) -> Option<(u8, u8)> {
+    match family {
+        StatusFamily::Winbond => Some((opcode::READ_STATUS_3, 0x01)),
+        StatusFamily::Micron => Some((opcode::READ_FLAG_STATUS, 0x01)),
+        StatusFamily::Macronix => Some((opcode::READ_STATUS_3, 0x20)),
+        _ => None,
+    }
+}
+
+impl Chip {
+    /// Enters the addressing that the part needs, after a look at the mode it was found in.
+    pub(super) fn enter_width(&mut self) -> Result<(), ChipError> {
+        match self.width {
+            Width::Dedicated => Ok(()),
+            Width::Three => self.leave_4byte_for_now(),
+            Width::Mode { enter, exit, write_enable, .. } => {
+                let found = self.is_in_4byte_mode()?;
+                self.width = Width::Mode { enter, exit, write_enable, found };
+                if found { Ok(()) } else { self.switch(enter, write_enable) }
+            }
+            Width::ThreeForNow { .. } => Ok(()),
+        }
+    }
+
+    /// Undoes [`Chip::enter_width`].
+    pub(super) fn leave_width(&mut self) -> Result<(), ChipError> {
+        match self.width {
+            Width::Mode { exit, write_enable, found: false, .. } => self.switch(exit, write_enable),
+            Width::ThreeForNow { enter, write_enable, .. } => self.switch(enter, write_enable),
+            _ => Ok(()),
+        }
+    }
+
+    /// A small part that has a 4-byte mode and was left in it would take the first data byte for an
+    /// address byte.
+    fn leave_4byte_for_now(&mut self) -> Result<(), ChipError> {
+        let mode = self.part.addressing.four_byte.iter().find_map(|way| match way {
+            FourByte::Mode { enter, exit, write_enable } => Some((*enter, *exit, *write_enable)),
+            _ => None,
+        });
+        let Some((enter, exit, write_enable)) = mode else {
+            return Ok(());
+        };
+        if self.is_in_4byte_mode()? {
+            self.switch(exit, write_enable)?;
+            self.width = Width::ThreeForNow { enter, exit, write_enable };
+        }
+        Ok(())
+    }
+
+    fn is_in_4byte_mode(&mut self) -> Result<bool, ChipError> {
+        match mode_flag(self.part.status) {
+            Some((code, bit)) => match self.register(code)? {
+                // A part without the register answers nothing.
+                0xFF => Ok(false),
+                value => Ok(value & bit != 0),
+            },
+            None => Ok(false),
+        }
+    }
+
+    fn switch(&mut self, code: u8, write_enable: bool) -> Result<(), ChipError> {
+        if !write_enable {
+            return self.send(&[code]);
+        }
+        let mut status = [0];
+        let mut batch = [
+            Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]),
+            Frame::new(vec![Segment::Out(std::slice::from_ref(&code))]),
+            Frame::new(vec![Segment::Out(&[opcode::WRITE_DISABLE])]),
+            Frame::new(vec![Segment::Out(&[opcode::READ_STATUS_1]), Segment::In(&mut status)]),
+        ];
+        Ok(self.guard.transfer(&mut batch, self.sck)?)
+    }
+}

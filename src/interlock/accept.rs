@@ -1,0 +1,96 @@
+//! What a person may take upon themselves, by name and with a reason.
+
+use std::fmt;
+use std::str::FromStr;
+
+use serde::Serialize;
+
+/// The only conditions that can be accepted. All other interlocks open by evidence or not at all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Acceptable {
+    /// A part that the table does not know, or on which the sources disagree.
+    KnownPart,
+    /// A unit whose chip cannot be recognised.
+    SameUnit,
+    /// A marking that cannot be read, or that the table does not know.
+    UnreadableMarking,
+    /// A node of which nothing tells that it is not the host's own flash.
+    NotTheHost,
+    /// A block that a change shares with unit data.
+    SharedBlock,
+    /// A region map without unit data.
+    NoUnitData,
+    /// Two reads that could not be made independent.
+    WeakReads,
+}
+
+impl Acceptable {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::KnownPart,
+        Self::SameUnit,
+        Self::UnreadableMarking,
+        Self::NotTheHost,
+        Self::SharedBlock,
+        Self::NoUnitData,
+        Self::WeakReads,
+    ];
+
+    /// The name as typed after `--accept`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::KnownPart => "known-part",
+            Self::SameUnit => "same-unit",
+            Self::UnreadableMarking => "unreadable-marking",
+            Self::NotTheHost => "not-the-host",
+            Self::SharedBlock => "shared-block",
+            Self::NoUnitData => "no-unit-data",
+            Self::WeakReads => "weak-reads",
+        }
+    }
+}
+
+impl fmt::Display for Acceptable {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// A name that cannot be accepted.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("'{0}' cannot be accepted; these can: {names}", names = Acceptable::ALL.map(Acceptable::name).join(", "))]
+pub struct ParseAcceptableError(String);
+
+impl FromStr for Acceptable {
+    type Err = ParseAcceptableError;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let found = Self::ALL.into_iter().find(|known| known.name() == text);
+        found.ok_or_else(|| ParseAcceptableError(text.to_owned()))
+    }
+}
+
+/// What was accepted in this run, each with its reason.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct Acceptances(Vec<(Acceptable, String)>);
+
+impl Acceptances {
+    /// Acceptances with their reasons; a reason that is only white space does not count.
+    #[must_use]
+    pub fn new(given: Vec<(Acceptable, String)>) -> Self {
+        Self(given.into_iter().filter(|(_, reason)| !reason.trim().is_empty()).collect())
+    }
+
+    /// The reason given for `what`.
+    #[must_use]
+    pub fn reason(&self, what: Acceptable) -> Option<&str> {
+        self.0.iter().find(|(name, _)| *name == what).map(|(_, reason)| reason.as_str())
+    }
+
+    /// All of them.
+    pub fn iter(&self) -> impl Iterator<Item = (Acceptable, &str)> {
+        self.0.iter().map(|(name, reason)| (*name, reason.as_str()))
+    }
+}

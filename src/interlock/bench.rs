@@ -1,0 +1,247 @@
+//! Checked before the first clock of every command that touches the bus.
+
+use std::fmt;
+use std::str::FromStr;
+
+use serde::Serialize;
+
+use super::{Acceptable, Held, Interlock, Panel};
+use crate::jedec::Millivolts;
+use crate::link::HostFlash;
+use crate::part::SupplyRange;
+
+/// Where the chip's supply comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Power {
+    /// The clip alone supplies the chip; the board's own supply is off.
+    Clip,
+    /// The board supplies itself and its processor is held in reset.
+    BoardHeldInReset,
+    /// A bench supply feeds the chip; board and header do not.
+    External,
+    /// The chip sits in a socket, off its board.
+    Socket,
+}
+
+impl Power {
+    /// All arrangements.
+    pub const ALL: [Self; 4] = [Self::Clip, Self::BoardHeldInReset, Self::External, Self::Socket];
+
+    /// The name as typed after `--power`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Clip => "clip",
+            Self::BoardHeldInReset => "board-held-in-reset",
+            Self::External => "external",
+            Self::Socket => "socket",
+        }
+    }
+}
+
+impl fmt::Display for Power {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+impl FromStr for Power {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let names = Self::ALL.map(Self::name).join(", ");
+        let found = Self::ALL.into_iter().find(|known| known.name() == text);
+        found.ok_or_else(|| format!("'{text}' is not one of {names}"))
+    }
+}
+
+/// What a person has said about the bench in this run.
+///
+/// It is asked anew in every run and dies with a lost contact.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct Attestation {
+    /// Where the supply comes from.
+    pub power: Option<Power>,
+    /// Questions of that arrangement's checklist that were answered with no.
+    pub denied: Vec<String>,
+    /// Text printed on the chip.
+    pub marking: Option<String>,
+    /// Supply range that the person read in the part's own datasheet.
+    pub supply: Option<SupplyRange>,
+}
+
+/// What the table makes of a marking.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct MarkingSays {
+    /// Parts it may mean.
+    pub candidates: Vec<String>,
+    /// The range that all of them share; `None` where they share none.
+    pub supply: Option<SupplyRange>,
+}
+
+impl Panel {
+    /// `sole-user`: the link could be opened and locked.
+    pub fn sole_user(&mut self, in_use: Option<&str>) {
+        match in_use {
+            None => self.open(Interlock::SoleUser, "locked for this run"),
+            Some(node) => self.hold(Held {
+                interlock: Interlock::SoleUser,
+                headline: "another process holds the device.".into(),
+                seen: format!("{node} is locked by another process"),
+                means: "two programs on one chip select mix their frames, and a frame of one can end as \
+                        a write of the other"
+                    .into(),
+                next: "End the other program, or wait until it is done.".into(),
+            }),
+        }
+    }
+
+    /// `not-the-host`: the node is not the flash that the bench computer boots from. `chosen` is true
+    /// where a person named the node; `writes` where the command can change the chip.
+    pub fn not_the_host(&mut self, host: &HostFlash, chosen: bool, writes: bool) {
+        let held = |seen: &str| Held {
+            interlock: Interlock::NotTheHost,
+            headline: "this may be the bench computer's own flash.".into(),
+            seen: seen.to_owned(),
+            means: "some boards show the flash they boot from as a node like any other; writing there \
+                    ends the bench computer"
+                .into(),
+            next: "Name the node of the pin header: --spidev /dev/spidev0.0".into(),
+        };
+        match host {
+            HostFlash::Yes(why) => self.hold(held(why)),
+            HostFlash::No(_) if writes && !chosen => {
+                self.hold(held("no node was named, and this command can change a chip"));
+            }
+            HostFlash::No(why) => self.open(Interlock::NotTheHost, why),
+            HostFlash::Unknown(why) => {
+                let mut held = held(why);
+                held.next = "Make sure of it from the board's documentation, then add --accept not-the-host \
+                             --because with how you know."
+                    .into();
+                self.hold_unless(Acceptable::NotTheHost, held);
+            }
+        }
+    }
+
+    /// `bench-attested`: power arrangement named with its checklist, marking read.
+    pub fn bench_attested(&mut self, said: &Attestation) {
+        let held = |seen: String, next: &str| Held {
+            interlock: Interlock::BenchAttested,
+            headline: "nobody has vouched for the bench.".into(),
+            seen,
+            means: "a second supply, a clip turned round or a part of another level is destroyed by the \
+                    first clock, not by the first write"
+                .into(),
+            next: next.into(),
+        };
+        let arrangements = "Say where the supply comes from: --power clip, board-held-in-reset, external or \
+                            socket (docs/wiring.md).";
+        let marking = "Read the text printed on the chip and give it: --marking TEXT. If it cannot be read: \
+                       --accept unreadable-marking --because with what you know instead.";
+        match (said.power, said.denied.first(), &said.marking) {
+            (None, ..) => self.hold(held("no power arrangement was named".into(), arrangements)),
+            (_, Some(question), _) => {
+                self.hold(held(format!("answered no: {question}"), "Mend that on the bench first."));
+            }
+            (_, None, None) => {
+                let unread = held("the marking was not given".into(), marking);
+                self.hold_unless(Acceptable::UnreadableMarking, unread);
+            }
+            (Some(power), None, Some(text)) => {
+                self.open(Interlock::BenchAttested, format!("supply: {power}; marking: {text}"));
+            }
+        }
+    }
+
+    /// `supply-level`: the supply range includes the level that the link is declared to drive.
+    ///
+    /// The range is what all parts share that the marking may mean, narrowed by what the person read
+    /// in the datasheet. A range that the table has from memory does not open the interlock alone.
+    pub fn supply_level(
+        &mut self,
+        level: Option<Millivolts>,
+        marking: Option<&str>,
+        says: Option<&MarkingSays>,
+        read: Option<SupplyRange>,
+    ) {
+        let held = |headline: String, seen: String, next: &str| Held {
+            interlock: Interlock::SupplyLevel,
+            headline,
+            seen,
+            means: "a part driven above its range is damaged by being read, one below it answers wrongly".into(),
+            next: next.into(),
+        };
+        let datasheet = "Read the supply range in the part's own datasheet and give it: --supply 2.7V-3.6V";
+        let translate = "Give the chip its own level: a supply and a level translator made for it \
+                         (docs/wiring.md). Do not connect it as it is.";
+        let Some(level) = level else {
+            let seen = "no level was declared for this link".to_owned();
+            let next = "Measure the clip's supply wire and declare it: --level 3.3V";
+            return self.hold(held("the link's level is not known.".into(), seen, next));
+        };
+        let shown = marking.unwrap_or("unread");
+        let Some(says) = says else {
+            return match read {
+                Some(range) if range.includes(level) => {
+                    self.open(Interlock::SupplyLevel, format!("{range} by the datasheet, link {level}"));
+                }
+                Some(range) => self.hold(held(
+                    format!("the part wants {range}."),
+                    format!("datasheet {range}, link declared {level}"),
+                    translate,
+                )),
+                None => self.hold_unless(
+                    Acceptable::UnreadableMarking,
+                    held(
+                        "nothing tells which level this part stands.".into(),
+                        format!("marking {shown}, which the table does not know"),
+                        datasheet,
+                    ),
+                ),
+            };
+        };
+        let parts = says.candidates.join(" or ");
+        match says.supply {
+            None => self.hold(held(
+                format!("'{shown}' may mean parts of different levels."),
+                parts,
+                "Give the whole marking, with the letters behind the density.",
+            )),
+            Some(range) if !range.includes(level) => self.hold(held(
+                format!("a part marked '{shown}' wants {range}."),
+                format!("{parts}: {range}; link declared {level}"),
+                translate,
+            )),
+            Some(range) => match read {
+                Some(read) if !read.includes(level) => self.hold(held(
+                    format!("the datasheet says {read}."),
+                    format!("datasheet {read}, table {range}, link declared {level}"),
+                    translate,
+                )),
+                None if range.from_memory => self.hold(held(
+                    "the table has this part's supply range from memory only.".into(),
+                    format!("{parts}: {range}, not read in a document"),
+                    datasheet,
+                )),
+                _ => self.open(Interlock::SupplyLevel, format!("{range} by the marking, link {level}")),
+            },
+        }
+    }
+
+    /// `supply-level` again, with the part that the chip turned out to be. Can only close it.
+    pub fn supply_level_of_part(&mut self, level: Option<Millivolts>, part: &str, range: SupplyRange) {
+        if level.is_none_or(|level| range.includes(level)) {
+            return;
+        }
+        let level = level.map_or_else(|| "not known".into(), |level| level.to_string());
+        self.hold(Held {
+            interlock: Interlock::SupplyLevel,
+            headline: format!("the chip is a {part}, which wants {range}."),
+            seen: format!("{part} by its ID, link declared {level}"),
+            means: "the chip is driven outside its range now; what it answers proves nothing".into(),
+            next: "Take the supply away, lift the clip, and read the marking again.".into(),
+        });
+    }
+}

@@ -1,0 +1,238 @@
+//! Checked on the bus, and the last one before the first erase.
+
+use std::ops::Range;
+
+use serde::Serialize;
+
+use super::{Acceptable, Held, Interlock, Panel};
+use crate::jedec::status::Protection;
+use crate::jedec::Address;
+
+/// What repeated reading of the ID, of SFDP and of a sample showed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Contact {
+    /// How often the ID was read.
+    pub id_reads: u32,
+    /// How often it was the same as the first.
+    pub id_same: u32,
+    /// Whether two reads of SFDP, or of a sample of the array, agreed.
+    pub sample_same: bool,
+    /// What the pattern usually means, where it is bad.
+    pub sign: Option<String>,
+}
+
+/// How the chip on the clip is recognised as the unit's.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub enum Sameness {
+    /// By an ID that no other chip has.
+    Id {
+        /// `unique ID` or `factory ID`.
+        kind: &'static str,
+        /// As kept in the unit file.
+        expected: String,
+        /// As read.
+        seen: String,
+    },
+    /// By the unit's own data, compared with the newest backup.
+    UnitData {
+        /// Regions compared.
+        regions: Vec<String>,
+        /// The first region that differs.
+        differs: Option<String>,
+    },
+    /// Nothing on the chip tells units apart.
+    Nothing,
+    /// A replacement chip was announced; both IDs are kept.
+    Replacement,
+}
+
+/// A range that is neither as in the baseline nor accounted for by a journal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Unexplained {
+    /// The blocks, joined where they touch.
+    pub range: Range<u32>,
+}
+
+impl Panel {
+    /// `contact`: the clip is seated well enough for what comes.
+    pub fn contact(&mut self, contact: &Contact) {
+        if contact.id_same == contact.id_reads && contact.sample_same && contact.sign.is_none() {
+            let evidence = format!("ID the same in {} of {} reads", contact.id_same, contact.id_reads);
+            return self.open(Interlock::Contact, evidence);
+        }
+        let seen = format!("ID the same in {} of {} reads", contact.id_same, contact.id_reads);
+        let sample = if contact.sample_same { "" } else { "; two reads of one place differ" };
+        self.hold(Held {
+            interlock: Interlock::Contact,
+            headline: "the contact is not good enough.".into(),
+            seen: seen + sample,
+            means: contact.sign.clone().unwrap_or_else(|| "a wire that changes its mind spoils reads and writes".into()),
+            next: "Take the supply away, reseat the clip, then: norlock contact".into(),
+        });
+    }
+
+    /// `known-part`: the sources agree. `known` is false where the part is known by SFDP alone or not
+    /// at all, which can be accepted; a disagreement cannot.
+    pub fn known_part(&mut self, part: &str, known: bool, disagreements: &[String]) {
+        let held = |headline: String, seen: String, next: &str| Held {
+            interlock: Interlock::KnownPart,
+            headline,
+            seen,
+            means: "sizes and erase opcodes taken from the wrong part erase the wrong bytes".into(),
+            next: next.into(),
+        };
+        if let Some(first) = disagreements.first() {
+            let more = if disagreements.len() > 1 { format!("; {} more", disagreements.len() - 1) } else { String::new() };
+            return self.hold(held(
+                "the sources disagree on what this chip is.".into(),
+                format!("{first}{more}"),
+                "Read the marking again and compare it with norlock id. The chip can still be backed up.",
+            ));
+        }
+        if known {
+            return self.open(Interlock::KnownPart, format!("{part}; ID, SFDP, table and marking do not disagree"));
+        }
+        self.hold_unless(
+            Acceptable::KnownPart,
+            held(
+                "the table does not know this part.".into(),
+                part.to_owned(),
+                "Add it from its datasheet (--parts FILE), or --accept known-part --because with what you checked.",
+            ),
+        );
+    }
+
+    /// `same-unit`: the chip is the one the unit folder belongs to. `named` is true where the person
+    /// typed the unit's name in answer.
+    pub fn same_unit(&mut self, unit: &str, sameness: &Sameness, named: bool) {
+        let held = |headline: String, seen: String| Held {
+            interlock: Interlock::SameUnit,
+            headline,
+            seen,
+            means: "another unit's data would be replaced by this one's, and its own would be lost".into(),
+            next: "Find the folder that belongs to this chip, or the chip that belongs to this folder.".into(),
+        };
+        match sameness {
+            Sameness::Id { kind, expected, seen } if expected == seen => {
+                self.open(Interlock::SameUnit, format!("{kind} {seen}, as in the unit file"));
+            }
+            Sameness::Id { kind, expected, seen } => self.hold(held(
+                format!("this chip is not that of {unit}."),
+                format!("{kind} {seen}, the unit file has {expected}"),
+            )),
+            Sameness::UnitData { regions, differs: None } => {
+                self.open(Interlock::SameUnit, format!("{} as in the backup", regions.join(", ")));
+            }
+            Sameness::UnitData { differs: Some(region), .. } => self.hold(held(
+                format!("the unit data on this chip is not that of {unit}."),
+                format!("{region} differs from the newest backup"),
+            )),
+            Sameness::Replacement => self.open(Interlock::SameUnit, "a replacement chip, as announced"),
+            Sameness::Nothing => {
+                let mut held = held(
+                    format!("nothing tells that this chip is that of {unit}."),
+                    "no unique ID and no unit data to compare".into(),
+                );
+                held.next = format!("If you are sure: --accept same-unit --because \"{unit}: how you know\"");
+                if named { self.hold_unless(Acceptable::SameUnit, held) } else { self.hold(held) }
+            }
+        }
+    }
+
+    /// `writable`: no protected range is touched.
+    pub fn writable(&mut self, protection: &Protection, touched: &[Range<u32>], lifting: Option<&str>) {
+        let held = |seen: String, next: &str| Held {
+            interlock: Interlock::Writable,
+            headline: "the chip protects blocks that would change.".into(),
+            seen,
+            means: "erase and program are ignored there without a word, so the result would be a mix".into(),
+            next: next.into(),
+        };
+        let lift = "Ask for it as a step of the write: --lift-protection. If it does not take, WP# is held low.";
+        match (protection.overlaps(touched), lifting) {
+            (None, _) => self.open(Interlock::Writable, "no block to be changed is protected"),
+            (Some(_), Some(how)) => self.open(Interlock::Writable, how),
+            (Some(range), None) => {
+                let (start, end) = (Address(range.start), Address(range.end));
+                self.hold(held(format!("{start} to {end}: {protection}"), lift));
+            }
+        }
+    }
+
+    /// `writable` cannot open: lifting was asked for and did not take.
+    pub fn not_liftable(&mut self, why: String) {
+        self.hold(Held {
+            interlock: Interlock::Writable,
+            headline: "the protection cannot be lifted.".into(),
+            seen: why,
+            means: "a WP# pin held low, or a lock until the next power-up, guards the status register".into(),
+            next: "Pull WP# up to the chip's supply (docs/wiring.md), or power the chip anew, and try again.".into(),
+        });
+    }
+
+    /// `twin-read`: two independent reads agree. `weak` says why they could not be made independent.
+    pub fn twin_read(&mut self, differing: &[Range<u32>], pattern: &str, weak: Option<&str>) {
+        let held = |headline: &str, seen: String, next: &str| Held {
+            interlock: Interlock::TwinRead,
+            headline: headline.into(),
+            seen,
+            means: pattern.to_owned(),
+            next: next.into(),
+        };
+        match (differing.first(), weak) {
+            (Some(first), _) => self.hold(held(
+                "two reads of the chip differ.",
+                format!("{} places, the first at {}", differing.len(), Address(first.start)),
+                "Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact",
+            )),
+            (None, Some(why)) => {
+                let mut held = held("the two reads are not independent.", why.to_owned(), "");
+                held.means = "an error that repeats with the clock and the command would not show".into();
+                held.next = "Use a lower SCK, or --accept weak-reads --because with why.".into();
+                self.hold_unless(Acceptable::WeakReads, held);
+            }
+            (None, None) => self.open(Interlock::TwinRead, "two independent reads agree"),
+        }
+    }
+
+    /// `nothing-unexplained`: the chip holds the baseline, but for blocks a journal accounts for.
+    pub fn nothing_unexplained(&mut self, unexplained: &[Unexplained], baseline: &str) {
+        let Some(first) = unexplained.first() else {
+            return self.open(Interlock::NothingUnexplained, format!("as {baseline}, or accounted for by the journal"));
+        };
+        let ranges = unexplained.iter().take(4).map(|one| {
+            format!("{} to {}", Address(one.range.start), Address(one.range.end))
+        });
+        let ranges: Vec<String> = ranges.collect();
+        self.hold(Held {
+            interlock: Interlock::NothingUnexplained,
+            headline: format!("the chip does not hold {baseline}."),
+            seen: format!("{} ranges differ: {}", unexplained.len(), ranges.join(", ")),
+            means: format!(
+                "the unit has run and changed itself since, or something else wrote at {}; writing now would \
+                 lose what it holds",
+                Address(first.range.start)
+            ),
+            next: "Back the unit up again (norlock backup), or go back: norlock restore --to 1".into(),
+        });
+    }
+
+    /// `nothing-unexplained` for a restore: what the chip holds is kept as `replaced` first.
+    pub fn present_kept(&mut self, replaced: &str) {
+        self.open(Interlock::NothingUnexplained, format!("what the chip holds is kept as {replaced}"));
+    }
+
+    /// `journal-ready`: the journal is open and durable.
+    pub fn journal_ready(&mut self, opened: Result<&str, &str>) {
+        match opened {
+            Ok(journal) => self.open(Interlock::JournalReady, journal),
+            Err(why) => self.hold(Held {
+                interlock: Interlock::JournalReady,
+                headline: "no journal could be opened.".into(),
+                seen: why.to_owned(),
+                means: "an interrupted write could not be told from a finished one".into(),
+                next: "Free space or mend the disk the unit folder lies on.".into(),
+            }),
+        }
+    }
+}

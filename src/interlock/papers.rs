@@ -1,0 +1,186 @@
+//! Checked before anything is sent for a write: files and hashes. All that fail are told at once.
+
+use std::ops::Range;
+
+use serde::Serialize;
+
+use super::{Acceptable, Held, Interlock, Panel};
+use crate::jedec::Address;
+
+/// What became of a hash that was kept away from the bench, for one backup.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct OfflineEvidence {
+    /// File name of the backup.
+    pub backup: String,
+    /// How it was confirmed, or what is wrong with it.
+    pub result: Result<String, OfflineProblem>,
+}
+
+/// Why an offline hash does not count.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub enum OfflineProblem {
+    /// None was given.
+    Missing,
+    /// It lies in the unit folder.
+    InUnitFolder(String),
+    /// It lies on the same disk as the unit folder, or on one that cannot be told apart.
+    SameDisk(String),
+    /// It is another hash.
+    Differs {
+        /// Hash given or re-hashed there.
+        given: String,
+        /// Hash of the backup.
+        backup: String,
+    },
+    /// The copy or hash cannot be read.
+    Unreadable(String),
+}
+
+impl OfflineProblem {
+    fn headline(&self, backup: &str) -> String {
+        match self {
+            Self::Missing => format!("no hash of {backup} was given from elsewhere."),
+            Self::InUnitFolder(_) => "the hash lies beside the backup.".into(),
+            Self::SameDisk(_) => "the hash lies on the backup's disk.".into(),
+            Self::Differs { .. } => format!("the hash kept away is not that of {backup}."),
+            Self::Unreadable(_) => "the copy kept away cannot be read.".into(),
+        }
+    }
+
+    fn seen(&self, backup: &str) -> String {
+        match self {
+            Self::Missing => format!("no hash for {backup}"),
+            Self::InUnitFolder(place) => format!("{place}, in the unit folder"),
+            Self::SameDisk(place) => place.clone(),
+            Self::Differs { given, backup } => format!("given {given}; the backup has {backup}"),
+            Self::Unreadable(why) => why.clone(),
+        }
+    }
+
+    fn means(&self) -> &'static str {
+        match self {
+            Self::Missing => "the one backup of this unit has never been compared with anything outside the bench",
+            Self::InUnitFolder(_) | Self::SameDisk(_) => {
+                "whatever spoils the backup can spoil this hash too, so their agreement would prove nothing"
+            }
+            Self::Differs { .. } => "one of the two was changed or belongs to another unit",
+            Self::Unreadable(_) => "a copy that cannot be read is no copy",
+        }
+    }
+
+    fn next(&self) -> &'static str {
+        match self {
+            Self::Differs { .. } => "Find out which of the two is right before anything is written.",
+            _ => "Type the 64 digits from paper (--offline-hash), or name the copy on a stick or card (--offline).",
+        }
+    }
+}
+
+/// Bytes of a target that differ from the baseline where they must not.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct OffendingChange {
+    /// First to last differing byte, end exclusive.
+    pub range: Range<u32>,
+    /// Region they lie in.
+    pub region: String,
+}
+
+impl Panel {
+    /// `image-fits`: the image has the size of the unit's chip.
+    pub fn image_fits(&mut self, image_bytes: u64, chip_bytes: u64) {
+        if image_bytes == chip_bytes {
+            return self.open(Interlock::ImageFits, format!("{image_bytes} bytes, as the chip"));
+        }
+        self.hold(Held {
+            interlock: Interlock::ImageFits,
+            headline: "the image is not as long as the chip.".into(),
+            seen: format!("image {image_bytes} bytes, chip {chip_bytes} bytes"),
+            means: "an image of another length is for another part, or was cut short".into(),
+            next: "Make the image with norlock tailor from this unit's own backup.".into(),
+        });
+    }
+
+    /// `backup-intact`: every backup was hashed anew; `problems` says what was found wrong.
+    pub fn backup_intact(&mut self, backups: usize, problems: &[String]) {
+        let next = match (backups, problems.first()) {
+            (0, _) => "Back the unit up first: norlock backup --unit FOLDER",
+            (_, Some(_)) => "Compare with the copy kept elsewhere; do not write until it is cleared up.",
+            (_, None) => return self.open(Interlock::BackupIntact, format!("{backups} hashed anew")),
+        };
+        let seen = if backups == 0 { "no backup".into() } else { problems.join("; ") };
+        self.hold(Held {
+            interlock: Interlock::BackupIntact,
+            headline: "there is no intact backup to go back to.".into(),
+            seen,
+            means: "if this write goes wrong there is no way back".into(),
+            next: next.into(),
+        });
+    }
+
+    /// `offline-hash`: first backup and baseline agree with a hash kept away from the bench.
+    pub fn offline_hash(&mut self, evidence: &[OfflineEvidence]) {
+        let failed = evidence.iter().find_map(|one| one.result.as_ref().err().map(|problem| (one, problem)));
+        let Some((one, problem)) = failed else {
+            if evidence.is_empty() {
+                return self.hold(offline_held("the backup", &OfflineProblem::Missing));
+            }
+            let how = evidence.iter().filter_map(|one| {
+                one.result.as_ref().ok().map(|how| format!("{}: {how}", one.backup))
+            });
+            let how: Vec<String> = how.collect();
+            return self.open(Interlock::OfflineHash, how.join("; "));
+        };
+        self.hold(offline_held(&one.backup, problem));
+    }
+
+    /// `unit-data-kept`: what differs from the baseline lies in regions marked replaceable.
+    ///
+    /// `map_has_unit_data` is `None` where there is no region map.
+    pub fn unit_data_kept(&mut self, map_has_unit_data: Option<bool>, offending: &[OffendingChange]) {
+        let held = |headline: &str, seen: String, next: &str| Held {
+            interlock: Interlock::UnitDataKept,
+            headline: headline.into(),
+            seen,
+            means: "addresses and calibration of a unit exist nowhere else; a board without them may never \
+                    work again"
+                .into(),
+            next: next.into(),
+        };
+        let Some(has_unit_data) = map_has_unit_data else {
+            let next = "Write regions.toml into the unit folder: which regions may be replaced and which are \
+                        the unit's own (docs/files.md).";
+            return self.hold(held("no region map says what is the unit's own.", "no regions.toml".into(), next));
+        };
+        if let Some(first) = offending.first() {
+            let more = offending.len() - 1;
+            let also = if more == 0 { String::new() } else { format!("; {more} more") };
+            let (start, end) = (Address(first.range.start), Address(first.range.end));
+            let seen = format!("{start} to {end} in {} differs from the baseline{also}", first.region);
+            let next = "Make the target with norlock tailor, which keeps everything not marked replaceable.";
+            return self.hold(held("the target changes bytes that are not replaceable.", seen, next));
+        }
+        if has_unit_data {
+            return self.open(Interlock::UnitDataKept, "no byte outside replaceable regions differs");
+        }
+        let next = "If this unit really has no data of its own: --accept no-unit-data --because with how you \
+                    know.";
+        let seen = "no region holds unit-data".to_owned();
+        self.hold_unless(Acceptable::NoUnitData, held("the region map names no unit data.", seen, next));
+    }
+
+    /// `unit-data-kept` for a restore: the image is a backup of this very unit, so its unit data is
+    /// the unit's own, and what it replaces is kept first.
+    pub fn unit_data_restored(&mut self, backup: &str) {
+        self.open(Interlock::UnitDataKept, format!("{backup} is this unit's own"));
+    }
+}
+
+fn offline_held(backup: &str, problem: &OfflineProblem) -> Held {
+    Held {
+        interlock: Interlock::OfflineHash,
+        headline: problem.headline(backup),
+        seen: problem.seen(backup),
+        means: problem.means().into(),
+        next: problem.next().into(),
+    }
+}

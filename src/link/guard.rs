@@ -1,0 +1,369 @@
+//! The guard: judges whole frames before they reach the wire.
+//!
+//! Reading never writes. One fence is the type system (only an armed chip has modifying methods),
+//! this is the other: it knows nothing of jobs, only of bytes. A frame is *observe* (changes
+//! nothing), *session* (an exact, part-specific, volatile change that reading needs, and that is
+//! undone) or *modify*; a frame that is none of the three does not pass. Opcodes clash between
+//! makers, so what passes depends on the identified part; opcodes that a chip hands over in its own
+//! SFDP pass only if they are on the standard's list.
+
+use std::time::Duration;
+
+use super::{Frame, Limits, Link, LinkError, Segment};
+use crate::jedec::{Hertz, Millivolts, opcode};
+use crate::part::{FourByte, Part};
+
+/// What a link is opened for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// Reading: no modifying frame ever passes.
+    Read,
+    /// Writing: modifying frames pass while the chip is armed.
+    Write,
+}
+
+/// What a frame can do to a chip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Class {
+    /// Cannot change anything.
+    Observe,
+    /// Changes volatile state that reading needs.
+    Session,
+    /// Can change the array or a register.
+    Modify,
+}
+
+/// Opcodes that read the array on any part: 03h, 0Bh, 13h, 0Ch (JESD216F, BFPT and 4-byte table).
+const READS: [u8; 4] =
+    [opcode::READ, opcode::FAST_READ, opcode::READ_4BYTE, opcode::FAST_READ_4BYTE];
+/// Opcodes that program or erase and that the standard or common datasheets list.
+const MODIFIES: [u8; 13] = [
+    opcode::PAGE_PROGRAM,
+    opcode::PAGE_PROGRAM_4BYTE,
+    opcode::SECTOR_ERASE_4K,
+    opcode::SECTOR_ERASE_4K_4BYTE,
+    opcode::BLOCK_ERASE_32K,
+    opcode::BLOCK_ERASE_32K_4BYTE,
+    0x53,
+    opcode::BLOCK_ERASE,
+    opcode::BLOCK_ERASE_4BYTE,
+    opcode::CHIP_ERASE,
+    opcode::CHIP_ERASE_ALT,
+    opcode::AAI_WORD_PROGRAM,
+    0xD7,
+];
+
+/// A link behind the guard.
+pub struct Guard {
+    link: Box<dyn Link>,
+    purpose: Purpose,
+    armed: bool,
+    part: Option<Part>,
+    single_transfer: bool,
+}
+
+impl Guard {
+    /// Puts `link` behind a guard. Until a part is identified only 9Fh, 05h, 5Ah, ABh, FFh and 04h
+    /// pass.
+    #[must_use]
+    pub fn new(link: Box<dyn Link>, purpose: Purpose) -> Self {
+        Self { link, purpose, armed: false, part: None, single_transfer: false }
+    }
+
+    /// Lets pass what `part` needs for reading.
+    pub fn identified(&mut self, part: &Part) {
+        self.part = Some(part.clone());
+    }
+
+    /// Sends each frame as one full-duplex transfer from now on, for controllers that drop CS between
+    /// transfers.
+    pub fn single_transfers(&mut self) {
+        self.single_transfer = true;
+    }
+
+    /// What the link is opened for.
+    #[must_use]
+    pub fn purpose(&self) -> Purpose {
+        self.purpose
+    }
+
+    /// Lets modifying frames pass; only if the link was opened for writing.
+    pub(crate) fn arm(&mut self) {
+        self.armed = self.purpose == Purpose::Write;
+    }
+
+    /// Keeps modifying frames off the wire again.
+    pub(crate) fn disarm(&mut self) {
+        self.armed = false;
+    }
+
+    /// What `frame` can do, or why it does not pass at all.
+    ///
+    /// # Errors
+    /// A sentence that names the opcode and the rule.
+    pub fn judge(&self, frame: &Frame<'_>) -> Result<Class, String> {
+        let Some(shape) = Shape::of(frame) else {
+            return Err("an empty frame".into());
+        };
+        let code = shape.code();
+        match self.class(&shape) {
+            Some(Class::Modify) if self.purpose == Purpose::Read => {
+                Err(format!("{code:02X}h can change the chip, and this is a reading job"))
+            }
+            Some(Class::Modify) if !self.armed => {
+                Err(format!("{code:02X}h can change the chip, and the chip is not armed"))
+            }
+            Some(class) => Ok(class),
+            None if self.part.is_none() => {
+                Err(format!("{code:02X}h means different things to different chips, and none is identified"))
+            }
+            None => Err(format!("{code:02X}h in this form is not a command of the identified part")),
+        }
+    }
+
+    fn class(&self, shape: &Shape) -> Option<Class> {
+        if let Some(class) = before_identification(shape) {
+            return Some(class);
+        }
+        let part = self.part.as_ref()?;
+        observes(part, shape).or_else(|| session(part, shape)).or_else(|| modifies(part, shape))
+    }
+
+    /// Sends a batch if every frame of it passes.
+    ///
+    /// In a reading job 06h passes only as `06h, mode, 04h, 05h`, and the status then read must show
+    /// WEL clear.
+    ///
+    /// # Errors
+    /// `Guard` with the rule, nothing sent; otherwise as [`Link::transfer`].
+    pub fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+        let enabled = self.is_enabled_session(batch);
+        for frame in batch.iter() {
+            let first = Shape::of(frame).map(|shape| shape.code());
+            if !(enabled && first == Some(opcode::WRITE_ENABLE)) {
+                self.judge(frame).map_err(LinkError::Guard)?;
+            }
+        }
+        if self.single_transfer {
+            self.send_single(batch, sck)?;
+        } else {
+            self.link.transfer(batch, sck)?;
+        }
+        match batch.last().and_then(|frame| frame.segments.last()) {
+            Some(Segment::In(status)) if enabled && status.iter().any(|byte| byte & 2 != 0) => {
+                Err(LinkError::Guard("WEL is still set after write disable".into()))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Whether the batch is write enable, one session frame, write disable, status.
+    fn is_enabled_session(&self, batch: &[Frame<'_>]) -> bool {
+        let shapes: Option<Vec<Shape>> = batch.iter().map(Shape::of).collect();
+        let (Some(shapes), Some(part)) = (shapes, &self.part) else {
+            return false;
+        };
+        match shapes.as_slice() {
+            [enable, mode, disable, status] => {
+                enable.is_bare(opcode::WRITE_ENABLE)
+                    && session(part, mode) == Some(Class::Session)
+                    && disable.is_bare(opcode::WRITE_DISABLE)
+                    && status.code() == opcode::READ_STATUS_1
+                    && status.reads > 0
+            }
+            _ => false,
+        }
+    }
+
+    fn send_single(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+        let mut buffers: Vec<Vec<u8>> = batch.iter().map(flattened).collect();
+        let mut frames: Vec<Frame<'_>> = buffers
+            .iter_mut()
+            .zip(batch.iter())
+            .map(|(buffer, frame)| Frame::new(vec![Segment::Exchange(buffer)]).after(frame.settle))
+            .collect();
+        self.link.transfer(&mut frames, sck)?;
+        for (frame, buffer) in batch.iter_mut().zip(&buffers) {
+            let mut rest = buffer.as_slice();
+            for segment in &mut frame.segments {
+                let (here, after) = rest.split_at(segment.len());
+                if let Segment::In(into) | Segment::Exchange(into) = segment {
+                    into.copy_from_slice(here);
+                }
+                rest = after;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Guard {
+    /// As [`Link::name`].
+    #[must_use]
+    pub fn name(&self) -> &str {
+        self.link.name()
+    }
+
+    /// As [`Link::level`].
+    #[must_use]
+    pub fn level(&self) -> Option<Millivolts> {
+        self.link.level()
+    }
+
+    /// As [`Link::limits`].
+    #[must_use]
+    pub fn limits(&self) -> Limits {
+        self.link.limits()
+    }
+
+    /// As [`Link::now`].
+    #[must_use]
+    pub fn now(&self) -> Duration {
+        self.link.now()
+    }
+
+    /// As [`Link::wait`].
+    pub fn wait(&mut self, time: Duration) {
+        self.link.wait(time);
+    }
+}
+
+/// All bytes of a frame in wire order, zeros where it reads.
+fn flattened(frame: &Frame<'_>) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(frame.len());
+    for segment in &frame.segments {
+        match segment {
+            Segment::Out(out) => bytes.extend_from_slice(out),
+            Segment::Exchange(both) => bytes.extend_from_slice(both),
+            Segment::In(into) => bytes.resize(bytes.len() + into.len(), 0),
+        }
+    }
+    bytes
+}
+
+/// A frame as a chip decodes it: the bytes out before the first byte in, and how many come in.
+struct Shape {
+    head: Vec<u8>,
+    out_bytes: usize,
+    reads: usize,
+    mixed: bool,
+}
+
+impl Shape {
+    const HEAD_BYTES: usize = 16;
+
+    fn of(frame: &Frame<'_>) -> Option<Self> {
+        let mut shape = Self { head: Vec::new(), out_bytes: 0, reads: 0, mixed: false };
+        for segment in &frame.segments {
+            match segment {
+                Segment::Out(bytes) => {
+                    shape.mixed |= shape.reads > 0 && !bytes.is_empty();
+                    shape.add(bytes);
+                }
+                // A chip cannot tell an exchange from bytes out, so it is judged as such.
+                Segment::Exchange(bytes) => {
+                    shape.mixed |= shape.reads > 0 && !bytes.is_empty();
+                    shape.add(bytes);
+                }
+                Segment::In(bytes) => shape.reads += bytes.len(),
+            }
+        }
+        (!shape.head.is_empty()).then_some(shape)
+    }
+
+    fn add(&mut self, bytes: &[u8]) {
+        self.out_bytes += bytes.len();
+        self.head.extend(bytes.iter().take(Self::HEAD_BYTES.saturating_sub(self.head.len())));
+    }
+
+    fn code(&self) -> u8 {
+        self.head.first().copied().unwrap_or_default()
+    }
+
+    /// Opcode alone, nothing read.
+    fn is_bare(&self, code: u8) -> bool {
+        self.code() == code && self.out_bytes == 1 && self.reads == 0
+    }
+
+    /// Opcode and `bytes` more, then something read.
+    fn is_read(&self, code: u8, bytes: usize) -> bool {
+        self.code() == code && self.out_bytes == 1 + bytes && self.reads > 0 && !self.mixed
+    }
+}
+
+/// What passes before anything is known of the chip.
+fn before_identification(shape: &Shape) -> Option<Class> {
+    // Read ID as one exchange: the bytes behind the opcode are don't-care for 9Fh.
+    let id = shape.code() == opcode::READ_JEDEC_ID && !shape.mixed && shape.out_bytes <= 32;
+    let observe = id
+        || shape.is_read(opcode::READ_STATUS_1, 0)
+        || shape.is_read(opcode::READ_SFDP, 4)
+        || shape.is_bare(opcode::WRITE_DISABLE);
+    let wake = shape.is_bare(opcode::RELEASE_POWER_DOWN) || shape.is_read(opcode::RELEASE_POWER_DOWN, 3);
+    let reset = shape.reads == 0 && shape.out_bytes <= 16 && shape.head.iter().all(|byte| *byte == 0xFF);
+    match (observe, wake || reset) {
+        (true, _) => Some(Class::Observe),
+        (false, true) => Some(Class::Session),
+        (false, false) => None,
+    }
+}
+
+fn observes(part: &Part, shape: &Shape) -> Option<Class> {
+    let code = shape.code();
+    let dummy = usize::from(matches!(code, opcode::FAST_READ | opcode::FAST_READ_4BYTE));
+    let four = shape.is_read(code, 4 + dummy);
+    let array = match code {
+        opcode::READ | opcode::FAST_READ => four || shape.is_read(code, 3 + dummy),
+        _ => four && READS.contains(&code) && dedicated(part).contains(&code),
+    };
+    let register = part.status.observes().contains(&code) && shape.is_read(code, 0);
+    let unique = part.unique_id.is_some_and(|id| {
+        shape.is_read(id.opcode, usize::from(id.dummy_bytes)) && id.opcode == opcode::READ_UNIQUE_ID
+    });
+    let above = part.addressing.four_byte.iter().any(|way| match way {
+        FourByte::ExtendedRegister => shape.is_read(opcode::READ_EXTENDED_ADDRESS, 0),
+        FourByte::BankRegister => shape.is_read(opcode::READ_BANK, 0),
+        _ => false,
+    });
+    (array || register || unique || above).then_some(Class::Observe)
+}
+
+fn session(part: &Part, shape: &Shape) -> Option<Class> {
+    let allowed = part.addressing.four_byte.iter().any(|way| match way {
+        FourByte::Mode { enter, exit, .. } => {
+            (*enter == opcode::ENTER_4BYTE && shape.is_bare(*enter))
+                || (*exit == opcode::EXIT_4BYTE && shape.is_bare(*exit))
+        }
+        FourByte::ExtendedRegister => is_register_write(shape, opcode::WRITE_EXTENDED_ADDRESS),
+        FourByte::BankRegister => is_register_write(shape, opcode::WRITE_BANK),
+        FourByte::Dedicated { .. } => false,
+    });
+    allowed.then_some(Class::Session)
+}
+
+fn is_register_write(shape: &Shape, code: u8) -> bool {
+    shape.code() == code && shape.out_bytes == 2 && shape.reads == 0
+}
+
+fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
+    let code = shape.code();
+    let of_part = code == opcode::PAGE_PROGRAM
+        || code == opcode::AAI_WORD_PROGRAM
+        || dedicated(part).contains(&code)
+        || part.chip_erase.is_some_and(|erase| erase.opcode == code)
+        || part.erase_types.iter().any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
+    let array = of_part && MODIFIES.contains(&code);
+    let register = part.status.modifies().contains(&code);
+    (shape.reads == 0 && (array || register || shape.is_bare(opcode::WRITE_ENABLE))).then_some(Class::Modify)
+}
+
+fn dedicated(part: &Part) -> &[u8] {
+    part.addressing
+        .four_byte
+        .iter()
+        .find_map(|way| match way {
+            FourByte::Dedicated { opcodes } => Some(opcodes.as_slice()),
+            _ => None,
+        })
+        .unwrap_or_default()
+}
