@@ -145,6 +145,16 @@ impl Chip {
         limit.map_or(self.sck, |limit| self.sck.min(*limit))
     }
 
+    /// The command for a second, independent read: 0Bh, unless nothing tells that the part has it.
+    #[must_use]
+    pub fn second_command(&self) -> ReadCommand {
+        if self.part.sck_max.contains_key(&opcode::FAST_READ) || self.part.has_sfdp == Some(true) {
+            ReadCommand::FastRead
+        } else {
+            ReadCommand::Read
+        }
+    }
+
     /// Reads the JEDEC ID once.
     ///
     /// # Errors

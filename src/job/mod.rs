@@ -1,1 +1,39 @@
-//! job
+//! What a person asks for: one file per job, from evidence on the bus to a typed report.
+//!
+//! A job takes its bench ([`Bench`]), its unit and an [`Attendant`], and ends in a report or in a
+//! [`Stop`], which says what was seen, what it means, what state the chip is in and what to do next.
+//! Jobs print nothing; [`crate::cli`] shows what they return.
+
+mod attendant;
+mod backup;
+mod bench;
+mod check;
+mod contact;
+mod exit;
+mod explain;
+mod id;
+mod recognise;
+mod restore;
+mod rewrite;
+mod stop;
+mod tailor;
+mod twin_read;
+mod verify;
+mod worklist;
+mod write;
+
+pub use attendant::{Attendant, Nobody, Task};
+pub use backup::{BackupReport, RegionDifference, backup};
+pub use bench::{Bench, Connected, Way, connect};
+pub use check::{CheckReport, check};
+pub use contact::{ContactReport, Rung, contact};
+pub use exit::Exit;
+pub use id::{IdReport, id};
+pub use restore::{RestoreOrder, restore};
+pub use rewrite::{Offline, WriteReport};
+pub use stop::{ChipState, Stop};
+pub use tailor::{TailorOrder, TailorReport, tailor};
+pub use twin_read::{PassFacts, TwinRead};
+pub use verify::{Difference, VerifyReport, verify};
+pub use worklist::{WorklistReport, worklist};
+pub use write::{WriteOrder, write};

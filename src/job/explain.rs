@@ -1,0 +1,183 @@
+//! What an error of a layer below means at the bench, and what to do next.
+
+use std::io::ErrorKind;
+
+use super::{Exit, Stop};
+use crate::chip::ChipError;
+use crate::link::LinkError;
+use crate::unit::StoreError;
+
+impl From<LinkError> for Stop {
+    fn from(error: LinkError) -> Self {
+        let (means, next) = link_meaning(&error);
+        let mut stop = Self::new(Exit::ChipFault, sentence(&error), next);
+        if let Some(source) = std::error::Error::source(&error) {
+            stop = stop.row("seen", source.to_string());
+        }
+        stop.row("means", means).because(error)
+    }
+}
+
+fn link_meaning(error: &LinkError) -> (String, String) {
+    let (means, next) = match error {
+        LinkError::Node { source, node, .. } => return node_meaning(source, node),
+        LinkError::InUse { .. } => ("another program drives this chip select", "End it, then try again."),
+        LinkError::Mode { .. } => (
+            "the controller cannot do plain SPI mode 0 on this node",
+            "Use another node, or look at what the device tree asks for.",
+        ),
+        LinkError::TooLong { .. } => (
+            "the kernel's buffer for one message is smaller than it says",
+            "Try again; the smaller size is used from the start.",
+        ),
+        LinkError::Short { .. } => (
+            "the controller or its driver stopped half way; what was read is not to be trusted",
+            "Try again at a lower SCK. If it stays, use another node.",
+        ),
+        LinkError::Io(_) => (
+            "the controller or its driver gave up; the wires cannot cause this",
+            "Look at the kernel's log (dmesg), then try again.",
+        ),
+        LinkError::Guard(_) => (
+            "norlock was about to send what a reading job must never send; nothing was sent",
+            "This is a fault of norlock. Please report it with a --trace file.",
+        ),
+        LinkError::PowerCut { .. } => ("the simulated bench lost its supply", "Run the same command again."),
+        LinkError::Forbidden(_) => (
+            "a real chip would have ignored it, or taken it for something else",
+            "This is a fault of norlock. Please report it with a --trace file.",
+        ),
+    };
+    (means.to_owned(), next.to_owned())
+}
+
+fn node_meaning(source: &std::io::Error, node: &str) -> (String, String) {
+    let (means, next) = match source.kind() {
+        ErrorKind::NotFound => {
+            let nodes = nodes();
+            let means = if nodes.is_empty() {
+                "there is no spidev node at all: the bus is not enabled, or another kernel driver owns the \
+                 chip select"
+                    .to_owned()
+            } else {
+                format!("these nodes exist: {}", nodes.join(", "))
+            };
+            return (means, "Enable the bus as the board's documentation says (docs/wiring.md).".into());
+        }
+        ErrorKind::PermissionDenied => {
+            let group = node_group(node).unwrap_or_else(|| "its owner's".into());
+            let means = format!("only the group {group} may use the node, and this user is not in it");
+            return (means, format!("Add yourself to the group {group} and log in again."));
+        }
+        ErrorKind::ResourceBusy => (
+            "another kernel driver owns the chip select, for example a flash driver",
+            "Unbind that driver, or take the chip select out of its device tree node.",
+        ),
+        ErrorKind::InvalidInput => ("this is not a spidev node", "Name one: --spidev /dev/spidev0.0"),
+        _ => ("the node answers, but not as spidev does", "Look at the kernel's log (dmesg)."),
+    };
+    (means.to_owned(), next.to_owned())
+}
+
+#[cfg(target_os = "linux")]
+fn nodes() -> Vec<String> {
+    let nodes = crate::link::list_nodes(std::path::Path::new("/dev"));
+    nodes.iter().map(|node| node.display().to_string()).collect()
+}
+
+#[cfg(target_os = "linux")]
+fn node_group(node: &str) -> Option<String> {
+    crate::link::Node::look(std::path::Path::new(node)).ok()?.group
+}
+
+#[cfg(not(target_os = "linux"))]
+fn nodes() -> Vec<String> {
+    Vec::new()
+}
+
+#[cfg(not(target_os = "linux"))]
+fn node_group(_node: &str) -> Option<String> {
+    None
+}
+
+impl From<ChipError> for Stop {
+    fn from(error: ChipError) -> Self {
+        if let ChipError::Link(link) = error {
+            return link.into();
+        }
+        let (exit, means, next) = chip_meaning(&error);
+        Self::new(exit, sentence(&error), next).row("means", means).because(error)
+    }
+}
+
+fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
+    let reseat = "Take the supply away, reseat the clip, then: norlock contact";
+    match error {
+        ChipError::Stopped => (
+            Exit::Stopped,
+            "nothing was sent but questions",
+            "The same command starts over.",
+        ),
+        ChipError::StillBusy { .. } => (
+            Exit::ChipFault,
+            "the chip still erases or programs from before, or MISO is stuck",
+            "Do not lift the clip. Wait, then run the same command again.",
+        ),
+        ChipError::NoAnswer { .. } => (Exit::ChipFault, "no chip answers on these wires", reseat),
+        ChipError::LostContact { .. } => (Exit::ChipFault, "the clip has most likely moved", reseat),
+        ChipError::WelStuck { .. } => (
+            Exit::ChipFault,
+            "MISO is stuck, or the chip does not take its commands: MOSI is loose",
+            reseat,
+        ),
+        ChipError::NoWayAbove16Mib { .. } => (
+            Exit::ChipFault,
+            "reading only the lower 16 MiB would look like a whole backup and not be one",
+            "Add the part with its 4-byte opcodes or mode (--parts FILE).",
+        ),
+        ChipError::WriteEnableRefused { .. } => (
+            Exit::ChipFault,
+            "MOSI is loose, or WP# and a lock keep the chip from being changed",
+            reseat,
+        ),
+        ChipError::TimedOut { .. } | ChipError::Failed { .. } => (
+            Exit::ChipFault,
+            "the supply sagged, the block is worn, or the contact broke meanwhile",
+            "Measure the supply at the clip, then give the same command again.",
+        ),
+        ChipError::StatusUnchanged { .. } => (
+            Exit::ChipFault,
+            "WP# is held low, or a lock until the next power-up guards the status register",
+            "Pull WP# up to the chip's supply (docs/wiring.md), or power the chip anew.",
+        ),
+        _ => (
+            Exit::ChipFault,
+            "norlock asked for what this part cannot do; nothing was sent",
+            "This is a fault of norlock. Please report it.",
+        ),
+    }
+}
+
+impl From<StoreError> for Stop {
+    fn from(error: StoreError) -> Self {
+        let source = std::error::Error::source(&error).map(ToString::to_string);
+        let mut stop = Self::new(
+            Exit::FileFault,
+            sentence(&error),
+            "Mend that, then give the same command again; nothing half written was kept.",
+        );
+        if let Some(source) = source {
+            stop = stop.row("seen", source);
+        }
+        stop.because(error)
+    }
+}
+
+/// An error's text as a sentence: a capital in front, a full stop behind.
+pub(super) fn sentence(error: &dyn std::fmt::Display) -> String {
+    let text = error.to_string();
+    let mut letters = text.chars();
+    let first = letters.next().map(|letter| letter.to_uppercase().to_string()).unwrap_or_default();
+    let end = if text.ends_with('.') { "" } else { "." };
+    format!("{first}{}{end}", letters.as_str())
+}

@@ -1,0 +1,116 @@
+//! Why a job ended early, as the person at the bench needs to hear it.
+
+use serde::Serialize;
+
+use super::Exit;
+use crate::interlock::{Held, Panel};
+
+/// What state a chip is in when a job ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChipState {
+    /// No chip was met, or needed.
+    NotMet,
+    /// Nothing that changes the chip was sent.
+    Untouched,
+    /// Changed in part; the unit's journal accounts for each block.
+    ChangedInPart,
+    /// Changed as asked, complete.
+    Changed,
+}
+
+impl ChipState {
+    /// The line behind `Chip` on a screen; `None` where no chip was met.
+    #[must_use]
+    pub fn words(self) -> Option<&'static str> {
+        match self {
+            Self::NotMet => None,
+            Self::Untouched => Some("untouched."),
+            Self::ChangedInPart => Some("changed in part; the journal accounts for each block."),
+            Self::Changed => Some("changed as asked, complete."),
+        }
+    }
+}
+
+/// Why a job ended early.
+#[derive(Debug, Serialize, thiserror::Error)]
+#[error("{headline}")]
+pub struct Stop {
+    /// The number the program ends with.
+    pub exit: Exit,
+    /// What happened, as one sentence.
+    pub headline: String,
+    /// Label and text of each row of evidence.
+    pub evidence: Vec<(String, String)>,
+    /// What state the chip is in.
+    pub chip: ChipState,
+    /// What to do next.
+    pub next: String,
+    /// Every interlock that holds.
+    pub held: Vec<Held>,
+    /// The error below, where there is one.
+    #[serde(skip)]
+    #[source]
+    pub cause: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+impl Stop {
+    /// A stop with a headline and a next step, the chip untouched.
+    #[must_use]
+    pub fn new(exit: Exit, headline: impl Into<String>, next: impl Into<String>) -> Self {
+        Self {
+            exit,
+            headline: headline.into(),
+            evidence: Vec::new(),
+            chip: ChipState::Untouched,
+            next: next.into(),
+            held: Vec::new(),
+            cause: None,
+        }
+    }
+
+    /// With one more row of evidence.
+    #[must_use]
+    pub fn row(mut self, label: &str, text: impl Into<String>) -> Self {
+        self.evidence.push((label.to_owned(), text.into()));
+        self
+    }
+
+    /// With the error that led to it.
+    #[must_use]
+    pub fn because(mut self, cause: impl std::error::Error + Send + Sync + 'static) -> Self {
+        self.cause = Some(Box::new(cause));
+        self
+    }
+
+    /// Held by the interlocks that hold on `panel`: the first in full, the others by their headline.
+    #[must_use]
+    pub fn held(panel: &Panel) -> Self {
+        let held: Vec<Held> = panel.held().into_iter().cloned().collect();
+        let Some(first) = held.first() else {
+            return Self::new(Exit::Held, "An interlock waits that nothing opened.", "norlock contact");
+        };
+        let (open, waiting) = panel.counts();
+        let mut stop = Self::new(
+            Exit::Held,
+            format!("Held by {}: {}", first.interlock, first.headline),
+            first.next.clone(),
+        )
+        .row("seen", first.seen.clone())
+        .row("means", first.means.clone());
+        for also in &held[1..] {
+            stop = stop.row("also", format!("{}: {}", also.interlock, also.headline));
+        }
+        stop = stop.row("others", format!("{open} are open; {waiting} wait for the chip"));
+        stop.held = held;
+        stop
+    }
+
+    /// The same stop with another chip state and exit code, once the chip was changed.
+    #[must_use]
+    pub fn after_change(mut self) -> Self {
+        self.chip = ChipState::ChangedInPart;
+        self.exit = Exit::Unfinished;
+        self
+    }
+}

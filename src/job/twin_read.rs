@@ -1,0 +1,336 @@
+//! Two full reads that match byte for byte and are independent, and a look at what they show.
+//!
+//! A match proves nothing if both reads err alike, so the second differs in SCK, in opcode, in all
+//! frame boundaries, in order, and in what buffers hold beforehand. What repeats in both all the same
+//! is then examined, and settled on the chip where the reading alone cannot tell.
+
+use std::ops::{ControlFlow, Range};
+use std::time::Duration;
+
+use serde::Serialize;
+
+use super::explain::sentence;
+use super::{Attendant, Exit, Stop, Task};
+use crate::chip::{Chip, Order, Pass, PassEnd, ReadCommand};
+use crate::image::{Examination, Examiner};
+use crate::jedec::{Address, Hertz};
+use crate::unit::{Digest, Hasher, StoreError, StoreFile};
+
+/// Differing ranges that are kept for the report; all are counted.
+const RANGES_KEPT: usize = 4096;
+
+/// What one pass did.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PassFacts {
+    /// SCK asked for.
+    pub sck: Hertz,
+    /// Read opcode.
+    pub opcode: u8,
+    /// True for a pass from the top down.
+    pub downwards: bool,
+    /// How long it took on the link's clock.
+    pub time: Duration,
+    /// The least time the bytes need on this wire.
+    pub floor: Duration,
+}
+
+/// What two reads of the chip showed.
+#[derive(Debug, Clone, Serialize)]
+pub struct TwinRead {
+    /// The first pass, which is kept.
+    pub first: PassFacts,
+    /// The second pass, which was compared with it.
+    pub second: PassFacts,
+    /// SHA-256 of the first pass.
+    pub sha256: Digest,
+    /// Where the two differ, outside exempt blocks, in address order and joined where they touch.
+    pub differing: Vec<Range<u32>>,
+    /// What that pattern usually means.
+    pub pattern: String,
+    /// Why the two could not be made independent, where they could not.
+    pub weak: Option<String>,
+    /// How the reading looks.
+    pub look: Examination,
+    /// What speaks against the reading although both agree.
+    pub alarms: Vec<String>,
+    /// Set where the upper half repeats the lower, which a chip of half the size does too.
+    pub half: Option<String>,
+}
+
+impl TwinRead {
+    /// Whether every byte is FF.
+    #[must_use]
+    pub fn is_blank(&self) -> bool {
+        self.look.uniform == Some(0xFF)
+    }
+}
+
+/// Reads the whole chip twice. The first pass is kept in `file`, the second compared with it.
+/// Differences inside `exempt` ranges do not count: an unfinished journal has those blocks begun.
+///
+/// # Errors
+/// A [`Stop`] for a lost contact, a failed link or file, or when the person stops.
+pub fn twin_read(
+    chip: &mut Chip,
+    file: &mut dyn StoreFile,
+    exempt: &[Range<u32>],
+    attendant: &mut dyn Attendant,
+) -> Result<TwinRead, Stop> {
+    let (one, two, weak) = independent_passes(chip);
+    let (first, sha256, look) = first_pass(chip, &one, file, attendant)?;
+    let (second, differences) = second_pass(chip, &two, file, exempt, attendant)?;
+    let (alarms, half) = settle(chip, file, &look)?;
+    let pattern = differences.pattern(chip.size_bytes());
+    let differing = joined(differences.ranges);
+    Ok(TwinRead { first, second, sha256, differing, pattern, weak, look, alarms, half })
+}
+
+/// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
+fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
+    let fast = chip.sck_for(ReadCommand::Read);
+    let slow = Hertz((fast.0 / 5 * 3).max(1)).min(chip.sck_for(ReadCommand::FastRead));
+    let frame = u32::try_from(chip.frame_bytes(slow)).unwrap_or(256).clamp(16, 1 << 20);
+    let whole = if frame > 1024 { frame / 256 * 256 } else { frame };
+    let other = (whole - whole / 7).max(8);
+    let one = Pass {
+        command: ReadCommand::Read,
+        sck: fast,
+        frame_bytes: whole,
+        first_bytes: whole,
+        order: Order::Up,
+        poison: 0xA5,
+    };
+    let two = Pass {
+        command: chip.second_command(),
+        sck: slow,
+        frame_bytes: other,
+        first_bytes: other / 2 | 1,
+        order: Order::Down,
+        poison: 0x5A,
+    };
+    let apart = u64::from(one.sck.0) * 2 >= u64::from(two.sck.0) * 3;
+    let weak = (!apart && one.command == two.command)
+        .then(|| format!("both at {} with {:02X}h", one.sck, one.command.opcode()));
+    (one, two, weak)
+}
+
+fn facts(chip: &Chip, pass: &Pass, time: Duration) -> PassFacts {
+    let bits = u64::from(chip.size_bytes()) * 8;
+    let floor = Duration::from_secs_f64(bits as f64 / f64::from(pass.sck.0));
+    let downwards = pass.order == Order::Down;
+    PassFacts { sck: pass.sck, opcode: pass.command.opcode(), downwards, time, floor }
+}
+
+fn first_pass(
+    chip: &mut Chip,
+    pass: &Pass,
+    file: &mut dyn StoreFile,
+    attendant: &mut dyn Attendant,
+) -> Result<(PassFacts, Digest, Examination), Stop> {
+    let (mut hasher, mut examiner) = (Hasher::new(), Examiner::new());
+    let time = run(chip, pass, "first", attendant, &mut |address, bytes| {
+        hasher.update(bytes);
+        examiner.feed(bytes);
+        file.write_all_at(u64::from(address.0), bytes)
+    })?;
+    Ok((facts(chip, pass, time), hasher.finish(), examiner.finish()))
+}
+
+fn second_pass(
+    chip: &mut Chip,
+    pass: &Pass,
+    file: &dyn StoreFile,
+    exempt: &[Range<u32>],
+    attendant: &mut dyn Attendant,
+) -> Result<(PassFacts, Differences), Stop> {
+    let mut differences = Differences::default();
+    let mut kept = Vec::new();
+    let time = run(chip, pass, "second", attendant, &mut |address, bytes| {
+        kept.resize(bytes.len(), 0);
+        file.read_exact_at(u64::from(address.0), &mut kept)?;
+        if kept != bytes {
+            differences.add(address, &kept, bytes, exempt);
+        }
+        Ok(())
+    })?;
+    Ok((facts(chip, pass, time), differences))
+}
+
+/// One pass with progress, a stop honoured, and file errors kept apart from chip errors.
+pub(super) fn run(
+    chip: &mut Chip,
+    pass: &Pass,
+    name: &'static str,
+    attendant: &mut dyn Attendant,
+    take: &mut dyn FnMut(Address, &[u8]) -> Result<(), StoreError>,
+) -> Result<Duration, Stop> {
+    let total = u64::from(chip.size_bytes());
+    attendant.begins(&Task { name, total, bytes: true });
+    let (start, mut done, mut failed) = (chip.now(), 0, None);
+    let end = chip.read_pass(pass, 0..chip.size_bytes(), &mut |address, bytes| {
+        if let Err(error) = take(address, bytes) {
+            failed = Some(error);
+            return ControlFlow::Break(());
+        }
+        done += bytes.len() as u64;
+        attendant.at(done, None);
+        if attendant.stop_asked() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+    })?;
+    if let Some(error) = failed {
+        return Err(error.into());
+    }
+    if end == PassEnd::Stopped {
+        return Err(Stop::new(Exit::Stopped, "Stopped while reading.", "The same command starts over."));
+    }
+    let time = chip.now().saturating_sub(start);
+    attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
+    Ok(time)
+}
+
+/// Where and how two readings differ.
+#[derive(Debug, Default)]
+struct Differences {
+    ranges: Vec<Range<u32>>,
+    bytes: u64,
+    bits: u64,
+    /// Bits that were 1 first and 0 then.
+    fell: u64,
+}
+
+impl Differences {
+    fn add(&mut self, address: Address, first: &[u8], second: &[u8], exempt: &[Range<u32>]) {
+        for (at, (one, two)) in (address.0..).zip(first.iter().zip(second)) {
+            if one == two || exempt.iter().any(|range| range.contains(&at)) {
+                continue;
+            }
+            self.bytes += 1;
+            self.bits += u64::from((one ^ two).count_ones());
+            self.fell += u64::from((one & !two).count_ones());
+            match self.ranges.last_mut() {
+                Some(last) if last.end == at => last.end += 1,
+                _ if self.ranges.len() < RANGES_KEPT => self.ranges.push(at..at + 1),
+                _ => {}
+            }
+        }
+    }
+
+    /// What the pattern usually means at the bench (common practice, no source).
+    fn pattern(&self, size_bytes: u32) -> String {
+        if self.bytes == 0 {
+            return "no bit differs".into();
+        }
+        let each = self.bits as f64 / self.bytes as f64;
+        let longest = self.ranges.iter().map(|range| range.end - range.start).max().unwrap_or(0);
+        let cause = if self.bytes > u64::from(size_bytes) / 16 {
+            "so much differs that one read was shifted or unpowered: clip, clock or address bytes"
+        } else if longest >= 64 {
+            "whole stretches differ: bytes were lost, or address bits on MOSI"
+        } else if each < 1.5 {
+            "single bits differ: SCK too fast, a poor ground, or weak cells"
+        } else {
+            "short bursts differ: a contact that opens now and then"
+        };
+        let direction = match self.fell {
+            0 => ", all from 0 to 1",
+            fell if fell == self.bits => ", all from 1 to 0",
+            _ => "",
+        };
+        format!("{} bytes, {} bits{direction}; {cause}", self.bytes, self.bits)
+    }
+}
+
+/// In address order, joined where they touch.
+fn joined(mut ranges: Vec<Range<u32>>) -> Vec<Range<u32>> {
+    ranges.sort_by_key(|range| range.start);
+    let mut joined: Vec<Range<u32>> = Vec::new();
+    for range in ranges {
+        match joined.last_mut() {
+            Some(last) if last.end >= range.start => last.end = last.end.max(range.end),
+            _ => joined.push(range),
+        }
+    }
+    joined
+}
+
+/// Looks at what two agreeing reads show, and asks the chip where a repeat may be an address fault.
+fn settle(
+    chip: &mut Chip,
+    file: &dyn StoreFile,
+    look: &Examination,
+) -> Result<(Vec<String>, Option<String>), Stop> {
+    let blank = look.uniform == Some(0xFF);
+    let mut alarms: Vec<String> =
+        if blank { Vec::new() } else { look.alarms().iter().map(|alarm| sentence(alarm)).collect() };
+    let mut half = None;
+    for bit in look.mirrored_address_bits() {
+        if !crosses_truly(chip, file, bit)? {
+            alarms.push(format!("Address line A{bit} has no effect: it is stuck, or follows another."));
+        } else if 2_u64 << bit == u64::from(chip.size_bytes()) {
+            half = Some(format!("the upper half repeats the lower (A{bit}); a chip of half the size does too"));
+        }
+    }
+    Ok((alarms, half))
+}
+
+/// Reads across the places where address bit `bit` turns from 0 to 1, each in one frame that starts
+/// below: inside a frame the chip counts by itself, so a line stuck on the host's side shows as bytes
+/// other than the addressed read gave. True only if at least one such place held more than blank.
+fn crosses_truly(chip: &mut Chip, file: &dyn StoreFile, bit: u8) -> Result<bool, Stop> {
+    let sck = chip.sck_for(ReadCommand::FastRead);
+    let length = chip.frame_bytes(sck).min(4096).next_multiple_of(2);
+    let length = if length > chip.frame_bytes(sck) { length - 2 } else { length };
+    let (mut across, mut kept) = (vec![0; length], vec![0; length]);
+    let step = 1_u64 << bit;
+    let mut confirmed = false;
+    let mut probes = 0;
+    let mut boundary = step;
+    while boundary < u64::from(chip.size_bytes()) && probes < 256 {
+        let start = boundary - length as u64 / 2;
+        let reaches = start + length as u64 <= u64::from(chip.size_bytes());
+        if reaches {
+            file.read_exact_at(start, &mut kept)?;
+            let above = &kept[length / 2..];
+            if above.iter().any(|byte| Some(byte) != above.first()) {
+                probes += 1;
+                chip.read(ReadCommand::Read, sck, Address(start as u32), &mut across)?;
+                if across != kept {
+                    return Ok(false);
+                }
+                confirmed = true;
+            }
+        }
+        boundary += 2 * step;
+    }
+    Ok(confirmed)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn differences_are_told_by_direction_and_kind() {
+        let mut single = Differences::default();
+        single.add(Address(10), &[0xFF, 0xFF, 0xFF], &[0xFF, 0xFE, 0xFF], &[]);
+        assert_eq!(single.ranges, [Range { start: 11, end: 12 }]);
+        let text = single.pattern(1 << 20);
+        assert!(text.starts_with("1 bytes, 1 bits, all from 1 to 0; single bits"), "{text}");
+
+        let mut shifted = Differences::default();
+        shifted.add(Address(0), &[0x55; 512], &[0xAA; 512], &[]);
+        assert!(shifted.pattern(4096).contains("shifted"));
+        assert!(shifted.pattern(1 << 20).contains("stretches"));
+    }
+
+    #[test]
+    fn exempt_blocks_do_not_count() {
+        let mut none = Differences::default();
+        none.add(Address(0), &[0; 8], &[1; 8], &[Range { start: 0, end: 8 }]);
+        assert!(none.ranges.is_empty() && none.bytes == 0);
+    }
+
+    #[test]
+    fn ranges_are_joined_in_address_order() {
+        assert_eq!(joined(vec![8..9, 4..6, 6..8, 20..21]), [4..9, 20..21]);
+    }
+}
