@@ -1,5 +1,7 @@
 //! The built program, asked how it is used.
 
+#![allow(clippy::unwrap_used)]
+
 use std::process::{Command, Output};
 
 use norlock::cli::args::Command as Asked;
@@ -53,7 +55,7 @@ fn every_option_is_explained() {
             .lines()
             .filter(|line| line.trim_start().starts_with("--"))
         {
-            let explained = line.trim_start().splitn(2, "  ").nth(1);
+            let explained = line.trim_start().split_once("  ").map(|(_, text)| text);
             assert!(
                 explained.is_some_and(|text| text.trim().len() > 5),
                 "{name}: {line}"

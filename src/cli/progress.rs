@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
 use serde::Serialize;
 
 use super::clean::clean;
@@ -211,7 +211,7 @@ impl Stage {
 /// A line on stderr that shows its message and nothing else, redrawn at most ten times a second.
 fn drawn_line() -> ProgressBar {
     let target = ProgressDrawTarget::stderr_with_hz(10);
-    let bar = ProgressBar::with_draw_target(None, target);
+    let bar = ProgressBar::with_draw_target(None, target).with_finish(ProgressFinish::Abandon);
     match ProgressStyle::with_template("{msg}") {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,

@@ -5,7 +5,7 @@ use clap::{Args, ValueEnum};
 /// What may be accepted by name; all other interlocks never yield.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, ValueEnum)]
 pub enum AcceptName {
-    /// The part is known by its own tables only, or they disagree with the parts table.
+    /// The part is not in the parts table and known by the chip's own tables only.
     KnownPart,
     /// Nothing on the chip proves that it is this unit's.
     SameUnit,
