@@ -1,0 +1,168 @@
+//! The command line: commands, options, and what can be wrong with them before any work begins.
+//!
+//! Parsing only checks what the line itself can settle; files and chips are looked at by the jobs.
+
+mod accept;
+mod bench;
+mod change;
+mod look;
+mod value;
+
+use std::ffi::OsString;
+
+use clap::error::ErrorKind;
+use clap::{CommandFactory, Parser, Subcommand};
+
+use super::exit::ExitCode;
+
+pub use accept::{AcceptArgs, AcceptName, Acceptance};
+pub use bench::{BusArgs, Power};
+pub use change::{OfflineArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
+pub use look::{
+    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, PartsArgs, SfdpArgs, VerifyArgs,
+};
+pub use value::{
+    AddressRange, Digest, OfflineHash, ParseValueError, RegionDigest, RegionFill, RegionPiece,
+    SizeBytes,
+};
+
+/// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose
+/// a board.
+#[derive(Debug, Parser)]
+#[command(name = "norlock", version, max_term_width = 100, after_help = ExitCode::table())]
+#[command(disable_help_subcommand = true)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// Answer and progress as JSON lines on stdout.
+    #[arg(long, global = true, help_heading = "Output")]
+    pub json: bool,
+    /// Show no progress.
+    #[arg(long, global = true, help_heading = "Output")]
+    pub quiet: bool,
+}
+
+/// What a person asks for.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Is the clip seated, and up to which SCK?
+    Contact(ContactArgs),
+    /// Say what is on the clip.
+    Id(IdArgs),
+    /// Read and decode the parameter tables that the chip carries.
+    Sfdp(SfdpArgs),
+    /// Read the whole chip twice, independently, and keep it in the unit folder.
+    Backup(BackupArgs),
+    /// Hash a unit folder's files again; no hardware needed.
+    Check(CheckArgs),
+    /// Make this unit's target image from its own backup, the region map and pieces.
+    Tailor(TailorArgs),
+    /// Show what a write would erase and program, and how long it would take.
+    Worklist(WorklistArgs),
+    /// Write an image to the chip, once every interlock is open.
+    Write(WriteArgs),
+    /// Compare the chip with an image.
+    Verify(VerifyArgs),
+    /// Bring the chip back to one of the unit's backups.
+    Restore(RestoreArgs),
+    /// Show the parts table, or say what a printed marking means.
+    Parts(PartsArgs),
+    /// Go through the whole job on a simulated chip.
+    Demo(DemoArgs),
+}
+
+impl Cli {
+    /// Parses a command line, its first word being the program's name.
+    ///
+    /// # Errors
+    /// clap's error, which may also be the answer to `--help` or `--version`.
+    pub fn from_arguments<I, T>(arguments: I) -> Result<Self, clap::Error>
+    where
+        I: IntoIterator<Item = T>,
+        T: Into<OsString> + Clone,
+    {
+        let cli = Self::try_parse_from(arguments)?;
+        match cli.command.fault() {
+            None => Ok(cli),
+            Some(fault) => Err(cli.command.error(&fault)),
+        }
+    }
+}
+
+impl Command {
+    /// Every command by name, in the order of the help.
+    pub const NAMES: [&str; 12] = [
+        "contact", "id", "sfdp", "backup", "check", "tailor", "worklist", "write", "verify",
+        "restore", "parts", "demo",
+    ];
+
+    /// The command's name.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Contact(_) => "contact",
+            Self::Id(_) => "id",
+            Self::Sfdp(_) => "sfdp",
+            Self::Backup(_) => "backup",
+            Self::Check(_) => "check",
+            Self::Tailor(_) => "tailor",
+            Self::Worklist(_) => "worklist",
+            Self::Write(_) => "write",
+            Self::Verify(_) => "verify",
+            Self::Restore(_) => "restore",
+            Self::Parts(_) => "parts",
+            Self::Demo(_) => "demo",
+        }
+    }
+
+    /// The bench options, where the command touches the bus.
+    #[must_use]
+    pub const fn bus(&self) -> Option<&BusArgs> {
+        match self {
+            Self::Contact(args) => Some(&args.bus),
+            Self::Id(args) => Some(&args.bus),
+            Self::Sfdp(args) => Some(&args.bus),
+            Self::Backup(args) => Some(&args.bus),
+            Self::Write(args) => Some(&args.bus),
+            Self::Verify(args) => Some(&args.bus),
+            Self::Restore(args) => Some(&args.bus),
+            Self::Check(_)
+            | Self::Tailor(_)
+            | Self::Worklist(_)
+            | Self::Parts(_)
+            | Self::Demo(_) => None,
+        }
+    }
+
+    /// Whether the command changes the chip.
+    #[must_use]
+    pub const fn changes_chip(&self) -> bool {
+        matches!(self, Self::Write(_) | Self::Restore(_))
+    }
+
+    /// What clap's own rules cannot say about the line.
+    fn fault(&self) -> Option<String> {
+        let bus = self.bus()?;
+        if self.changes_chip() && bus.spidev.is_none() && bus.mock.is_none() {
+            return Some(format!(
+                "{} changes the chip and wants to be told where it is: --spidev PATH or --mock FILE",
+                self.name()
+            ));
+        }
+        bus.accept.paired().err()
+    }
+
+    /// A usage error with this command's usage line.
+    fn error(&self, fault: &str) -> clap::Error {
+        let mut command = Cli::command();
+        command.build();
+        match command.find_subcommand_mut(self.name()) {
+            Some(own) => own.error(ErrorKind::ValueValidation, fault),
+            None => command.error(ErrorKind::ValueValidation, fault),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

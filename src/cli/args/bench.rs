@@ -1,0 +1,71 @@
+//! What is on the bench: the link, the supply, the chip's marking.
+
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+
+use crate::jedec::{Hertz, Millivolts};
+
+use super::{AcceptArgs, SizeBytes};
+
+/// Where the chip's supply comes from; always exactly one source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, ValueEnum)]
+pub enum Power {
+    /// From the clip's supply wire; the board is off.
+    Clip,
+    /// From the running board, its processor held in reset.
+    BoardHeldInReset,
+    /// From a bench supply; the board is off.
+    External,
+    /// From a socket that the chip was moved to.
+    Socket,
+}
+
+impl Power {
+    /// The name as it is typed.
+    #[must_use]
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Clip => "clip",
+            Self::BoardHeldInReset => "board-held-in-reset",
+            Self::External => "external",
+            Self::Socket => "socket",
+        }
+    }
+}
+
+/// Options of every command that touches the bus.
+#[derive(Debug, Clone, Args)]
+#[command(next_help_heading = "Bench")]
+pub struct BusArgs {
+    /// The spidev node that the chip is on.
+    #[arg(long, value_name = "PATH", conflicts_with = "mock")]
+    pub spidev: Option<PathBuf>,
+    /// A simulated chip kept in this file, instead of a real one.
+    #[arg(long, value_name = "FILE")]
+    pub mock: Option<PathBuf>,
+    /// Highest SCK to ask for, such as 20MHz.
+    #[arg(long, value_name = "CLOCK")]
+    pub sck: Option<Hertz>,
+    /// Level that the link drives and supplies, such as 3.3V.
+    #[arg(long, value_name = "LEVEL")]
+    pub level: Option<Millivolts>,
+    /// Where the chip's supply comes from.
+    #[arg(long, value_name = "SOURCE")]
+    pub power: Option<Power>,
+    /// What is printed on the chip.
+    #[arg(long, value_name = "TEXT")]
+    pub marking: Option<String>,
+    /// Your own parts, added to the table.
+    #[arg(long, value_name = "FILE")]
+    pub parts: Option<PathBuf>,
+    /// Size of a chip that neither the table nor the chip itself tells, such as 16MiB.
+    #[arg(long, value_name = "SIZE")]
+    pub size: Option<SizeBytes>,
+    /// Record every frame on the wire in this file.
+    #[arg(long, value_name = "FILE")]
+    pub trace: Option<PathBuf>,
+    /// What the person accepts by name.
+    #[command(flatten)]
+    pub accept: AcceptArgs,
+}

@@ -1,0 +1,103 @@
+//! Arguments of the commands that change the chip, and of those that prepare it.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::{AddressRange, BusArgs, OfflineHash, RegionDigest, RegionFill, RegionPiece};
+
+/// Where the backup's hash is kept away from the bench computer.
+#[derive(Debug, Clone, Args)]
+#[command(next_help_heading = "Kept elsewhere")]
+pub struct OfflineArgs {
+    /// Folder on another disk with a copy of the backup and its hash.
+    #[arg(long, value_name = "FOLDER")]
+    pub offline: Option<PathBuf>,
+    /// The backup's SHA-256 from elsewhere: 64 digits, spaces allowed, or a file that holds it.
+    #[arg(long, value_name = "DIGITS|FILE")]
+    pub offline_hash: Vec<OfflineHash>,
+}
+
+/// `write`
+#[derive(Debug, Args)]
+pub struct WriteArgs {
+    /// Image to write; a bare name is also looked for in the unit's folder.
+    pub target: PathBuf,
+    /// The unit's folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+    /// Lift block protection from ranges that must change, and say so.
+    #[arg(long)]
+    pub lift_protection: bool,
+    /// The hash kept elsewhere.
+    #[command(flatten)]
+    pub offline: OfflineArgs,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `restore`
+#[derive(Debug, Args)]
+pub struct RestoreArgs {
+    /// The unit's folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+    /// Backup to go back to; 1 is the unit as found.
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..))]
+    pub to: u32,
+    /// Blocks to write anew though they read differently each time, such as 0x530000..0x540000.
+    #[arg(long, value_name = "RANGE")]
+    pub rewrite: Vec<AddressRange>,
+    /// The chip on the clip is a new one of the same size.
+    #[arg(long)]
+    pub replacement: bool,
+    /// Lift block protection from ranges that must change, and say so.
+    #[arg(long)]
+    pub lift_protection: bool,
+    /// The hash kept elsewhere.
+    #[command(flatten)]
+    pub offline: OfflineArgs,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `tailor`
+#[derive(Debug, Args)]
+pub struct TailorArgs {
+    /// The unit's folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+    /// Region map; without it, the unit's regions.toml.
+    #[arg(long, value_name = "FILE")]
+    pub map: Option<PathBuf>,
+    /// File that goes into a region.
+    #[arg(long, value_name = "REGION=FILE")]
+    pub piece: Vec<RegionPiece>,
+    /// SHA-256 that a region's piece must have.
+    #[arg(long, value_name = "REGION=DIGITS")]
+    pub sha256: Vec<RegionDigest>,
+    /// Byte to fill a region with, such as boot-settings=0xFF.
+    #[arg(long, value_name = "REGION=BYTE")]
+    pub fill: Vec<RegionFill>,
+    /// Where the target goes; without it, the unit's target.bin.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Overwrite a target that is there already.
+    #[arg(long)]
+    pub replace: bool,
+}
+
+/// `worklist`
+#[derive(Debug, Args)]
+pub struct WorklistArgs {
+    /// Image that would be written; a bare name is also looked for in the unit's folder.
+    pub target: PathBuf,
+    /// The unit's folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+    /// Your own parts, added to the table.
+    #[arg(long, value_name = "FILE")]
+    pub parts: Option<PathBuf>,
+}

@@ -1,0 +1,96 @@
+//! Arguments of the commands that leave the chip as it is.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::BusArgs;
+
+/// `contact`
+#[derive(Debug, Args)]
+pub struct ContactArgs {
+    /// The unit on the clip, named by its folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: Option<PathBuf>,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `id`
+#[derive(Debug, Args)]
+pub struct IdArgs {
+    /// The unit on the clip, named by its folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: Option<PathBuf>,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `sfdp`
+#[derive(Debug, Args)]
+pub struct SfdpArgs {
+    /// Keep the tables as read in this file.
+    #[arg(long, value_name = "FILE")]
+    pub raw: Option<PathBuf>,
+    /// Decode tables kept in this file; no hardware needed.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["raw", "spidev", "mock"])]
+    pub from: Option<PathBuf>,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `backup`
+#[derive(Debug, Args)]
+pub struct BackupArgs {
+    /// The unit's folder, made where there is none.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `check`
+#[derive(Debug, Args)]
+pub struct CheckArgs {
+    /// The unit's folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+}
+
+/// `verify`
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// Image that the chip should hold; a bare name is also looked for in the unit's folder.
+    pub image: PathBuf,
+    /// How often the whole chip is read, each time under other conditions.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub passes: u32,
+    /// The unit on the clip, named by its folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: Option<PathBuf>,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `parts`
+#[derive(Debug, Args)]
+pub struct PartsArgs {
+    /// What is printed on the chip; without it, the whole table.
+    pub marking: Option<String>,
+    /// Your own parts, added to the table.
+    #[arg(long, value_name = "FILE")]
+    pub parts: Option<PathBuf>,
+}
+
+/// `demo`
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Folder for the demo's files, made anew.
+    #[arg(long = "in", value_name = "FOLDER", default_value = "./norlock-demo")]
+    pub folder: PathBuf,
+}

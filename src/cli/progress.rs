@@ -1,0 +1,309 @@
+//! Progress of long work: a waterline, plain lines, JSON lines, or nothing.
+
+use std::io::Write;
+use std::time::{Duration, Instant};
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
+use serde::Serialize;
+
+use super::clean::clean;
+use super::waterline::{MARKS, Reached, Unit, beside, labelled};
+
+/// How progress is shown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mode {
+    /// A waterline on stderr, redrawn in place.
+    Waterline,
+    /// A plain line on stderr at each quarter.
+    Lines,
+    /// A JSON line on stdout at each sixteenth.
+    Json,
+    /// Not at all.
+    Silent,
+}
+
+/// Shows how far each stage of a job has come.
+///
+/// A stage that is dropped unfinished leaves its last line standing: it says where the work stopped.
+pub struct Progress {
+    mode: Mode,
+    out: Box<dyn Write + Send>,
+    stage: Option<Stage>,
+}
+
+/// The stage at work.
+struct Stage {
+    label: String,
+    reached: Reached,
+    begun: Instant,
+    parts_told: u64,
+    in_hand: Vec<(String, String)>,
+    bar: Option<ProgressBar>,
+}
+
+/// One JSON line.
+#[derive(Debug, Serialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+enum Event<'a> {
+    Begun {
+        stage: &'a str,
+        total: u64,
+        unit: Unit,
+    },
+    Progress {
+        stage: &'a str,
+        done: u64,
+        total: u64,
+        unit: Unit,
+    },
+    Finished {
+        stage: &'a str,
+        total: u64,
+        unit: Unit,
+    },
+}
+
+impl Progress {
+    /// Progress in the given mode, on the stream that belongs to it.
+    #[must_use]
+    pub fn new(mode: Mode) -> Self {
+        match mode {
+            Mode::Json => Self::onto(mode, Box::new(std::io::stdout())),
+            _ => Self::onto(mode, Box::new(std::io::stderr())),
+        }
+    }
+
+    /// The same on any writer; the waterline itself always stands on stderr.
+    fn onto(mode: Mode, out: Box<dyn Write + Send>) -> Self {
+        let stage = None;
+        Self { mode, out, stage }
+    }
+
+    /// Begins a stage such as `second read` of `total` bytes or steps.
+    ///
+    /// A waterline shows the label's first word, other modes show all of it.
+    pub fn start(&mut self, label: &str, total: u64, unit: Unit) {
+        let reached = Reached {
+            done: 0,
+            total,
+            unit,
+        };
+        self.stage = Some(Stage {
+            label: clean(label).into_owned(),
+            reached,
+            begun: Instant::now(),
+            parts_told: 0,
+            in_hand: Vec::new(),
+            bar: (self.mode == Mode::Waterline).then(drawn_line),
+        });
+        if self.mode == Mode::Json {
+            let stage = label;
+            self.tell(&Event::Begun { stage, total, unit });
+        }
+        self.at(0);
+    }
+
+    /// Sets a line that stands below the waterline, such as `in hand`; other modes leave it out.
+    pub fn beside(&mut self, label: &str, text: &str) {
+        let Some(stage) = &mut self.stage else { return };
+        let text = clean(text).into_owned();
+        match stage.in_hand.iter_mut().find(|(known, _)| known == label) {
+            Some((_, known)) => *known = text,
+            None => stage.in_hand.push((label.to_owned(), text)),
+        }
+        stage.draw(stage.begun.elapsed());
+    }
+
+    /// Says how far the stage has come. Cheap enough to call for every batch.
+    pub fn at(&mut self, done: u64) {
+        let elapsed = self.stage.as_ref().map(|stage| stage.begun.elapsed());
+        self.at_after(done, elapsed.unwrap_or_default());
+    }
+
+    fn at_after(&mut self, done: u64, elapsed: Duration) {
+        let Some(stage) = &mut self.stage else { return };
+        stage.reached.done = done.min(stage.reached.total);
+        stage.draw(elapsed);
+        let parts = match self.mode {
+            Mode::Lines => 4,
+            Mode::Json => MARKS,
+            Mode::Waterline | Mode::Silent => return,
+        };
+        let part = stage.reached.parts_of(parts);
+        // The last part is told by `finish`, which knows more.
+        if part <= stage.parts_told || part >= parts {
+            return;
+        }
+        stage.parts_told = part;
+        if self.mode == Mode::Lines {
+            let line = format!("{}: {}", stage.label, stage.reached.words(elapsed));
+            self.line(&line);
+        } else {
+            self.tell_reached();
+        }
+    }
+
+    /// Ends the stage in words such as `16 MiB in 6.8 s`.
+    pub fn finish(&mut self, words: &str) {
+        let Some(mut stage) = self.stage.take() else {
+            return;
+        };
+        stage.reached.done = stage.reached.total;
+        let words = clean(words);
+        match self.mode {
+            Mode::Waterline => stage.leave(&words),
+            Mode::Lines => self.line(&format!("{}: {words}", stage.label)),
+            Mode::Json => {
+                let (stage, Reached { total, unit, .. }) = (stage.label.as_str(), stage.reached);
+                self.tell(&Event::Finished { stage, total, unit });
+            }
+            Mode::Silent => {}
+        }
+    }
+
+    fn tell_reached(&mut self) {
+        let Some(stage) = &self.stage else { return };
+        let Reached { done, total, unit } = stage.reached;
+        let label = stage.label.clone();
+        self.tell(&Event::Progress {
+            stage: &label,
+            done,
+            total,
+            unit,
+        });
+    }
+
+    fn tell(&mut self, event: &Event<'_>) {
+        if let Ok(line) = serde_json::to_string(event) {
+            self.line(&line);
+        }
+    }
+
+    /// A line that cannot be written is let go: progress must never stop the work.
+    fn line(&mut self, line: &str) {
+        let _ = writeln!(self.out, "{line}").and_then(|()| self.out.flush());
+    }
+}
+
+impl Stage {
+    /// Redraws the waterline and the lines beside it, where there is one.
+    fn draw(&self, elapsed: Duration) {
+        let Some(bar) = &self.bar else { return };
+        bar.set_message(self.picture(&self.reached.words(elapsed)));
+    }
+
+    /// Leaves the finished waterline standing, without the lines beside it.
+    fn leave(&mut self, words: &str) {
+        self.in_hand.clear();
+        if let Some(bar) = &self.bar {
+            bar.finish_with_message(self.picture(words));
+        }
+    }
+
+    fn picture(&self, words: &str) -> String {
+        let line = labelled(&self.label, &format!("{}  {words}", self.reached.marks()));
+        self.in_hand.iter().fold(line, |lines, (label, text)| {
+            format!("{lines}\n{}", beside(label, &self.label, text))
+        })
+    }
+}
+
+/// A line on stderr that shows its message and nothing else, redrawn at most ten times a second.
+fn drawn_line() -> ProgressBar {
+    let target = ProgressDrawTarget::stderr_with_hz(10);
+    let bar = ProgressBar::with_draw_target(None, target).with_finish(ProgressFinish::Abandon);
+    match ProgressStyle::with_template("{msg}") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::{Arc, Mutex};
+
+    const MIB: u64 = 1 << 20;
+
+    #[derive(Clone, Default)]
+    struct Page(Arc<Mutex<Vec<u8>>>);
+
+    impl Write for Page {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            self.0.lock().unwrap().write(bytes)
+        }
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+
+    impl Page {
+        fn text(&self) -> String {
+            String::from_utf8(self.0.lock().unwrap().clone()).unwrap()
+        }
+    }
+
+    fn second_read(mode: Mode) -> String {
+        let page = Page::default();
+        let mut progress = Progress::onto(mode, Box::new(page.clone()));
+        progress.start("second read", 16 * MIB, Unit::Bytes);
+        for kib in 0..=16 * 1024 {
+            let done = kib * 1024;
+            progress.at_after(done, Duration::from_micros(done * 10_000_000 / (15 * MIB)));
+        }
+        progress.finish("16 MiB in 11.3 s");
+        progress.at(3);
+        page.text()
+    }
+
+    #[test]
+    fn plain_lines_come_at_each_quarter() {
+        assert_eq!(
+            second_read(Mode::Lines),
+            "\
+second read: 4 of 16 MiB, about 8 s left
+second read: 8 of 16 MiB, about 6 s left
+second read: 12 of 16 MiB, about 3 s left
+second read: 16 MiB in 11.3 s
+"
+        );
+    }
+
+    #[test]
+    fn json_lines_are_json_and_end() {
+        let text = second_read(Mode::Json);
+        let events: Vec<serde_json::Value> = text
+            .lines()
+            .map(|line| serde_json::from_str(line).unwrap())
+            .collect();
+        assert_eq!(events.len(), 17);
+        assert_eq!(events[0]["event"], "begun");
+        assert_eq!(events[4]["event"], "progress");
+        assert_eq!(events[4]["stage"], "second read");
+        assert_eq!(events[4]["done"], 4 * MIB);
+        assert_eq!(events[4]["unit"], "bytes");
+        assert_eq!(events[16]["event"], "finished");
+    }
+
+    #[test]
+    fn silence_is_silent() {
+        assert_eq!(second_read(Mode::Silent), "");
+    }
+
+    #[test]
+    fn the_waterline_keeps_its_other_stream_clean_and_shows_what_is_in_hand() {
+        assert_eq!(second_read(Mode::Waterline), "");
+        let mut progress = Progress::onto(Mode::Waterline, Box::new(Page::default()));
+        progress.start("writing", 156, Unit::Steps);
+        progress.at_after(78, Duration::from_secs(18));
+        progress.beside("in hand", "0x530000 in system: erased");
+        progress.beside("in hand", "0x530000 in system: erased, being programmed");
+        let stage = progress.stage.as_ref().unwrap();
+        assert_eq!(
+            stage.picture(&stage.reached.words(Duration::from_secs(18))),
+            "\
+writing  ''''''''|........  78 of 156, about 18 s left
+in hand  0x530000 in system: erased, being programmed"
+        );
+    }
+}

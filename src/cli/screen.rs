@@ -1,0 +1,200 @@
+//! A screen: the answer first, evidence below it, then the state of the chip and what to do next.
+//!
+//! ```text
+//! The answer, a sentence or two.
+//!
+//!   label  evidence, wrapped with a
+//!          hanging indent
+//!
+//! Chip  what state it is in.
+//! Next  what to do.
+//! ```
+//! All text is cleaned of control characters here, so that no caller has to remember it.
+
+use crate::jedec::Address;
+
+use super::clean::clean;
+use super::figures::hash_lines;
+use super::wrap::{COLUMNS, columns, hanging, wrap};
+
+/// What a command says when it ends.
+#[derive(Debug, Clone, Default)]
+pub struct Screen {
+    answer: String,
+    evidence: Vec<Evidence>,
+    chip: Option<String>,
+    next: Vec<String>,
+}
+
+/// One piece of evidence.
+#[derive(Debug, Clone)]
+enum Evidence {
+    /// A labelled text. Two spaces follow the longest label.
+    Row { label: String, text: String },
+    /// A labelled table line; one space may follow its label, so that the table stays narrow.
+    Table { label: String, lines: Vec<String> },
+    /// A line of a staff, the picture of the flash.
+    Staff { mark: String, text: String },
+}
+
+impl Screen {
+    /// A screen that begins with `answer`.
+    #[must_use]
+    pub fn new(answer: impl Into<String>) -> Self {
+        Self {
+            answer: answer.into(),
+            ..Self::default()
+        }
+    }
+
+    /// Adds an evidence row.
+    #[must_use]
+    pub fn row(mut self, label: &str, text: impl Into<String>) -> Self {
+        self.evidence.push(Evidence::Row {
+            label: clean(label).into_owned(),
+            text: text.into(),
+        });
+        self
+    }
+
+    /// Adds a SHA-256 in groups of eight.
+    #[must_use]
+    pub fn hash(self, label: &str, digest: &[u8; 32]) -> Self {
+        self.table(label, hash_lines(digest))
+    }
+
+    /// Adds a row of a cost table: a label, what is done, and the time it takes.
+    #[must_use]
+    pub fn cost(self, label: &str, what: &str, time: &str) -> Self {
+        let line = format!("{what:<20} {time}");
+        self.table(label, vec![line])
+    }
+
+    /// Adds a staff line where a region begins.
+    #[must_use]
+    pub fn region(self, start: Address, text: impl Into<String>) -> Self {
+        self.staff(format!("  {start} -| "), text)
+    }
+
+    /// Adds a staff line for a change or a detail within a region.
+    #[must_use]
+    pub fn within(self, start: Address, text: impl Into<String>) -> Self {
+        self.staff(format!("  {start}  | "), text)
+    }
+
+    /// Says what state the chip is in.
+    #[must_use]
+    pub fn chip(mut self, state: impl Into<String>) -> Self {
+        self.chip = Some(state.into());
+        self
+    }
+
+    /// Says what to do next. Said again, it begins a new line, so that a command stands alone.
+    #[must_use]
+    pub fn next(mut self, step: impl Into<String>) -> Self {
+        self.next.push(step.into());
+        self
+    }
+
+    /// The screen as text, with a line end behind each line. `dim` dims the evidence.
+    #[must_use]
+    pub fn render(&self, dim: bool) -> String {
+        let mut lines = wrap(&self.answer, COLUMNS);
+        let evidence = self.evidence_lines();
+        if !evidence.is_empty() {
+            lines.push(String::new());
+        }
+        lines.extend(evidence.into_iter().map(|line| dimmed(line, dim)));
+        if self.chip.is_some() || !self.next.is_empty() {
+            lines.push(String::new());
+        }
+        if let Some(chip) = &self.chip {
+            lines.extend(hanging("Chip  ", chip));
+        }
+        for (i, step) in self.next.iter().enumerate() {
+            lines.extend(hanging(if i == 0 { "Next  " } else { "      " }, step));
+        }
+        lines.iter().map(|line| format!("{line}\n")).collect()
+    }
+
+    fn table(mut self, label: &str, lines: Vec<String>) -> Self {
+        self.evidence.push(Evidence::Table {
+            label: clean(label).into_owned(),
+            lines,
+        });
+        self
+    }
+
+    fn staff(mut self, mark: String, text: impl Into<String>) -> Self {
+        self.evidence.push(Evidence::Staff {
+            mark,
+            text: text.into(),
+        });
+        self
+    }
+
+    /// The evidence, with an empty line between a staff and rows.
+    fn evidence_lines(&self) -> Vec<String> {
+        let column = self.label_column();
+        let mut lines = Vec::new();
+        let mut staff_before = None;
+        for piece in &self.evidence {
+            if staff_before.is_some_and(|before| before != piece.is_staff()) {
+                lines.push(String::new());
+            }
+            staff_before = Some(piece.is_staff());
+            lines.extend(piece.lines(column));
+        }
+        lines
+    }
+
+    /// Where the text of labelled rows begins, counted from the label.
+    fn label_column(&self) -> usize {
+        let width = |piece: &Evidence| match piece {
+            Evidence::Row { label, .. } => columns(label) + 2,
+            Evidence::Table { label, .. } => columns(label) + 1,
+            Evidence::Staff { .. } => 0,
+        };
+        self.evidence.iter().map(width).max().unwrap_or(0)
+    }
+}
+
+impl Evidence {
+    fn is_staff(&self) -> bool {
+        matches!(self, Self::Staff { .. })
+    }
+
+    fn lines(&self, column: usize) -> Vec<String> {
+        match self {
+            Self::Row { label, text } => hanging(&format!("  {label:<column$}"), text),
+            Self::Table { label, lines } => {
+                let labels = std::iter::once(label.as_str()).chain(std::iter::repeat(""));
+                let table_line =
+                    |(label, line): (&str, &String)| format!("  {label:<column$}{}", clean(line));
+                labels.zip(lines).map(table_line).collect()
+            }
+            Self::Staff { mark, text } => staff_lines(mark, text),
+        }
+    }
+}
+
+/// A staff line as it is where it fits, since its columns were laid out by the caller.
+fn staff_lines(mark: &str, text: &str) -> Vec<String> {
+    let whole = format!("{mark}{}", clean(text));
+    if columns(&whole) <= COLUMNS + 1 {
+        return vec![whole];
+    }
+    hanging(mark, text)
+}
+
+/// The line between the terminal's sequences for faint and normal (ECMA-48 SGR 2 and 0).
+fn dimmed(line: String, dim: bool) -> String {
+    if dim && !line.is_empty() {
+        format!("\x1b[2m{line}\x1b[0m")
+    } else {
+        line
+    }
+}
+
+#[cfg(test)]
+mod tests;

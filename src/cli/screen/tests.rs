@@ -1,0 +1,325 @@
+//! The screens of the invented scenario, character by character.
+
+use super::*;
+
+const HASH: [u8; 32] = [
+    0x5c, 0x1f, 0x09, 0xe2, 0x7a, 0xb4, 0xd8, 0x30, 0x16, 0xe9, 0xc4, 0x7d, 0x02, 0xf3, 0xb8, 0x5a,
+    0x9d, 0x60, 0xe1, 0xc7, 0xb4, 0x47, 0x8f, 0x2e, 0x30, 0xa9, 0x5d, 0x16, 0xe8, 0xc2, 0x71, 0x4b,
+];
+
+#[track_caller]
+fn shows(screen: &Screen, expected: &str) {
+    let shown = screen.render(false);
+    assert_eq!(shown, expected, "\n{shown}\n{expected}");
+}
+
+#[test]
+fn id() {
+    let screen =
+        Screen::new("On the clip: a 16 MiB part, <maker> <part>. Nothing speaks against it.")
+            .row("JEDEC ID", "xx 40 18, the same in 200 of 200 reads")
+            .row("unique ID", "D1 64 5C 1B 0F 2A 33 07")
+            .row("supply", "2.7 to 3.6 V; this link is declared 3.3 V")
+            .row("size", "16 MiB by ID, by SFDP and by address wrap")
+            .row("erase", "4, 32 or 64 KiB; page program 256 bytes")
+            .row("SFDP", "1.6; agrees with the table where both speak")
+            .row("protected", "no range")
+            .row("link", "/dev/spidev0.0, 20 MHz asked, 20.0 measured")
+            .chip("untouched.")
+            .next("norlock backup --unit gauge-07");
+    shows(
+        &screen,
+        "\
+On the clip: a 16 MiB part, <maker> <part>. Nothing speaks
+against it.
+
+  JEDEC ID   xx 40 18, the same in 200 of 200 reads
+  unique ID  D1 64 5C 1B 0F 2A 33 07
+  supply     2.7 to 3.6 V; this link is declared 3.3 V
+  size       16 MiB by ID, by SFDP and by address wrap
+  erase      4, 32 or 64 KiB; page program 256 bytes
+  SFDP       1.6; agrees with the table where both speak
+  protected  no range
+  link       /dev/spidev0.0, 20 MHz asked, 20.0 measured
+
+Chip  untouched.
+Next  norlock backup --unit gauge-07
+",
+    );
+}
+
+#[test]
+fn backup_end() {
+    let screen = Screen::new(
+        "Two independent reads agree in all 16 MiB. The backup of gauge-07 is kept.",
+    )
+    .row("first", "20 MHz, read 03h, upwards, 6.8 s")
+    .row("second", "12 MHz, fast read 0Bh, downwards, 11.3 s")
+    .row("floor", "17.9 s on this wire; taken 18.1 s")
+    .row("looks", "sane: 39 % blank, no mirror, no stuck bit")
+    .row(
+        "file",
+        "gauge-07/as-found.bin, read-only, hashed once more from the medium",
+    )
+    .hash("SHA-256", &HASH)
+    .chip("untouched.")
+    .next(
+        "Keep this hash away from here: on paper, or copy gauge-07/as-found.sha256 to a stick \
+         and unplug it. Writing will ask for it.",
+    );
+    shows(
+        &screen,
+        "\
+Two independent reads agree in all 16 MiB. The backup of
+gauge-07 is kept.
+
+  first   20 MHz, read 03h, upwards, 6.8 s
+  second  12 MHz, fast read 0Bh, downwards, 11.3 s
+  floor   17.9 s on this wire; taken 18.1 s
+  looks   sane: 39 % blank, no mirror, no stuck bit
+  file    gauge-07/as-found.bin, read-only, hashed once
+          more from the medium
+  SHA-256 5c1f09e2 7ab4d830 16e9c47d 02f3b85a
+          9d60e1c7 b4478f2e 30a95d16 e8c2714b
+
+Chip  untouched.
+Next  Keep this hash away from here: on paper, or copy
+      gauge-07/as-found.sha256 to a stick and unplug it.
+      Writing will ask for it.
+",
+    );
+}
+
+#[test]
+fn worklist() {
+    let block = |name: &str, blocks: u32, fate: &str| format!("{name:<13}{blocks:>5}  {fate}");
+    let screen = Screen::new(
+        "156 of 256 blocks would change, in about 71 s. The unit's own data stays where it is.",
+    )
+    .region(Address(0), block("boot", 4, "erase, program"))
+    .region(Address(0x5_0000), block("system", 104, "erase, program"))
+    .within(Address(0x6D_0000), block("", 48, "erase, stay blank"))
+    .region(
+        Address(0xFC_0000),
+        block("calibration", 1, "left: unit data"),
+    )
+    .cost("before", "two full reads", "about 17.9 s")
+    .cost("program", "27,472 pages", "about 13.9 s")
+    .cost("read back", "9.75 MiB", "about  4.1 s")
+    .cost("whole read", "16 MiB", "about 11.3 s")
+    .row(
+        "order",
+        "system, then boot: the old boot loader stays whole for as long as possible",
+    )
+    .chip("untouched.")
+    .next("norlock write target.bin --unit gauge-07 --spidev /dev/spidev0.0");
+    shows(
+        &screen,
+        "\
+156 of 256 blocks would change, in about 71 s. The unit's
+own data stays where it is.
+
+  0x000000 -| boot             4  erase, program
+  0x050000 -| system         104  erase, program
+  0x6D0000  |                 48  erase, stay blank
+  0xFC0000 -| calibration      1  left: unit data
+
+  before     two full reads       about 17.9 s
+  program    27,472 pages         about 13.9 s
+  read back  9.75 MiB             about  4.1 s
+  whole read 16 MiB               about 11.3 s
+  order      system, then boot: the old boot loader stays
+             whole for as long as possible
+
+Chip  untouched.
+Next  norlock write target.bin --unit gauge-07 --spidev
+      /dev/spidev0.0
+",
+    );
+}
+
+#[test]
+fn write_end() {
+    let screen = Screen::new(
+        "All 16 MiB of gauge-07 were read once more, at another SCK, and equal target.bin. \
+         156 blocks changed, 100 were left.",
+    )
+    .row("time", "71.3 s, modelled about 70.6 s")
+    .row("unit data", "calibration and identity equal as-found.bin")
+    .row("journal", "gauge-07/journal/write-1, closed")
+    .chip("changed as asked, complete.")
+    .next("Lift and reseat the clip, then")
+    .next("norlock verify target.bin --unit gauge-07 --passes 3");
+    shows(
+        &screen,
+        "\
+All 16 MiB of gauge-07 were read once more, at another SCK,
+and equal target.bin. 156 blocks changed, 100 were left.
+
+  time       71.3 s, modelled about 70.6 s
+  unit data  calibration and identity equal as-found.bin
+  journal    gauge-07/journal/write-1, closed
+
+Chip  changed as asked, complete.
+Next  Lift and reseat the clip, then
+      norlock verify target.bin --unit gauge-07 --passes 3
+",
+    );
+}
+
+#[test]
+fn contact_lost() {
+    let screen = Screen::new("Stopped at 0x530000: the chip no longer answers as <part>.")
+        .row("seen", "ID reads FF FF FF, 8 times of 8")
+        .row("means", "the clip has most likely moved")
+        .row("in hand", "0x530000 in system: erased, not programmed")
+        .row("blocks", "78 read back, 1 in hand, 77 not begun")
+        .chip("changed in part; the journal accounts for each block.")
+        .next(
+            "Seat the clip, run norlock contact, then give the same write command again. \
+             To go back instead:",
+        )
+        .next("norlock restore --unit gauge-07");
+    shows(
+        &screen,
+        "\
+Stopped at 0x530000: the chip no longer answers as <part>.
+
+  seen     ID reads FF FF FF, 8 times of 8
+  means    the clip has most likely moved
+  in hand  0x530000 in system: erased, not programmed
+  blocks   78 read back, 1 in hand, 77 not begun
+
+Chip  changed in part; the journal accounts for each block.
+Next  Seat the clip, run norlock contact, then give the
+      same write command again. To go back instead:
+      norlock restore --unit gauge-07
+",
+    );
+}
+
+#[test]
+fn verify() {
+    let screen =
+        Screen::new("The chip holds target.bin: 16 MiB compared three times, 0 bytes differ.")
+            .row("passes", "20, 12 and 6 MHz; they agree with each other")
+            .chip("untouched.")
+            .next("gauge-07 may go back on its board, unclipped first.");
+    shows(
+        &screen,
+        "\
+The chip holds target.bin: 16 MiB compared three times,
+0 bytes differ.
+
+  passes  20, 12 and 6 MHz; they agree with each other
+
+Chip  untouched.
+Next  gauge-07 may go back on its board, unclipped first.
+",
+    );
+}
+
+#[test]
+fn verify_differs() {
+    let screen = Screen::new(
+        "The chip differs from target.bin in 2 bytes, the same two in each of 3 passes.",
+    )
+    .region(Address(0x5_0000), "system")
+    .within(
+        Address(0x7_A3C0),
+        "  holds 5E, target 7E: bit 5 is 0, not 1",
+    )
+    .within(
+        Address(0x1F_0010),
+        "  holds 00, target 10: bit 4 is 0, not 1",
+    )
+    .row(
+        "means",
+        "both are 0 where 1 is wanted and neither moves with SCK: the cells, not the wires. \
+         An erase that fell short leaves this.",
+    )
+    .chip("untouched by this check.")
+    .next(
+        "Give the write command again. If the same bytes come back: norlock survey --unit gauge-07",
+    );
+    shows(
+        &screen,
+        "\
+The chip differs from target.bin in 2 bytes, the same two
+in each of 3 passes.
+
+  0x050000 -| system
+  0x07A3C0  |   holds 5E, target 7E: bit 5 is 0, not 1
+  0x1F0010  |   holds 00, target 10: bit 4 is 0, not 1
+
+  means  both are 0 where 1 is wanted and neither moves
+         with SCK: the cells, not the wires. An erase that
+         fell short leaves this.
+
+Chip  untouched by this check.
+Next  Give the write command again. If the same bytes come
+      back: norlock survey --unit gauge-07
+",
+    );
+}
+
+#[test]
+fn held_interlock() {
+    let screen = Screen::new("Held by offline-hash: the hash lies beside the backup.")
+        .row("seen", "gauge-07/as-found.sha256, in the unit folder")
+        .row(
+            "means",
+            "whatever spoils the backup can spoil this hash too, so their agreement would prove \
+             nothing",
+        )
+        .row("others", "7 are open; 7 wait for the chip")
+        .chip("untouched; nothing that changes it was sent.")
+        .next("Type the 64 digits from paper, or name the copy on a stick or card.");
+    shows(
+        &screen,
+        "\
+Held by offline-hash: the hash lies beside the backup.
+
+  seen    gauge-07/as-found.sha256, in the unit folder
+  means   whatever spoils the backup can spoil this hash
+          too, so their agreement would prove nothing
+  others  7 are open; 7 wait for the chip
+
+Chip  untouched; nothing that changes it was sent.
+Next  Type the 64 digits from paper, or name the copy on
+      a stick or card.
+",
+    );
+}
+
+#[test]
+fn a_command_without_a_chip_ends_with_its_evidence() {
+    shows(&Screen::new("Nothing to say."), "Nothing to say.\n");
+    shows(
+        &Screen::new("Two rows.").row("a", "b").row("ccc", "d"),
+        "Two rows.\n\n  a    b\n  ccc  d\n",
+    );
+}
+
+#[test]
+fn only_evidence_is_dimmed() {
+    let screen = Screen::new("Answer.").row("a", "b").chip("untouched.");
+    assert_eq!(
+        screen.render(true),
+        "Answer.\n\n\x1b[2m  a  b\x1b[0m\n\nChip  untouched.\n"
+    );
+}
+
+#[test]
+fn text_from_outside_cannot_steer_the_terminal() {
+    let evil = "\x1b[2J\nChip  untouched.";
+    let shown = Screen::new(evil)
+        .row(evil, evil)
+        .region(Address(0), evil)
+        .cost(evil, evil, evil)
+        .chip(evil)
+        .next(evil)
+        .render(false);
+    assert!(!shown.contains('\x1b'));
+    assert!(!shown.contains("\nChip  untouched."));
+}
