@@ -1,0 +1,176 @@
+//! `backup`: two independent reads that agree, kept so that they can be trusted.
+
+use std::time::SystemTime;
+
+use serde::Serialize;
+
+use super::bench::{Bench, Connected, connect};
+use super::record::{journal_patience, operation, region_map};
+use super::twin_read::{TwinRead, twin_read};
+use super::{Attendant, Stop, recognise};
+use crate::interlock::{Panel, Sameness};
+use crate::link::Purpose;
+use crate::unit::{Digest, Identity, Image, Unit, UnitError};
+
+/// What a backup found and kept.
+#[derive(Debug, Serialize)]
+pub struct BackupReport {
+    /// The unit.
+    pub unit: String,
+    /// File name of the image in the unit folder.
+    pub file: String,
+    /// Full path of its hash file.
+    pub hash_file: String,
+    /// Number of the backup, from 1.
+    pub number: u32,
+    /// SHA-256 of the image.
+    pub sha256: Digest,
+    /// Size of the image.
+    pub size_bytes: u32,
+    /// The reads.
+    pub reads: TwinRead,
+    /// What changed since the backup before, region by region; empty for the first.
+    pub changed: Vec<RegionDifference>,
+    /// File name of the backup before.
+    pub before: Option<String>,
+}
+
+/// How much of one region differs between two backups.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct RegionDifference {
+    /// Name of the region, or `no region`.
+    pub region: String,
+    /// First address of the region.
+    pub start: u32,
+    /// Bytes that differ.
+    pub bytes: u64,
+}
+
+/// Backs the unit up.
+///
+/// # Errors
+/// A [`Stop`]: held by an interlock (nothing is kept), a fault, or the person stopped.
+pub fn backup(unit: &mut Unit, bench: Bench, attendant: &mut dyn Attendant) -> Result<BackupReport, Stop> {
+    let patience = journal_patience(unit, &bench.catalogue)?;
+    let mut connected = connect(bench, Purpose::Read, patience, attendant)?;
+    must_be_the_unit(&mut connected, unit)?;
+    let size_bytes = connected.chip.size_bytes();
+    let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
+    let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
+    judge_reads(&mut connected.panel, &reads, true);
+    if connected.panel.is_held() {
+        return Err(Stop::held(&connected.panel));
+    }
+    let before = unit.baseline();
+    remember(unit, &mut connected)?;
+    let image = unfinished.publish(unit, reads.sha256)?;
+    let changed = match &before {
+        Some(before) => differences(unit, before, &image)?,
+        None => Vec::new(),
+    };
+    let Connected { chip, panel, seen } = connected;
+    chip.leave()?;
+    let outcome = format!("kept as {}", image.name.file_name());
+    let mut done = operation("backup", &outcome, "untouched", &seen, &panel);
+    done.conditions.insert("reads".into(), reads.words());
+    unit.record(done, SystemTime::now())?;
+    Ok(BackupReport {
+        unit: unit.name().to_owned(),
+        file: image.name.file_name(),
+        hash_file: unit.folder().join(image.name.hash_file_name()).display().to_string(),
+        number: unit.backups().len() as u32,
+        sha256: image.sha256,
+        size_bytes,
+        reads,
+        changed,
+        before: before.map(|image| image.name.file_name()),
+    })
+}
+
+/// `twin-read`, and for a backup that the chip is not blank.
+pub(super) fn judge_reads(panel: &mut Panel, reads: &TwinRead, backup: bool) {
+    panel.twin_read(&reads.differing, &reads.pattern, reads.weak.as_deref());
+    if let Some(alarm) = reads.alarms.first() {
+        panel.reads_implausible(alarm);
+    }
+    if let Some(half) = &reads.half {
+        panel.size_in_doubt(half);
+    }
+    if backup && reads.is_blank() {
+        panel.reads_blank();
+    }
+}
+
+/// A second backup goes only into the folder of the same unit.
+fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> {
+    if unit.file().identity.is_none() || unit.backups().is_empty() {
+        return Ok(());
+    }
+    let map = region_map(unit)?;
+    let sameness = recognise::recognise(&mut connected.chip, unit, map.as_ref().map(|(map, _)| map))?;
+    // A unit that changes its own calibration is still the unit where an ID says so, and where there
+    // is none the person has to say so.
+    connected.panel.same_unit(unit.name(), &sameness, true);
+    match sameness {
+        Sameness::Id { .. } | Sameness::UnitData { .. } | Sameness::Nothing | Sameness::Replacement
+            if connected.panel.is_held() =>
+        {
+            Err(Stop::held(&connected.panel))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Keeps who the chip is in the unit file, with the first backup.
+fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
+    if unit.file().identity.is_some() && !unit.backups().is_empty() {
+        return Ok(());
+    }
+    let own = recognise::own_id(&mut connected.chip)?;
+    let part = connected.chip.part();
+    let level = connected.seen.level.map_or_else(|| "not declared".to_owned(), |level| level.to_string());
+    unit.set_identity(Identity {
+        part: format!("{} {}", part.maker, part.name),
+        jedec_id: connected.chip.short_id().to_string(),
+        unique_id: own.map(|(_, id)| recognise::shown(&id)),
+        size_bytes: part.size_bytes,
+        supply_level: level,
+        marking: connected.seen.said.marking.clone(),
+    })?;
+    Ok(())
+}
+
+/// What differs between two backups, by region where there is a map, else as a whole.
+fn differences(unit: &Unit, before: &Image, now: &Image) -> Result<Vec<RegionDifference>, Stop> {
+    let map = region_map(unit)?;
+    let (one, two) = (unit.open_image(before)?, unit.open_image(now)?);
+    let mut found: Vec<RegionDifference> = Vec::new();
+    let spans = match &map {
+        Some((map, _)) => map.spans().into_iter().map(|span| (span.name.to_owned(), span.range)).collect(),
+        None => vec![("no region".to_owned(), 0..now.size_bytes as u32)],
+    };
+    for (region, range) in spans {
+        let bytes = differing_bytes(one.as_ref(), two.as_ref(), range.clone())?;
+        if bytes > 0 {
+            found.push(RegionDifference { region, start: range.start, bytes });
+        }
+    }
+    Ok(found)
+}
+
+fn differing_bytes(
+    one: &dyn crate::unit::StoreFile,
+    two: &dyn crate::unit::StoreFile,
+    range: std::ops::Range<u32>,
+) -> Result<u64, UnitError> {
+    let (mut a, mut b) = (vec![0; 64 << 10], vec![0; 64 << 10]);
+    let (mut at, mut bytes) = (range.start, 0);
+    while at < range.end {
+        let length = (range.end - at).min(64 << 10) as usize;
+        one.read_exact_at(u64::from(at), &mut a[..length])?;
+        two.read_exact_at(u64::from(at), &mut b[..length])?;
+        bytes += a[..length].iter().zip(&b[..length]).filter(|(a, b)| a != b).count() as u64;
+        at += length as u32;
+    }
+    Ok(bytes)
+}

@@ -1,0 +1,385 @@
+//! From a bench to a chip that is met and identified, with the interlocks on the way.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use super::explain::sentence;
+use super::{Attendant, Stop};
+use crate::chip::{Bare, Chip, ChipError, FirstLook, ID_BYTES, ReadCommand, short_id};
+use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
+use crate::jedec::sfdp::{self, Sfdp};
+use crate::jedec::{Address, Hertz, Millivolts};
+use crate::link::{Link, LinkError, Purpose, Sent, Trace};
+use crate::part::{Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, identify};
+
+/// SCK where none is asked for: what a short clip ribbon carries (common practice, no source).
+pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
+
+/// How often the ID is read to judge the contact.
+const ID_READS: u32 = 200;
+/// Bytes of the array that are read repeatedly to judge the contact.
+const SAMPLE_BYTES: usize = 2048;
+/// How long a chip that looks busy is waited for where nothing is known of it.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// The way to a chip.
+pub enum Way {
+    /// A spidev node; `chosen` where a person named it.
+    Node {
+        /// Path of the node.
+        path: PathBuf,
+        /// Whether a person named it.
+        chosen: bool,
+    },
+    /// A link that is already this process's own: a mock, an emulator, another controller.
+    Link(Box<dyn Link>),
+}
+
+/// What a command is given to reach a chip.
+pub struct Bench {
+    /// The way to it.
+    pub way: Way,
+    /// Level declared by the person; a link may declare its own.
+    pub level: Option<Millivolts>,
+    /// Highest SCK to use.
+    pub sck: Hertz,
+    /// What a person said about the bench.
+    pub said: Attestation,
+    /// What was accepted by name.
+    pub accepted: Acceptances,
+    /// The parts table.
+    pub catalogue: Catalogue,
+    /// Size of a chip that neither table nor SFDP knows.
+    pub size_bytes: Option<u32>,
+    /// Is told of every frame on the wire.
+    pub trace: Option<Box<dyn FnMut(Sent) + Send>>,
+}
+
+/// A chip that was met, not yet opened as a part.
+pub struct Met {
+    pub(super) bare: Bare,
+    pub(super) panel: Panel,
+    pub(super) seen: Seen,
+    size_bytes: Option<u32>,
+}
+
+/// What was seen of the chip before its array was read.
+#[derive(Debug, Clone)]
+pub struct Seen {
+    /// The start sequence.
+    pub look: FirstLook,
+    /// How steady the ID and SFDP were.
+    pub contact: Contact,
+    /// SFDP space as read, where it has the signature.
+    pub sfdp_raw: Option<Vec<u8>>,
+    /// The same, decoded.
+    pub sfdp: Option<Sfdp>,
+    /// Why SFDP that has the signature cannot be used.
+    pub sfdp_fault: Option<String>,
+    /// What the chip is.
+    pub identification: Identification,
+    /// What the link is called.
+    pub link: String,
+    /// Level of the link.
+    pub level: Option<Millivolts>,
+    /// SCK in use.
+    pub sck: Hertz,
+    /// What was said about the bench.
+    pub said: Attestation,
+}
+
+/// A chip that is open as its part, with the interlocks so far.
+pub struct Connected {
+    /// The chip.
+    pub chip: Chip,
+    /// The interlocks.
+    pub panel: Panel,
+    /// What was seen.
+    pub seen: Seen,
+}
+
+/// Meets the chip: the interlocks before the first clock, the start sequence, ID, SFDP, identification
+/// and the interlocks that these open or hold. `patience` is how long a busy chip is waited for.
+///
+/// # Errors
+/// A [`Stop`]: held by an interlock, or a link or chip fault.
+pub(super) fn meet(
+    bench: Bench,
+    purpose: Purpose,
+    patience: Option<Duration>,
+    attendant: &dyn Attendant,
+) -> Result<Met, Stop> {
+    let Bench { way, level, sck, said, accepted, catalogue, size_bytes, trace } = bench;
+    let mut panel = Panel::new(accepted);
+    let (link, level) = before_first_clock(&mut panel, way, level, &said, &catalogue, purpose)?;
+    let link: Box<dyn Link> = match trace {
+        Some(tell) => Box::new(Trace::new(link, tell)),
+        None => link,
+    };
+    let mut bare = Bare::new(link, purpose, sck);
+    let look = match bare.meet(patience.unwrap_or(PATIENCE), &|| attendant.stop_asked()) {
+        Ok(look) => look,
+        Err(ChipError::NoAnswer { byte }) => return Err(no_answer(panel, byte)),
+        Err(error) => return Err(error.into()),
+    };
+    let seen = look_closer(&mut bare, look, &catalogue, level, said)?;
+    judge(&mut panel, &seen);
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    Ok(Met { bare, panel, seen, size_bytes })
+}
+
+/// Meets the chip and opens it as its part.
+///
+/// # Errors
+/// As [`meet`]; also where nothing tells the size of the chip.
+pub fn connect(
+    bench: Bench,
+    purpose: Purpose,
+    patience: Option<Duration>,
+    attendant: &dyn Attendant,
+) -> Result<Connected, Stop> {
+    meet(bench, purpose, patience, attendant)?.open()
+}
+
+impl Met {
+    /// The part to open the chip as: identified, or of the size the person gave.
+    pub(super) fn part(&self) -> Option<Part> {
+        let unknown = || Some(Part::unknown(short_id(&self.seen.look.id), self.size_bytes?));
+        self.seen.identification.part.clone().or_else(unknown)
+    }
+
+    /// Opens the chip and reads a sample of it repeatedly, which ends the judgement of the contact.
+    pub(super) fn open(mut self) -> Result<Connected, Stop> {
+        let Some(part) = self.part() else {
+            let seen = short_id(&self.seen.look.id).to_string();
+            return Err(Stop::new(
+                super::Exit::ChipFault,
+                "Nothing tells how large this chip is.",
+                "Read its size in the datasheet and give it (--size 16MiB), or add the part (--parts FILE).",
+            )
+            .row("seen", format!("JEDEC ID {seen}, which the table does not know, and no SFDP"))
+            .row("means", "a read of the wrong length would look like a whole backup"));
+        };
+        let mut chip = self.bare.into_chip(part, self.seen.look.id)?;
+        self.seen.contact.sample_same &= sample_is_steady(&mut chip)?;
+        self.panel.contact(&self.seen.contact);
+        if self.panel.is_held() {
+            return Err(Stop::held(&self.panel));
+        }
+        Ok(Connected { chip, panel: self.panel, seen: self.seen })
+    }
+}
+
+/// The four interlocks before the first clock. Opening a node clocks nothing.
+fn before_first_clock(
+    panel: &mut Panel,
+    way: Way,
+    level: Option<Millivolts>,
+    said: &Attestation,
+    catalogue: &Catalogue,
+    purpose: Purpose,
+) -> Result<(Box<dyn Link>, Option<Millivolts>), Stop> {
+    let link = open(panel, way, level, purpose)?;
+    let level = level.or_else(|| link.as_ref().and_then(|link| link.level()));
+    panel.bench_attested(said);
+    let marking = said.marking.as_deref();
+    let says = marking.and_then(|text| marking_says(catalogue, text));
+    panel.supply_level(level, marking, says.as_ref(), said.supply);
+    match link {
+        Some(link) if !panel.is_held() => Ok((link, level)),
+        _ => Err(Stop::held(panel)),
+    }
+}
+
+/// What the table makes of a marking.
+pub(super) fn marking_says(catalogue: &Catalogue, text: &str) -> Option<MarkingSays> {
+    let marking = catalogue.by_marking(text)?;
+    let candidates = marking.names().into_iter().map(str::to_owned).collect();
+    let supply = Some(marking.supply()).filter(|range| !range.is_empty() && range.is_known());
+    Some(MarkingSays { candidates, supply })
+}
+
+fn open(
+    panel: &mut Panel,
+    way: Way,
+    level: Option<Millivolts>,
+    purpose: Purpose,
+) -> Result<Option<Box<dyn Link>>, Stop> {
+    match way {
+        Way::Link(link) => {
+            panel.sole_user(None);
+            let own = format!("{} belongs to this process", link.name());
+            panel.not_the_host(&crate::link::HostFlash::No(own), true, purpose == Purpose::Write);
+            Ok(Some(link))
+        }
+        Way::Node { path, chosen } => open_node(panel, &path, chosen, level, purpose),
+    }
+}
+
+#[cfg(target_os = "linux")]
+fn open_node(
+    panel: &mut Panel,
+    path: &std::path::Path,
+    chosen: bool,
+    level: Option<Millivolts>,
+    purpose: Purpose,
+) -> Result<Option<Box<dyn Link>>, Stop> {
+    use crate::link::{Node, SpidevLink};
+    let missing = |source| LinkError::Node { action: "open", node: path.display().to_string(), source };
+    let node = Node::look(path).map_err(missing)?;
+    panel.not_the_host(&node.host_flash, chosen, purpose == Purpose::Write);
+    if panel.is_held() {
+        return Ok(None);
+    }
+    match SpidevLink::open(path, level) {
+        Ok(link) => {
+            panel.sole_user(None);
+            Ok(Some(Box::new(link)))
+        }
+        Err(LinkError::InUse { node }) => {
+            panel.sole_user(Some(&node));
+            Ok(None)
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+#[cfg(not(target_os = "linux"))]
+fn open_node(
+    _panel: &mut Panel,
+    path: &std::path::Path,
+    _chosen: bool,
+    _level: Option<Millivolts>,
+    _purpose: Purpose,
+) -> Result<Option<Box<dyn Link>>, Stop> {
+    let source = std::io::ErrorKind::Unsupported.into();
+    Err(LinkError::Node { action: "open", node: path.display().to_string(), source }.into())
+}
+
+/// No chip answers: the contact holds, with what such an answer usually means.
+fn no_answer(mut panel: Panel, byte: u8) -> Stop {
+    let sign = if byte == 0 {
+        "MISO is shorted to ground or pulled down, the supply is missing, or another chip drives the bus"
+    } else {
+        "MISO is open, the chip has no supply, CS does not reach it, or HOLD# is low"
+    };
+    let contact = Contact {
+        id_reads: 1,
+        id_same: 0,
+        sample_same: true,
+        sign: Some(format!("the ID reads {byte:02X} throughout: {sign}")),
+    };
+    panel.contact(&contact);
+    Stop::held(&panel)
+}
+
+/// Reads the ID repeatedly and SFDP twice, at the SCK in use, and identifies the part.
+fn look_closer(
+    bare: &mut Bare,
+    look: FirstLook,
+    catalogue: &Catalogue,
+    level: Option<Millivolts>,
+    said: Attestation,
+) -> Result<Seen, Stop> {
+    let sck = bare.sck();
+    let (mut id_same, mut strange) = (0, None);
+    for _ in 0..ID_READS {
+        let id = bare.id(sck)?;
+        if id == look.id {
+            id_same += 1;
+        } else {
+            strange = Some(id);
+        }
+    }
+    let (sfdp_raw, sfdp_steady) = read_sfdp(bare, sck)?;
+    let parsed = sfdp_raw.as_deref().map(Sfdp::parse);
+    let sfdp_fault = parsed.as_ref().and_then(|parsed| parsed.as_ref().err().map(|error| sentence(error)));
+    let sfdp = parsed.and_then(Result::ok);
+    let facts = sfdp.as_ref().and_then(SfdpFacts::of);
+    let identification = identify(catalogue, &look.id, facts.as_ref(), said.marking.as_deref());
+    let mut sign = strange.map(|id| unsteady(&look.id, &id));
+    if sign.is_none() && identification.standing == Standing::Unknown {
+        sign = shifted(catalogue, &look.id);
+    }
+    let contact = Contact { id_reads: ID_READS, id_same, sample_same: sfdp_steady, sign };
+    let link = bare.link_name().to_owned();
+    Ok(Seen { look, contact, sfdp_raw, sfdp, sfdp_fault, identification, link, level, sck, said })
+}
+
+/// SFDP space where it has the signature, and whether two reads agreed.
+fn read_sfdp(bare: &mut Bare, sck: Hertz) -> Result<(Option<Vec<u8>>, bool), Stop> {
+    let mut head = [0; 16];
+    bare.sfdp(0, &mut head, sck)?;
+    let Some(bytes) = sfdp::needed_bytes(&head) else {
+        let mut again = [0; 16];
+        bare.sfdp(0, &mut again, sck)?;
+        return Ok((None, head == again));
+    };
+    // Headers tell where tables end, and lie beyond the first sixteen bytes where there are several.
+    let mut space = vec![0; bytes.max(256)];
+    bare.sfdp(0, &mut space, sck)?;
+    let bytes = sfdp::needed_bytes(&space).unwrap_or(bytes).max(256);
+    let (mut one, mut two) = (vec![0; bytes], vec![0xFF; bytes]);
+    bare.sfdp(0, &mut one, sck)?;
+    bare.sfdp(0, &mut two, sck)?;
+    let steady = one == two;
+    Ok((Some(one), steady))
+}
+
+fn judge(panel: &mut Panel, seen: &Seen) {
+    if seen.contact.id_same < seen.contact.id_reads || seen.contact.sign.is_some() {
+        panel.contact(&seen.contact);
+    }
+    if let Some(part) = &seen.identification.part {
+        let range: SupplyRange = part.supply;
+        panel.supply_level_of_part(seen.level, &part.name, range);
+    }
+}
+
+fn unsteady(first: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> String {
+    let (first, other) = (short_id(first), short_id(other));
+    format!("the ID reads {first} and then {other}: a contact that opens, or SCK too fast for these wires")
+}
+
+/// Whether the ID is one of the table's, moved by one to seven bits: what a missed or an extra clock
+/// edge does.
+fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
+    let seen = u32::from_be_bytes([0, id[0], id[1], id[2]]);
+    let known = catalogue.parts().iter().filter_map(|part| match part.jedec_id.0.as_slice() {
+        [a, b, c, ..] => Some((u32::from_be_bytes([0, *a, *b, *c]), part)),
+        _ => None,
+    });
+    for (real, part) in known {
+        for bits in 1..=7 {
+            // The bits that a shift brings in from outside are not compared.
+            let late = (seen ^ (real >> bits)) & (0x00FF_FFFF >> bits) == 0;
+            let early = (seen ^ (real << bits)) & (0x00FF_FFFF << bits & 0x00FF_FFFF) == 0;
+            if late || early {
+                return Some(format!(
+                    "the ID {} is that of {} moved by {bits} bit(s): a clock edge is missed or doubled",
+                    short_id(id),
+                    part.name
+                ));
+            }
+        }
+    }
+    None
+}
+
+/// Reads one place three times.
+fn sample_is_steady(chip: &mut Chip) -> Result<bool, Stop> {
+    let sck = chip.sck_for(ReadCommand::Read);
+    let length = SAMPLE_BYTES.min(chip.size_bytes() as usize);
+    let (mut first, mut again) = (vec![0xA5; length], vec![0x5A; length]);
+    chip.read(ReadCommand::Read, sck, Address(0), &mut first)?;
+    for _ in 0..2 {
+        again.fill(0x5A);
+        chip.read(ReadCommand::Read, sck, Address(0), &mut again)?;
+        if first != again {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
