@@ -43,7 +43,9 @@ fn on_each_model(name: &str, test: impl Fn(Emulator, &Model, Vec<u8>)) {
         );
         return;
     }
-    for model in models::chosen() {
+    let models = models::chosen();
+    assert!(!models.is_empty(), "NORLOCK_EMULATED names no model");
+    for model in models {
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("chip.bin");
         let content = random_bytes(model.size_bytes, 0x0041_1ECA);
