@@ -17,6 +17,7 @@ const PROGRAM: &str = "qemu-system-arm";
 /// Longest wait for the process to connect, and for it to end. Usually about 0.1 s.
 const START_MAX: Duration = Duration::from_secs(60);
 const STOP_MAX: Duration = Duration::from_secs(30);
+const LAST_WORDS_MAX: Duration = Duration::from_secs(2);
 const POLL: Duration = Duration::from_millis(2);
 
 /// A running emulator whose machine has one chip on its flash controller.
@@ -47,7 +48,7 @@ pub fn size_bytes_of(model: &str) -> io::Result<usize> {
         Err(error) => error.to_string(),
     };
     let size = told
-        .split_once("device requires ")
+        .split_once(" requires ")
         .and_then(|(_, rest)| rest.split_once(" bytes"))
         .and_then(|(size, _)| size.parse().ok());
     size.ok_or_else(|| io::Error::other(told))
@@ -64,6 +65,8 @@ impl Emulator {
         let mut child = command(model, backing, folder.path())?.spawn()?;
         let bus = connect(&listener, &mut child).and_then(TestSocket::new);
         let bus = bus.and_then(Bus::new).map_err(|error| {
+            // It may still be about to say why.
+            let _ = wait_for_end(&mut child, LAST_WORDS_MAX);
             let _ = child.kill();
             let _ = child.wait();
             explain(&error, folder.path())

@@ -20,29 +20,25 @@ const BP: u8 = 0x1C;
 /// named in `models` do). These models leave it set until 04h.
 #[test]
 fn wel_stays_set_after_erase_and_program() {
-    on_each_known_model(
-        "wel_stays_set_after_erase_and_program",
-        |emulator, model, _| {
-            let (mut link, size) = (emulator.link(), model.size_bytes);
-            assert_eq!(status(&mut link), 0, "{}: at power-up", model.name);
-            for opcodes in [(0x02, 0x12), (0x20, 0x21)] {
-                let mut frame = addressed(opcodes, 0, size);
-                if opcodes.0 == 0x02 {
-                    frame.push(0x5A);
-                }
-                send_enabled(&mut link, &frame);
-                assert_eq!(status(&mut link), WEL, "{}: {opcodes:02X?}", model.name);
-                send(&mut link, &[WRITE_DISABLE]);
-                assert_eq!(status(&mut link), 0, "{}: 04h", model.name);
+    on_each_known_model(|emulator, model, _| {
+        let (mut link, size) = (emulator.link(), model.size_bytes);
+        assert_eq!(status(&mut link), 0, "{}: at power-up", model.name);
+        for opcodes in [(0x02, 0x12), (0x20, 0x21)] {
+            let mut frame = addressed(opcodes, 0, size);
+            if opcodes.0 == 0x02 {
+                frame.push(0x5A);
             }
-        },
-    );
+            send_enabled(&mut link, &frame);
+            assert_eq!(status(&mut link), WEL, "{}: {opcodes:02X?}", model.name);
+            send(&mut link, &[WRITE_DISABLE]);
+            assert_eq!(status(&mut link), 0, "{}: 04h", model.name);
+        }
+    });
 }
 
 #[test]
 fn nothing_changes_without_write_enable() {
-    const NAME: &str = "nothing_changes_without_write_enable";
-    on_each_known_model(NAME, |emulator, model, content| {
+    on_each_known_model(|emulator, model, content| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         send(
             &mut link,
@@ -60,7 +56,7 @@ fn nothing_changes_without_write_enable() {
 
 #[test]
 fn both_chip_erase_codes_work() {
-    on_each_known_model("both_chip_erase_codes_work", |emulator, model, content| {
+    on_each_known_model(|emulator, model, content| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         for opcode in [CHIP_ERASE, CHIP_ERASE_ALT] {
             send_enabled(
@@ -83,8 +79,7 @@ fn both_chip_erase_codes_work() {
 /// The frames that may be sent before the part is known.
 #[test]
 fn wake_up_mode_reset_and_write_disable_change_nothing() {
-    const NAME: &str = "wake_up_mode_reset_and_write_disable_change_nothing";
-    on_each_known_model(NAME, |emulator, model, content| {
+    on_each_known_model(|emulator, model, content| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         let id = receive(&mut link, &[READ_JEDEC_ID], 3);
         for frame in [
@@ -110,8 +105,7 @@ fn wake_up_mode_reset_and_write_disable_change_nothing() {
 /// status register is the other way round: every model answers 80h, not only Micron's.
 #[test]
 fn unique_id_is_zeros_and_every_model_has_a_flag_status() {
-    const NAME: &str = "unique_id_is_zeros_and_every_model_has_a_flag_status";
-    on_each_known_model(NAME, |emulator, model, _| {
+    on_each_known_model(|emulator, model, _| {
         let mut link = emulator.link();
         let unique = receive(&mut link, &[READ_UNIQUE_ID, 0, 0, 0, 0], 16);
         assert_eq!(unique, [0; 16], "{}", model.name);
@@ -124,8 +118,7 @@ fn unique_id_is_zeros_and_every_model_has_a_flag_status() {
 /// 11/16). Dedicated opcodes work in both modes, SFDP keeps three address bytes in both.
 #[test]
 fn four_byte_mode_wants_no_write_enable() {
-    const NAME: &str = "four_byte_mode_wants_no_write_enable";
-    on_each_known_model(NAME, |emulator, model, content| {
+    on_each_known_model(|emulator, model, content| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         if size <= 1 << 24 {
             return;
@@ -163,8 +156,7 @@ fn four_byte_mode_wants_no_write_enable() {
 /// BP bits keep programs away but not erases, so protection cannot be proven on these models.
 #[test]
 fn protection_holds_programs_but_not_erases() {
-    const NAME: &str = "protection_holds_programs_but_not_erases";
-    on_each_known_model(NAME, |emulator, model, content| {
+    on_each_known_model(|emulator, model, content| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         let at = size - 0x1_0000;
         send_enabled(&mut link, &[WRITE_STATUS_1, BP]);
@@ -192,8 +184,7 @@ fn protection_holds_programs_but_not_erases() {
 /// A real part wraps inside the page and rounds an erase address down to its block.
 #[test]
 fn programs_do_not_wrap_and_erases_are_not_aligned() {
-    const NAME: &str = "programs_do_not_wrap_and_erases_are_not_aligned";
-    on_each_known_model(NAME, |emulator, model, mut expected| {
+    on_each_known_model(|emulator, model, mut expected| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         let program = addressed((0x02, 0x12), 0x2FE, size);
         send_enabled(&mut link, &[program, vec![0; 4]].concat());
@@ -207,8 +198,7 @@ fn programs_do_not_wrap_and_erases_are_not_aligned() {
 /// A power cycle forgets address mode and BP bits: the models keep no non-volatile register.
 #[test]
 fn a_restart_forgets_the_status_register() {
-    const NAME: &str = "a_restart_forgets_the_status_register";
-    on_each_known_model(NAME, |emulator, model, _| {
+    on_each_known_model(|emulator, model, _| {
         send_enabled(&mut emulator.link(), &[WRITE_STATUS_1, BP]);
         let emulator = power_cycle(emulator, model);
         assert_eq!(status(&mut emulator.link()), 0, "{}", model.name);
@@ -216,8 +206,8 @@ fn a_restart_forgets_the_status_register() {
 }
 
 /// The facts are about the models of the table; others that were asked for are left out.
-fn on_each_known_model(name: &str, test: impl Fn(Emulator, &Model, Vec<u8>)) {
-    on_each_model(name, |emulator, model, content| {
+fn on_each_known_model(test: impl Fn(Emulator, &Model, Vec<u8>)) {
+    on_each_model(|emulator, model, content| {
         if model.jedec_id.is_some() {
             test(emulator, model, content);
         }

@@ -10,7 +10,7 @@ use crate::wire::{SCK, addressed, read, receive, send, send_enabled};
 
 #[test]
 fn read_id_is_the_datasheets() {
-    on_each_model("read_id_is_the_datasheets", |emulator, model, _| {
+    on_each_model(|emulator, model, _| {
         let mut link = emulator.link();
         let id = receive(&mut link, &[READ_JEDEC_ID], 3);
         if let Some(expected) = model.jedec_id {
@@ -27,7 +27,7 @@ fn read_id_is_the_datasheets() {
 /// JESD216F, section 6: header signature, pointer in the first parameter header, density in DWORD 2.
 #[test]
 fn sfdp_gives_the_size() {
-    on_each_model("sfdp_gives_the_size", |emulator, model, _| {
+    on_each_model(|emulator, model, _| {
         let mut link = emulator.link();
         let header = receive(&mut link, &[READ_SFDP, 0, 0, 0, 0], 16);
         let signed = header.starts_with(b"SFDP");
@@ -44,28 +44,24 @@ fn sfdp_gives_the_size() {
 
 #[test]
 fn reading_gives_the_backing_file() {
-    on_each_model(
-        "reading_gives_the_backing_file",
-        |emulator, model, content| {
-            let (mut link, size) = (emulator.link(), model.size_bytes);
-            let whole = read(&mut link, 0, size, size);
-            assert!(whole == content, "{}: read whole", model.name);
-            for at in [0, 0x1234, size.min(1 << 24) - 16] {
-                let [_, high, middle, low] = u32::try_from(at).unwrap().to_be_bytes();
-                let fast = receive(&mut link, &[FAST_READ, high, middle, low, 0], 16);
-                assert_eq!(fast, content[at..at + 16], "{}: 0Bh at {at:#x}", model.name);
-            }
-            let last = read(&mut link, size - 1, 1, size);
-            assert_eq!(last, content[size - 1..], "{}", model.name);
-        },
-    );
+    on_each_model(|emulator, model, content| {
+        let (mut link, size) = (emulator.link(), model.size_bytes);
+        let whole = read(&mut link, 0, size, size);
+        assert!(whole == content, "{}: read whole", model.name);
+        for at in [0, 0x1234, size.min(1 << 24) - 16] {
+            let [_, high, middle, low] = u32::try_from(at).unwrap().to_be_bytes();
+            let fast = receive(&mut link, &[FAST_READ, high, middle, low, 0], 16);
+            assert_eq!(fast, content[at..at + 16], "{}: 0Bh at {at:#x}", model.name);
+        }
+        let last = read(&mut link, size - 1, 1, size);
+        assert_eq!(last, content[size - 1..], "{}", model.name);
+    });
 }
 
 /// Erase sets to FF, program only clears bits, and no other byte of the file changes.
 #[test]
 fn erase_and_program_change_the_file_where_asked() {
-    const NAME: &str = "erase_and_program_change_the_file_where_asked";
-    on_each_model(NAME, |emulator, model, mut expected| {
+    on_each_model(|emulator, model, mut expected| {
         let (mut link, size) = (emulator.link(), model.size_bytes);
         let (middle, last) = (size / 2, size - 0x1_0000);
         let mut erase = |opcodes: (u8, u8), range: Range<usize>| {
@@ -97,8 +93,7 @@ fn erase_and_program_change_the_file_where_asked() {
 
 #[test]
 fn a_batch_above_the_limit_is_refused_before_anything_is_sent() {
-    const NAME: &str = "a_batch_above_the_limit_is_refused_before_anything_is_sent";
-    on_each_model(NAME, |emulator, model, _| {
+    on_each_model(|emulator, model, _| {
         let mut link = emulator.link();
         let mut bytes = vec![0; link.limits().batch_in_bytes + 1];
         let segments = vec![Segment::Out(&[0x03, 0, 0, 0]), Segment::In(&mut bytes)];
