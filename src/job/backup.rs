@@ -159,8 +159,8 @@ fn differences(unit: &Unit, before: &Image, now: &Image) -> Result<Vec<RegionDif
 }
 
 fn differing_bytes(
-    one: &dyn crate::unit::StoreFile,
-    two: &dyn crate::unit::StoreFile,
+    one: &dyn crate::unit::store::StoreFile,
+    two: &dyn crate::unit::store::StoreFile,
     range: std::ops::Range<u32>,
 ) -> Result<u64, UnitError> {
     let (mut a, mut b) = (vec![0; 64 << 10], vec![0; 64 << 10]);

@@ -5,7 +5,9 @@ use std::io::ErrorKind;
 use super::{Exit, Stop};
 use crate::chip::ChipError;
 use crate::link::LinkError;
-use crate::unit::StoreError;
+use crate::unit::UnitError;
+use crate::unit::journal::JournalError;
+use crate::unit::store::StoreError;
 
 impl From<LinkError> for Stop {
     fn from(error: LinkError) -> Self {
@@ -160,17 +162,41 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
 
 impl From<StoreError> for Stop {
     fn from(error: StoreError) -> Self {
-        let source = std::error::Error::source(&error).map(ToString::to_string);
-        let mut stop = Self::new(
-            Exit::FileFault,
-            sentence(&error),
-            "Mend that, then give the same command again; nothing half written was kept.",
-        );
-        if let Some(source) = source {
-            stop = stop.row("seen", source);
-        }
-        stop.because(error)
+        UnitError::from(error).into()
     }
+}
+
+impl From<UnitError> for Stop {
+    fn from(error: UnitError) -> Self {
+        let next = match &error {
+            UnitError::NotAUnit { .. } => "Name the unit's folder; norlock backup makes one.",
+            UnitError::InUse { .. } => "Wait until the other process is done.",
+            UnitError::Toml { .. } => "Mend the file at that place, then try again.",
+            UnitError::Medium { .. } => "The disk does not keep what is written to it: use another one.",
+            UnitError::Store(StoreError::Full { .. }) => "Free space, or use a folder on a larger disk.",
+            UnitError::Store(StoreError::SyncFailed { .. }) => {
+                "Do not trust this disk. Move the unit folder to another one."
+            }
+            _ => "Mend that, then give the same command again; nothing half written was kept.",
+        };
+        fault(error, next)
+    }
+}
+
+impl From<JournalError> for Stop {
+    fn from(error: JournalError) -> Self {
+        fault(error, "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.")
+    }
+}
+
+fn fault(error: impl std::error::Error + Send + Sync + 'static, next: &str) -> Stop {
+    let mut stop = Stop::new(Exit::FileFault, sentence(&error), next);
+    let mut below = error.source();
+    while let Some(source) = below {
+        stop = stop.row("seen", source.to_string());
+        below = source.source();
+    }
+    stop.because(error)
 }
 
 /// An error's text as a sentence: a capital in front, a full stop behind.

@@ -14,7 +14,7 @@ use super::{Attendant, Exit, Stop, Task};
 use crate::chip::{Chip, Order, Pass, PassEnd, ReadCommand};
 use crate::image::{Examination, Examiner};
 use crate::jedec::{Address, Hertz};
-use crate::unit::{Digest, Hasher, StoreError, StoreFile};
+use crate::unit::{Digest, Hasher, Unfinished, UnitError};
 
 /// Differing ranges that are kept for the report; all are counted.
 const RANGES_KEPT: usize = 4096;
@@ -72,7 +72,7 @@ impl TwinRead {
 /// A [`Stop`] for a lost contact, a failed link or file, or when the person stops.
 pub fn twin_read(
     chip: &mut Chip,
-    file: &mut dyn StoreFile,
+    file: &mut Unfinished,
     exempt: &[Range<u32>],
     attendant: &mut dyn Attendant,
 ) -> Result<TwinRead, Stop> {
@@ -124,14 +124,14 @@ fn facts(chip: &Chip, pass: &Pass, time: Duration) -> PassFacts {
 fn first_pass(
     chip: &mut Chip,
     pass: &Pass,
-    file: &mut dyn StoreFile,
+    file: &mut Unfinished,
     attendant: &mut dyn Attendant,
 ) -> Result<(PassFacts, Digest, Examination), Stop> {
     let (mut hasher, mut examiner) = (Hasher::new(), Examiner::new());
     let time = run(chip, pass, "first", attendant, &mut |address, bytes| {
         hasher.update(bytes);
         examiner.feed(bytes);
-        file.write_all_at(u64::from(address.0), bytes)
+        file.write_at(u64::from(address.0), bytes)
     })?;
     Ok((facts(chip, pass, time), hasher.finish(), examiner.finish()))
 }
@@ -139,7 +139,7 @@ fn first_pass(
 fn second_pass(
     chip: &mut Chip,
     pass: &Pass,
-    file: &dyn StoreFile,
+    file: &Unfinished,
     exempt: &[Range<u32>],
     attendant: &mut dyn Attendant,
 ) -> Result<(PassFacts, Differences), Stop> {
@@ -147,7 +147,7 @@ fn second_pass(
     let mut kept = Vec::new();
     let time = run(chip, pass, "second", attendant, &mut |address, bytes| {
         kept.resize(bytes.len(), 0);
-        file.read_exact_at(u64::from(address.0), &mut kept)?;
+        file.read_at(u64::from(address.0), &mut kept)?;
         if kept != bytes {
             differences.add(address, &kept, bytes, exempt);
         }
@@ -162,7 +162,7 @@ pub(super) fn run(
     pass: &Pass,
     name: &'static str,
     attendant: &mut dyn Attendant,
-    take: &mut dyn FnMut(Address, &[u8]) -> Result<(), StoreError>,
+    take: &mut dyn FnMut(Address, &[u8]) -> Result<(), UnitError>,
 ) -> Result<Duration, Stop> {
     let total = u64::from(chip.size_bytes());
     attendant.begins(&Task { name, total, bytes: true });
@@ -255,7 +255,7 @@ fn joined(mut ranges: Vec<Range<u32>>) -> Vec<Range<u32>> {
 /// Looks at what two agreeing reads show, and asks the chip where a repeat may be an address fault.
 fn settle(
     chip: &mut Chip,
-    file: &dyn StoreFile,
+    file: &Unfinished,
     look: &Examination,
 ) -> Result<(Vec<String>, Option<String>), Stop> {
     let blank = look.uniform == Some(0xFF);
@@ -275,7 +275,7 @@ fn settle(
 /// Reads across the places where address bit `bit` turns from 0 to 1, each in one frame that starts
 /// below: inside a frame the chip counts by itself, so a line stuck on the host's side shows as bytes
 /// other than the addressed read gave. True only if at least one such place held more than blank.
-fn crosses_truly(chip: &mut Chip, file: &dyn StoreFile, bit: u8) -> Result<bool, Stop> {
+fn crosses_truly(chip: &mut Chip, file: &Unfinished, bit: u8) -> Result<bool, Stop> {
     let sck = chip.sck_for(ReadCommand::FastRead);
     let length = chip.frame_bytes(sck).min(4096).next_multiple_of(2);
     let length = if length > chip.frame_bytes(sck) { length - 2 } else { length };
@@ -288,7 +288,7 @@ fn crosses_truly(chip: &mut Chip, file: &dyn StoreFile, bit: u8) -> Result<bool,
         let start = boundary - length as u64 / 2;
         let reaches = start + length as u64 <= u64::from(chip.size_bytes());
         if reaches {
-            file.read_exact_at(start, &mut kept)?;
+            file.read_at(start, &mut kept)?;
             let above = &kept[length / 2..];
             if above.iter().any(|byte| Some(byte) != above.first()) {
                 probes += 1;

@@ -1,0 +1,43 @@
+//! `check`: hashes everything in a unit folder again. No hardware.
+
+use serde::Serialize;
+
+use super::Stop;
+use crate::unit::Unit;
+use crate::unit::journal::Journal;
+
+/// What hashing a unit folder again found.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct CheckReport {
+    /// The unit.
+    pub unit: String,
+    /// File names of the images that are as they were published.
+    pub intact: Vec<String>,
+    /// What is not as it should be.
+    pub findings: Vec<String>,
+    /// Path of a journal that tells of a write that did not end.
+    pub unfinished: Option<String>,
+}
+
+impl CheckReport {
+    /// Whether all is as it should be.
+    #[must_use]
+    pub fn is_clean(&self) -> bool {
+        self.findings.is_empty()
+    }
+}
+
+/// Hashes every image of the unit again and compares it with its hash file and the unit file.
+///
+/// # Errors
+/// A [`Stop`] for a folder that cannot be looked at.
+pub fn check(unit: &Unit) -> Result<CheckReport, Stop> {
+    let rehash = unit.rehash()?;
+    let unfinished = Journal::find_unfinished(unit)?;
+    Ok(CheckReport {
+        unit: unit.name().to_owned(),
+        intact: rehash.intact.iter().map(|image| image.name.file_name()).collect(),
+        findings: rehash.findings.iter().map(ToString::to_string).collect(),
+        unfinished: unfinished.map(|write| write.path.display().to_string()),
+    })
+}

@@ -1,0 +1,84 @@
+//! `id`: what the chip on the clip is, and whether anything speaks against it.
+
+use serde::Serialize;
+
+use super::bench::{Bench, meet};
+use super::{Attendant, Stop, recognise};
+use crate::jedec::sfdp::Sfdp;
+use crate::jedec::{Hertz, Millivolts};
+use crate::link::Purpose;
+use crate::part::{Part, Standing, maker_name};
+
+/// What the chip is.
+#[derive(Debug, Serialize)]
+pub struct IdReport {
+    /// JEDEC ID, three bytes.
+    pub jedec_id: String,
+    /// Name of the maker that the first byte stands for, with what is known of its use.
+    pub maker: String,
+    /// How often the ID was read, and how often it was the same.
+    pub id_reads: (u32, u32),
+    /// The part, where it is known or describes itself.
+    pub part: Option<Part>,
+    /// How well it is known.
+    pub standing: Standing,
+    /// Parts that it can be.
+    pub candidates: Vec<String>,
+    /// What the sources disagree on.
+    pub disagreements: Vec<String>,
+    /// Unique or factory ID.
+    pub own_id: Option<String>,
+    /// SFDP revision, where there is SFDP.
+    pub sfdp: Option<String>,
+    /// Why SFDP cannot be used, or what is odd in it.
+    pub sfdp_remarks: Vec<String>,
+    /// Protection, in words.
+    pub protection: Option<String>,
+    /// Addressing, in words.
+    pub addressing: Option<String>,
+    /// Whether it was asleep and was woken.
+    pub woken: bool,
+    /// Whether WEL was found set and was cleared.
+    pub wel_was_set: bool,
+    /// Link, level and SCK.
+    pub link: (String, Option<Millivolts>, Hertz),
+}
+
+/// Identifies the chip.
+///
+/// # Errors
+/// A [`Stop`]: held before the first clock or by the contact, or a fault.
+pub fn id(bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, Stop> {
+    let met = meet(bench, Purpose::Read, None, attendant)?;
+    let seen = met.seen.clone();
+    let (mut own_id, mut protection, mut addressing) = (None, None, None);
+    if met.part().is_some() {
+        let mut connected = met.open()?;
+        own_id = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
+        let part = connected.chip.part().clone();
+        let registers = connected.chip.registers()?;
+        protection = Some(part.status.protection(&registers, part.size_bytes).to_string());
+        addressing = Some(connected.chip.addressing().to_owned());
+        connected.chip.leave()?;
+    }
+    let identification = seen.identification;
+    let mut sfdp_remarks: Vec<String> = seen.sfdp_fault.into_iter().collect();
+    sfdp_remarks.extend(seen.sfdp.iter().flat_map(|sfdp| sfdp.remarks().to_vec()));
+    Ok(IdReport {
+        jedec_id: crate::chip::short_id(&seen.look.id).to_string(),
+        maker: maker_name(seen.look.id[0]).to_string(),
+        id_reads: (seen.contact.id_reads, seen.contact.id_same),
+        part: identification.part,
+        standing: identification.standing,
+        candidates: identification.candidates,
+        disagreements: identification.disagreements.into_iter().map(|one| one.sentence).collect(),
+        own_id,
+        sfdp: seen.sfdp.as_ref().map(Sfdp::revision),
+        sfdp_remarks,
+        protection,
+        addressing,
+        woken: seen.look.woken,
+        wel_was_set: seen.look.wel_was_set,
+        link: (seen.link, seen.level, seen.sck),
+    })
+}

@@ -1,0 +1,96 @@
+//! What jobs read from and write into the unit folder besides images.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use super::bench::Seen;
+use super::explain::sentence;
+use super::{Exit, Stop};
+use crate::image::RegionMap;
+use crate::interlock::{Panel, State};
+use crate::part::{Catalogue, Part};
+use crate::unit::journal::Journal;
+use crate::unit::{Acceptance, Digest, InterlockState, Operation, Unit, UnitError};
+
+/// Name of the region map in a unit folder.
+pub(super) const REGION_MAP: &str = "regions.toml";
+
+/// The unit's region map with the digest of its text, where the folder has one.
+pub(super) fn region_map(unit: &Unit) -> Result<Option<(RegionMap, Digest)>, Stop> {
+    let path = unit.folder().join(REGION_MAP);
+    if !unit.store().exists(&path).map_err(UnitError::from)? {
+        return Ok(None);
+    }
+    let bytes = unit.store().read(&path).map_err(UnitError::from)?;
+    parse_map(&path.display().to_string(), &bytes).map(Some)
+}
+
+/// A region map from a file's bytes.
+pub(super) fn parse_map(file: &str, bytes: &[u8]) -> Result<(RegionMap, Digest), Stop> {
+    let next = "Mend the region map (docs/files.md says what it may hold), then try again.";
+    let text = std::str::from_utf8(bytes)
+        .map_err(|error| Stop::new(Exit::FileFault, format!("{file} is not text."), next).because(error))?;
+    let map = RegionMap::parse(file, text)
+        .map_err(|error| Stop::new(Exit::FileFault, sentence(&error), next).because(error))?;
+    Ok((map, Digest::of(bytes)))
+}
+
+/// An operation for the unit file: conditions, interlocks and acceptances of this run.
+pub(super) fn operation(command: &str, outcome: &str, chip: &str, seen: &Seen, panel: &Panel) -> Operation {
+    let mut conditions = BTreeMap::from([
+        ("link".to_owned(), seen.link.clone()),
+        ("sck".to_owned(), seen.sck.to_string()),
+    ]);
+    if let Some(level) = seen.level {
+        conditions.insert("level".into(), level.to_string());
+    }
+    if let Some(power) = seen.said.power {
+        conditions.insert("power".into(), power.to_string());
+    }
+    if let Some(marking) = &seen.said.marking {
+        conditions.insert("marking".into(), marking.clone());
+    }
+    if let Some(part) = &seen.identification.part {
+        conditions.insert("part".into(), part.name.clone());
+    }
+    let interlocks = panel.states().map(|(interlock, state)| {
+        let state = match state {
+            State::Open { .. } => InterlockState::Open,
+            State::Accepted { .. } => InterlockState::Accepted,
+            State::Held(_) => InterlockState::Held,
+        };
+        (interlock.id().to_owned(), state)
+    });
+    let acceptances = panel.acceptances().iter();
+    Operation {
+        command: command.to_owned(),
+        outcome: outcome.to_owned(),
+        chip: chip.to_owned(),
+        conditions,
+        interlocks: interlocks.collect(),
+        acceptances: acceptances
+            .map(|(name, reason)| Acceptance { name: name.to_string(), reason: reason.to_owned() })
+            .collect(),
+    }
+}
+
+/// How long to wait for a busy chip before giving up: the part's longest operation if the unit has an
+/// unfinished journal, since the chip may still be erasing.
+pub(super) fn journal_patience(unit: &Unit, catalogue: &Catalogue) -> Result<Option<Duration>, Stop> {
+    if Journal::find_unfinished(unit)?.is_none() {
+        return Ok(None);
+    }
+    let Some(identity) = &unit.file().identity else {
+        return Ok(None);
+    };
+    let parts = catalogue.parts().iter().filter(|part| {
+        part.jedec_id.to_string().starts_with(&identity.jedec_id)
+    });
+    Ok(parts.map(longest).max())
+}
+
+fn longest(part: &Part) -> Duration {
+    let erases = part.erase_types.iter().map(|kind| kind.time.max);
+    let chip = part.chip_erase.map(|erase| erase.time.max);
+    erases.chain(chip).max().unwrap_or(Duration::from_secs(60))
+}

@@ -1,0 +1,171 @@
+//! `verify`: the chip against an image, several passes, each under other conditions.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use serde::Serialize;
+
+use super::bench::{Bench, connect};
+use super::twin_read::run;
+use super::{Attendant, Stop};
+use crate::chip::{Chip, Order, Pass, ReadCommand};
+use crate::image::{Holds, RegionMap, Span};
+use crate::interlock::Panel;
+use crate::jedec::{Address, Hertz};
+use crate::link::Purpose;
+use crate::unit::store::StoreFile;
+
+/// Differing bytes that are kept for the report; all are counted.
+const KEPT: usize = 4096;
+
+/// One byte that differs.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Difference {
+    /// Where.
+    pub address: Address,
+    /// What the image has.
+    pub wanted: u8,
+    /// What each pass read, by pass.
+    pub holds: Vec<u8>,
+    /// Region, where there is a map.
+    pub region: Option<String>,
+}
+
+/// What the passes found.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct VerifyReport {
+    /// Size of the chip and image.
+    pub size_bytes: u32,
+    /// SCK of each pass.
+    pub sck: Vec<Hertz>,
+    /// Bytes that differ, by pass.
+    pub differing: Vec<u64>,
+    /// Whether all passes differ from the image in the same way.
+    pub passes_agree: bool,
+    /// The first differing bytes, by address.
+    pub differences: Vec<Difference>,
+    /// Regions that hold unit data and equal the image.
+    pub unit_data: Vec<String>,
+    /// Time on the link's clock.
+    pub time: Duration,
+}
+
+impl VerifyReport {
+    /// Whether no byte differs in any pass.
+    #[must_use]
+    pub fn is_equal(&self) -> bool {
+        self.differing.iter().all(|bytes| *bytes == 0)
+    }
+}
+
+/// Compares the chip with `image`, `passes` times.
+///
+/// # Errors
+/// A [`Stop`]: held before the first clock, by the contact, or by `image-fits`; or a fault.
+pub fn verify(
+    image: &dyn StoreFile,
+    map: Option<&RegionMap>,
+    passes: u32,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<VerifyReport, Stop> {
+    let mut connected = connect(bench, Purpose::Read, None, attendant)?;
+    let chip_bytes = u64::from(connected.chip.size_bytes());
+    image_fits(&mut connected.panel, image.size_bytes()?, chip_bytes)?;
+    let start = connected.chip.now();
+    let mut found = Found::default();
+    let mut sck = Vec::new();
+    for number in 0..passes.max(1) {
+        let pass = conditions(&connected.chip, number);
+        sck.push(pass.sck);
+        found.begin();
+        let mut kept = Vec::new();
+        run(&mut connected.chip, &pass, name(number), attendant, &mut |address, bytes| {
+            kept.resize(bytes.len(), 0);
+            image.read_exact_at(u64::from(address.0), &mut kept)?;
+            if kept != bytes {
+                found.compare(address, &kept, bytes);
+            }
+            Ok(())
+        })?;
+    }
+    let time = connected.chip.now().saturating_sub(start);
+    let size_bytes = connected.chip.size_bytes();
+    connected.chip.leave()?;
+    Ok(found.report(size_bytes, sck, map, time))
+}
+
+fn image_fits(panel: &mut Panel, image: u64, chip: u64) -> Result<(), Stop> {
+    panel.image_fits(image, chip);
+    if panel.is_held() { Err(Stop::held(panel)) } else { Ok(()) }
+}
+
+fn name(number: u32) -> &'static str {
+    ["first pass", "second pass", "third pass"].get(number as usize).copied().unwrap_or("next pass")
+}
+
+/// Conditions of a pass: SCK falls to three fifths and three tenths, and order, command and frame
+/// boundaries alternate.
+fn conditions(chip: &Chip, number: u32) -> Pass {
+    let command = if number % 2 == 0 { ReadCommand::Read } else { chip.second_command() };
+    let share = [10, 6, 3][(number % 3) as usize];
+    let sck = Hertz((chip.sck_for(command).0 / 10 * share).max(1));
+    let frame = u32::try_from(chip.frame_bytes(sck)).unwrap_or(256).clamp(16, 1 << 20);
+    let shrink = if number == 0 { 0 } else { frame / 8 / (number % 5 + 1) };
+    let frame_bytes = (frame - shrink).max(8);
+    let first_bytes = if number == 0 { frame_bytes } else { (frame_bytes / (number % 3 + 2)) | 1 };
+    let order = if number % 2 == 0 { Order::Up } else { Order::Down };
+    let poison = if number % 2 == 0 { 0xA5 } else { 0x5A };
+    Pass { command, sck, frame_bytes, first_bytes, order, poison }
+}
+
+#[derive(Default)]
+struct Found {
+    bytes: BTreeMap<u32, (u8, BTreeMap<usize, u8>)>,
+    differing: Vec<u64>,
+    /// Sum over a spread of address and byte, so that passes in any order compare.
+    marks: Vec<u64>,
+}
+
+impl Found {
+    fn begin(&mut self) {
+        self.differing.push(0);
+        self.marks.push(0);
+    }
+
+    fn compare(&mut self, address: Address, wanted: &[u8], holds: &[u8]) {
+        let pass = self.differing.len().saturating_sub(1);
+        for (at, (wanted, holds)) in (address.0..).zip(wanted.iter().zip(holds)) {
+            if wanted == holds {
+                continue;
+            }
+            if let (Some(count), Some(mark)) = (self.differing.last_mut(), self.marks.last_mut()) {
+                *count += 1;
+                let spread = (u64::from(at) << 8 | u64::from(*holds)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+                *mark = mark.wrapping_add(spread ^ spread >> 29);
+            }
+            if self.bytes.len() < KEPT || self.bytes.contains_key(&at) {
+                self.bytes.entry(at).or_insert((*wanted, BTreeMap::new())).1.insert(pass, *holds);
+            }
+        }
+    }
+
+    fn report(self, size_bytes: u32, sck: Vec<Hertz>, map: Option<&RegionMap>, time: Duration) -> VerifyReport {
+        let passes_agree = self.marks.windows(2).all(|two| two[0] == two[1])
+            && self.differing.windows(2).all(|two| two[0] == two[1]);
+        let spans = map.map(RegionMap::spans).unwrap_or_default();
+        let region = |at: u32| spans.iter().find(|span| span.range.contains(&at)).map(|span| span.name().to_owned());
+        let passes = self.differing.len();
+        let touched = |span: &Span| self.bytes.range(span.range.clone()).next().is_some();
+        let unit_data = spans.iter().filter(|span| span.holds == Holds::UnitData && !touched(span));
+        let unit_data = unit_data.map(|span| span.name().to_owned()).collect();
+        let differences = self.bytes.iter().map(|(at, (wanted, holds))| Difference {
+            address: Address(*at),
+            wanted: *wanted,
+            holds: (0..passes).map(|pass| holds.get(&pass).copied().unwrap_or(*wanted)).collect(),
+            region: region(*at),
+        });
+        let differences = differences.collect();
+        VerifyReport { size_bytes, sck, differing: self.differing, passes_agree, differences, unit_data, time }
+    }
+}

@@ -1,0 +1,103 @@
+//! `worklist`: what a write would do, and what it would cost. No hardware.
+
+use serde::Serialize;
+
+use super::explain::sentence;
+use super::record::region_map;
+use super::{Exit, Stop};
+use crate::image::RegionMap;
+use crate::interlock::{Acceptable, Acceptances};
+use crate::jedec::Hertz;
+use crate::part::{Catalogue, Part};
+use crate::unit::Unit;
+use crate::unit::store::StoreFile;
+use crate::worklist::{Estimate, Pace, Request, Worklist, WorklistError, plan};
+
+/// What a write would do.
+#[derive(Debug, Clone, Serialize)]
+pub struct WorklistReport {
+    /// The unit.
+    pub unit: String,
+    /// File name of the baseline.
+    pub baseline: String,
+    /// Blocks that would change.
+    pub steps: usize,
+    /// Modelled times.
+    pub estimate: Estimate,
+    /// The summary, line by line, as kept in `worklist-N.txt`.
+    pub lines: Vec<String>,
+}
+
+/// Plans the way from the unit's baseline to `target`.
+///
+/// # Errors
+/// A [`Stop`] for a missing backup or map, an unknown part, or a block shared with unit data.
+pub fn worklist(
+    unit: &Unit,
+    target: &dyn StoreFile,
+    catalogue: &Catalogue,
+    accepted: &Acceptances,
+    sck: Hertz,
+) -> Result<WorklistReport, Stop> {
+    let baseline = unit.baseline().ok_or_else(|| {
+        Stop::new(Exit::FileFault, "The unit has no backup.", "norlock backup --unit FOLDER first.")
+    })?;
+    let part = part_of(unit, catalogue).ok_or_else(|| {
+        let next = "Add the part from its datasheet: --parts FILE";
+        Stop::new(Exit::FileFault, "The table does not know this unit's part.", next)
+    })?;
+    let map = region_map(unit)?.map_or_else(|| RegionMap::unmapped(part.size_bytes), |(map, _)| map);
+    let current = unit.open_image(&baseline)?;
+    let accept_shared = accepted.reason(Acceptable::SharedBlock).is_some();
+    let request =
+        Request { current: &current, target: &target, map: &map, part: &part, begun: &[], accept_shared };
+    let worklist = plan(&request).map_err(no_plan)?;
+    let estimate = worklist.estimate(&pace(&part, sck));
+    Ok(WorklistReport {
+        unit: unit.name().to_owned(),
+        baseline: baseline.name.file_name(),
+        steps: worklist.steps().len(),
+        lines: worklist.summary(&estimate),
+        estimate,
+    })
+}
+
+/// The part that the unit file names by its JEDEC ID and marking.
+pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
+    let identity = unit.file().identity.as_ref()?;
+    let id: Vec<u8> =
+        identity.jedec_id.split(' ').filter_map(|byte| u8::from_str_radix(byte, 16).ok()).collect();
+    let marking = identity.marking.as_deref();
+    crate::part::identify(catalogue, &id, None, marking).part
+}
+
+/// The clocks of a job whose proven SCK is `sck`.
+pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
+    Pace {
+        first: sck.min(part.sck_limit(crate::jedec::opcode::READ)),
+        second: Hertz(sck.0 / 5 * 3),
+        modify: Hertz(sck.0 / 2),
+        address_bytes: if part.size_bytes > 1 << 24 { 4 } else { 3 },
+    }
+}
+
+pub(super) fn no_plan(error: WorklistError) -> Stop {
+    let (exit, next) = match &error {
+        WorklistError::SharedBlock { .. } => (
+            Exit::Held,
+            "Move the region's border to an erase block, or --accept shared-block --because with why.",
+        ),
+        _ => (Exit::FileFault, "Look at the image, the region map and the part: their sizes must agree."),
+    };
+    Stop::new(exit, sentence(&error), next).because(error)
+}
+
+/// How many blocks a worklist leaves alone, counted in the part's smallest erase.
+pub(super) fn smallest_block(part: &Part) -> u32 {
+    part.erase_types.iter().map(|kind| kind.size_bytes).min().unwrap_or(4096)
+}
+
+/// Ranges that a worklist touches.
+pub(super) fn touched(worklist: &Worklist) -> Vec<std::ops::Range<u32>> {
+    worklist.steps().iter().map(|step| step.range.clone()).collect()
+}
