@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use crate::jedec::opcode::READ;
 use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts};
 
@@ -16,6 +17,15 @@ use crate::jedec::{Hertz, Millivolts};
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct JedecId(pub Vec<u8>);
+
+impl JedecId {
+    /// Whether the first three bytes are all 00h or all FFh: a line that nobody drives, not an ID.
+    #[must_use]
+    pub fn is_blank(&self) -> bool {
+        let head: Vec<u8> = self.0.iter().copied().take(3).collect();
+        head.iter().all(|b| *b == 0x00) || head.iter().all(|b| *b == 0xFF)
+    }
+}
 
 impl fmt::Display for JedecId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -39,6 +49,49 @@ pub struct SupplyRange {
 }
 
 impl SupplyRange {
+    /// Nothing is known about the supply: every level is included, and none is vouched for.
+    pub const UNKNOWN: Self = Self {
+        min: Millivolts(0),
+        max: Millivolts(u32::MAX),
+        from_memory: true,
+    };
+
+    /// Whether anything is known about the supply.
+    #[must_use]
+    pub fn is_known(&self) -> bool {
+        self.max < Self::UNKNOWN.max
+    }
+
+    /// Whether no level at all lies in the range, as where a 1.8 V and a 3 V part have only their
+    /// ID in common.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.min > self.max
+    }
+
+    /// Whether the range ends below 2.1 V, as on every 1.8 V part: 3.3 V would damage it.
+    #[must_use]
+    pub fn is_low_voltage(&self) -> bool {
+        self.max < Millivolts(2100)
+    }
+
+    /// The levels that lie in both ranges; may be empty. From memory if either is, except that
+    /// an unknown range adds nothing.
+    #[must_use]
+    pub fn intersection(self, other: Self) -> Self {
+        if !self.is_known() {
+            return other;
+        }
+        if !other.is_known() {
+            return self;
+        }
+        Self {
+            min: self.min.max(other.min),
+            max: self.max.min(other.max),
+            from_memory: self.from_memory || other.from_memory,
+        }
+    }
+
     /// Whether `level` lies in the range.
     #[must_use]
     pub fn includes(&self, level: Millivolts) -> bool {
@@ -48,6 +101,12 @@ impl SupplyRange {
 
 impl fmt::Display for SupplyRange {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if !self.is_known() {
+            return f.write_str("not known");
+        }
+        if self.is_empty() {
+            return f.write_str("no level in common");
+        }
         let min = self.min.to_string();
         write!(f, "{} to {}", min.trim_end_matches(" V"), self.max)
     }
@@ -60,6 +119,48 @@ pub struct Timing {
     pub typical: Duration,
     /// What it may take at most; a time-out is never below it.
     pub max: Duration,
+}
+
+impl Timing {
+    /// Where no time is known: at or above every maximum of a page program in the table.
+    pub const PAGE_PROGRAM_FALLBACK: Self = Self::fallback(20);
+    /// Where no time is known: XT25F128B (Rev 1.2, 2020-03-20) takes up to 800 ms.
+    pub const STATUS_WRITE_FALLBACK: Self = Self::fallback(1000);
+
+    /// A maximum in milliseconds with a tenth of it as typical.
+    const fn fallback(max_ms: u64) -> Self {
+        Self {
+            typical: Duration::from_micros(max_ms * 100),
+            max: Duration::from_millis(max_ms),
+        }
+    }
+
+    /// Where no time is known: at or above every maximum of an erase of this size in the table.
+    #[must_use]
+    pub const fn erase_fallback(size_bytes: u32) -> Self {
+        Self::fallback(match size_bytes {
+            0..=0x1000 => 1_000,
+            0x1001..=0x8000 => 4_000,
+            0x8001..=0x1_0000 => 5_000,
+            _ => 10_000,
+        })
+    }
+
+    /// Where no time is known: 60 s, or 32 s per MiB if that is more. The slope is set by
+    /// MX25R1635F in low power mode (Rev 1.5, 2016-12-20), 30 s per MiB.
+    #[must_use]
+    pub fn chip_erase_fallback(size_bytes: u32) -> Self {
+        Self::fallback(60_000.max(u64::from(size_bytes) * 32_000 / (1024 * 1024)))
+    }
+
+    /// The longer of both, typical and maximum each.
+    #[must_use]
+    pub fn longer(self, other: Self) -> Self {
+        Self {
+            typical: self.typical.max(other.typical),
+            max: self.max.max(other.max),
+        }
+    }
 }
 
 /// One way to erase a block.
@@ -209,5 +310,72 @@ pub struct Part {
     /// Where the facts come from.
     pub source: Source,
     /// Names of the fields that were not read in a document; `*` means all of them.
+    /// `erase_time` stands for the times within `erase_types`, `erase` for the rest of it.
     pub memory: Vec<String>,
+}
+
+/// SCK that every part in the table takes with 03h; used where no limit is known.
+///
+/// The slowest limit of a documented part, SST25VF512 (DS25076A, 2011).
+pub const CAUTIOUS_SCK: Hertz = Hertz::mhz(20);
+
+impl Part {
+    /// Whether `field` was read in a document.
+    #[must_use]
+    pub fn is_documented(&self, field: &str) -> bool {
+        !self.memory.iter().any(|name| name == "*" || name == field)
+    }
+
+    /// Highest SCK for `opcode` at the nominal supply.
+    #[must_use]
+    pub fn sck_limit(&self, opcode: u8) -> Hertz {
+        let limit = self.sck_max.get(&opcode);
+        limit
+            .or_else(|| self.sck_max.get(&READ))
+            .copied()
+            .unwrap_or(CAUTIOUS_SCK)
+    }
+
+    /// A part about which only its ID is known, with the size that the user gives: it can be read
+    /// with 03h up to 16 MiB, and has no way to be erased.
+    #[must_use]
+    pub fn unknown(id: JedecId, size_bytes: u32) -> Self {
+        let maker = id.0.first().map_or_else(String::new, |byte| {
+            super::maker_name(*byte)
+                .name
+                .unwrap_or("unknown")
+                .to_owned()
+        });
+        Self {
+            maker,
+            name: "unknown part".to_owned(),
+            markings: Vec::new(),
+            jedec_id: id,
+            size_bytes,
+            supply: SupplyRange::UNKNOWN,
+            page_size_bytes: 1,
+            program: ProgramMethod::Byte,
+            page_program: Timing::PAGE_PROGRAM_FALLBACK,
+            erase_types: Vec::new(),
+            chip_erase: None,
+            status_write: Timing::STATUS_WRITE_FALLBACK,
+            sck_max: BTreeMap::from([(READ, CAUTIOUS_SCK)]),
+            addressing: Addressing {
+                three_byte: true,
+                four_byte: Vec::new(),
+            },
+            status: StatusFamily::Basic,
+            busy: BusyPoll::Status,
+            has_sfdp: None,
+            unique_id: None,
+            protected_at_power_up: false,
+            notes: Vec::new(),
+            source: Source {
+                title: "no document read".to_owned(),
+                revision: "none".to_owned(),
+                place: "none".to_owned(),
+            },
+            memory: vec!["*".to_owned()],
+        }
+    }
 }
