@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
-use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use crate::jedec::Hertz;
 use crate::jedec::opcode::READ;
 use crate::jedec::status::StatusFamily;
-use crate::jedec::{Hertz, Millivolts};
+
+use super::{SupplyRange, Timing};
 
 /// The bytes a part answers to Read JEDEC ID (9Fh), as many as it takes to tell it apart.
 ///
@@ -33,133 +34,6 @@ impl fmt::Display for JedecId {
             write!(f, "{}{byte:02X}", if i == 0 { "" } else { " " })?;
         }
         Ok(())
-    }
-}
-
-/// An operating supply range, ends included.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SupplyRange {
-    /// Lowest operating supply.
-    pub min: Millivolts,
-    /// Highest operating supply.
-    pub max: Millivolts,
-    /// True where the range was written from memory, not read in a datasheet: it may close an
-    /// interlock, never open one that a document would hold.
-    pub from_memory: bool,
-}
-
-impl SupplyRange {
-    /// Nothing is known about the supply: every level is included, and none is vouched for.
-    pub const UNKNOWN: Self = Self {
-        min: Millivolts(0),
-        max: Millivolts(u32::MAX),
-        from_memory: true,
-    };
-
-    /// Whether anything is known about the supply.
-    #[must_use]
-    pub fn is_known(&self) -> bool {
-        self.max < Self::UNKNOWN.max
-    }
-
-    /// Whether no level at all lies in the range, as where a 1.8 V and a 3 V part have only their
-    /// ID in common.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.min > self.max
-    }
-
-    /// Whether the range ends below 2.1 V, as on every 1.8 V part: 3.3 V would damage it.
-    #[must_use]
-    pub fn is_low_voltage(&self) -> bool {
-        self.max < Millivolts(2100)
-    }
-
-    /// The levels that lie in both ranges; may be empty. From memory if either is, except that
-    /// an unknown range adds nothing.
-    #[must_use]
-    pub fn intersection(self, other: Self) -> Self {
-        if !self.is_known() {
-            return other;
-        }
-        if !other.is_known() {
-            return self;
-        }
-        Self {
-            min: self.min.max(other.min),
-            max: self.max.min(other.max),
-            from_memory: self.from_memory || other.from_memory,
-        }
-    }
-
-    /// Whether `level` lies in the range.
-    #[must_use]
-    pub fn includes(&self, level: Millivolts) -> bool {
-        self.min <= level && level <= self.max
-    }
-}
-
-impl fmt::Display for SupplyRange {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if !self.is_known() {
-            return f.write_str("not known");
-        }
-        if self.is_empty() {
-            return f.write_str("no level in common");
-        }
-        let min = self.min.to_string();
-        write!(f, "{} to {}", min.trim_end_matches(" V"), self.max)
-    }
-}
-
-/// Typical and maximum time of an operation.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Timing {
-    /// What the operation usually takes.
-    pub typical: Duration,
-    /// What it may take at most; a time-out is never below it.
-    pub max: Duration,
-}
-
-impl Timing {
-    /// Where no time is known: at or above every maximum of a page program in the table.
-    pub const PAGE_PROGRAM_FALLBACK: Self = Self::fallback(20);
-    /// Where no time is known: XT25F128B (Rev 1.2, 2020-03-20) takes up to 800 ms.
-    pub const STATUS_WRITE_FALLBACK: Self = Self::fallback(1000);
-
-    /// A maximum in milliseconds with a tenth of it as typical.
-    const fn fallback(max_ms: u64) -> Self {
-        Self {
-            typical: Duration::from_micros(max_ms * 100),
-            max: Duration::from_millis(max_ms),
-        }
-    }
-
-    /// Where no time is known: at or above every maximum of an erase of this size in the table.
-    #[must_use]
-    pub const fn erase_fallback(size_bytes: u32) -> Self {
-        Self::fallback(match size_bytes {
-            0..=0x1000 => 1_000,
-            0x1001..=0x8000 => 4_000,
-            0x8001..=0x1_0000 => 5_000,
-            _ => 10_000,
-        })
-    }
-
-    /// Where no time is known: 60 s, or 32 s per MiB if that is more. The slope is set by
-    /// MX25R1635F in low power mode (Rev 1.5, 2016-12-20), 30 s per MiB.
-    #[must_use]
-    pub fn chip_erase_fallback(size_bytes: u32) -> Self {
-        Self::fallback(60_000.max(u64::from(size_bytes) * 32_000 / (1024 * 1024)))
-    }
-
-    /// The longer of both, typical and maximum each.
-    #[must_use]
-    pub fn longer(self, other: Self) -> Self {
-        Self {
-            typical: self.typical.max(other.typical),
-            max: self.max.max(other.max),
-        }
     }
 }
 

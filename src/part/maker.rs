@@ -13,7 +13,7 @@ pub enum CodeUse {
     Registered,
     /// Several makers of SPI NOR send the byte.
     Shared,
-    /// The byte is registered to a company that does not make the part.
+    /// In bank 1 the byte is another company's, or nobody's; the maker sits in a later bank.
     Borrowed,
 }
 
@@ -43,7 +43,7 @@ const SENDERS: [(u8, &str, CodeUse); 20] = [
     (0x20, "Micron (ST, Numonyx) or XMC", CodeUse::Shared),
     (0x2C, "Micron", CodeUse::Registered),
     (0x34, "Cypress (Infineon)", CodeUse::Registered),
-    (0x37, "AMIC", CodeUse::Registered),
+    (0x37, "AMIC", CodeUse::Borrowed),
     (0x5E, "Zbit", CodeUse::Borrowed),
     (
         0x62,
@@ -96,9 +96,8 @@ mod tests {
             (0x20, "STMicro"),
             (0x2C, "Micron"),
             (0x34, "Cypress"),
-            (0x37, "AMIC"),
             (0x89, "Intel"),
-            (0xBF, "SST"),
+            (0xBF, "Silicon Storage"),
             (0xC2, "Macronix"),
         ] {
             let name = maker_name(byte);

@@ -3,7 +3,9 @@
 //! A package carries the part name, or its end, followed by letters for package, temperature and
 //! options: W25Q128JV is printed as 25Q128JVSQ and ordered as W25Q128JVSIQ. The table holds the
 //! beginnings. Letters inside the name carry the supply (JV 3 V, JW 1.8 V; Q 3 V, LQ 1.8 V), so a
-//! beginning counts only as a whole, from the start of a word, and the longest one wins.
+//! beginning counts only as a whole, from the start of a word, and a maker's longest one wins.
+
+use std::collections::BTreeMap;
 
 use super::{Part, SupplyRange};
 use crate::jedec::Millivolts;
@@ -90,26 +92,34 @@ pub(super) fn look_up(parts: &[Part], text: &str) -> Option<Marking> {
     })
 }
 
-/// Marks the parts whose longest whole beginning stands at the front of `rest`, and those that it
-/// may be cut short of. Returns how many characters the whole one takes.
+/// Marks the parts whose beginning stands whole at the front of `rest`, the longest of each maker,
+/// and those that `rest` may be cut short of. Returns how many characters the longest takes.
+///
+/// Of each maker, since makers take the same names: 25Q32BSIG can be a 25Q32B in package S of one
+/// and a 25Q32BS of another.
 fn mark_matches(parts: &[Part], rest: &[Character], found: &mut [bool]) -> usize {
-    let longest = parts
-        .iter()
-        .flat_map(|part| &part.markings)
-        .filter(|start| compare(rest, start) == Match::Whole)
-        .map(String::len)
-        .max();
+    let mut longest: BTreeMap<&str, usize> = BTreeMap::new();
+    for part in parts {
+        let whole = part
+            .markings
+            .iter()
+            .filter(|start| compare(rest, start) == Match::Whole);
+        let length = whole.map(String::len).max().unwrap_or(0);
+        let best = longest.entry(&part.maker).or_default();
+        *best = length.max(*best);
+    }
     for (part, hit) in parts.iter().zip(found) {
+        let best = longest.get(part.maker.as_str()).copied();
         *hit |= part
             .markings
             .iter()
             .any(|start| match compare(rest, start) {
                 Match::No => false,
-                Match::Whole => Some(start.len()) == longest,
+                Match::Whole => Some(start.len()) == best,
                 Match::Cut => true,
             });
     }
-    longest.unwrap_or(0)
+    longest.into_values().max().unwrap_or(0)
 }
 
 fn compare(rest: &[Character], start: &str) -> Match {

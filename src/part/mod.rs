@@ -16,14 +16,18 @@ mod marking;
 mod merge;
 mod schema;
 mod sfdp_facts;
+mod supply;
+mod timing;
 
 pub use catalogue::Catalogue;
 pub use description::{
     Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
-    ProgramMethod, Source, SupplyRange, Timing, UniqueIdRead,
+    ProgramMethod, Source, UniqueIdRead,
 };
 pub use identify::{Disagreement, Identification, Standing, identify};
 pub use maker::{CodeUse, MakerName, maker_name};
 pub use marking::Marking;
 pub use schema::{CatalogueError, PartFault};
 pub use sfdp_facts::{SfdpErase, SfdpFacts};
+pub use supply::SupplyRange;
+pub use timing::Timing;

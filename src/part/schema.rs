@@ -2,6 +2,7 @@
 
 mod entry;
 mod fault;
+mod piece;
 
 use serde::Deserialize;
 use toml::Spanned;
@@ -82,8 +83,10 @@ pub(super) fn read(text: &str, file: &str) -> Result<Vec<Entry>, CatalogueError>
         .collect()
 }
 
-fn syntax(text: &str, file: &str, source: toml::de::Error) -> CatalogueError {
+fn syntax(text: &str, file: &str, mut source: toml::de::Error) -> CatalogueError {
     let (line, column) = position(text, source.span().map_or(0, |span| span.start));
+    // The report would otherwise quote the whole file.
+    source.set_input(None);
     CatalogueError::Syntax {
         file: file.to_owned(),
         line,
