@@ -11,6 +11,7 @@ pub enum StatusFamily {
     /// Winbond: SR1, SR2 (35h/31h), SR3 (15h/11h).
     Winbond,
     /// GigaDevice and those who follow it: BP0..4, CMP in SR2.
+    #[serde(rename = "gigadevice")]
     GigaDevice,
     /// Macronix: BP0..3, QE in bit 6, configuration register at 15h.
     Macronix,

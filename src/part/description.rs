@@ -3,12 +3,14 @@
 use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
-use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use crate::jedec::Hertz;
+use crate::jedec::opcode::READ;
 use crate::jedec::status::StatusFamily;
-use crate::jedec::{Hertz, Millivolts};
+
+use super::{SupplyRange, Timing};
 
 /// The bytes a part answers to Read JEDEC ID (9Fh), as many as it takes to tell it apart.
 ///
@@ -17,6 +19,15 @@ use crate::jedec::{Hertz, Millivolts};
 #[serde(transparent)]
 pub struct JedecId(pub Vec<u8>);
 
+impl JedecId {
+    /// Whether the first three bytes are all 00h or all FFh: a line that nobody drives, not an ID.
+    #[must_use]
+    pub fn is_blank(&self) -> bool {
+        let head: Vec<u8> = self.0.iter().copied().take(3).collect();
+        head.iter().all(|b| *b == 0x00) || head.iter().all(|b| *b == 0xFF)
+    }
+}
+
 impl fmt::Display for JedecId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for (i, byte) in self.0.iter().enumerate() {
@@ -24,42 +35,6 @@ impl fmt::Display for JedecId {
         }
         Ok(())
     }
-}
-
-/// An operating supply range, ends included.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SupplyRange {
-    /// Lowest operating supply.
-    pub min: Millivolts,
-    /// Highest operating supply.
-    pub max: Millivolts,
-    /// True where the range was written from memory, not read in a datasheet: it may close an
-    /// interlock, never open one that a document would hold.
-    pub from_memory: bool,
-}
-
-impl SupplyRange {
-    /// Whether `level` lies in the range.
-    #[must_use]
-    pub fn includes(&self, level: Millivolts) -> bool {
-        self.min <= level && level <= self.max
-    }
-}
-
-impl fmt::Display for SupplyRange {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let min = self.min.to_string();
-        write!(f, "{} to {}", min.trim_end_matches(" V"), self.max)
-    }
-}
-
-/// Typical and maximum time of an operation.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Timing {
-    /// What the operation usually takes.
-    pub typical: Duration,
-    /// What it may take at most; a time-out is never below it.
-    pub max: Duration,
 }
 
 /// One way to erase a block.
@@ -209,5 +184,72 @@ pub struct Part {
     /// Where the facts come from.
     pub source: Source,
     /// Names of the fields that were not read in a document; `*` means all of them.
+    /// `erase_time` stands for the times within `erase_types`, `erase` for the rest of it.
     pub memory: Vec<String>,
+}
+
+/// SCK that every part in the table takes with 03h; used where no limit is known.
+///
+/// The slowest limit of a documented part, SST25VF512 (DS25076A, 2011).
+pub const CAUTIOUS_SCK: Hertz = Hertz::mhz(20);
+
+impl Part {
+    /// Whether `field` was read in a document.
+    #[must_use]
+    pub fn is_documented(&self, field: &str) -> bool {
+        !self.memory.iter().any(|name| name == "*" || name == field)
+    }
+
+    /// Highest SCK for `opcode` at the nominal supply.
+    #[must_use]
+    pub fn sck_limit(&self, opcode: u8) -> Hertz {
+        let limit = self.sck_max.get(&opcode);
+        limit
+            .or_else(|| self.sck_max.get(&READ))
+            .copied()
+            .unwrap_or(CAUTIOUS_SCK)
+    }
+
+    /// A part about which only its ID is known, with the size that the user gives: it can be read
+    /// with 03h up to 16 MiB, and has no way to be erased.
+    #[must_use]
+    pub fn unknown(id: JedecId, size_bytes: u32) -> Self {
+        let maker = id.0.first().map_or_else(String::new, |byte| {
+            super::maker_name(*byte)
+                .name
+                .unwrap_or("unknown")
+                .to_owned()
+        });
+        Self {
+            maker,
+            name: "unknown part".to_owned(),
+            markings: Vec::new(),
+            jedec_id: id,
+            size_bytes,
+            supply: SupplyRange::UNKNOWN,
+            page_size_bytes: 1,
+            program: ProgramMethod::Byte,
+            page_program: Timing::PAGE_PROGRAM_FALLBACK,
+            erase_types: Vec::new(),
+            chip_erase: None,
+            status_write: Timing::STATUS_WRITE_FALLBACK,
+            sck_max: BTreeMap::from([(READ, CAUTIOUS_SCK)]),
+            addressing: Addressing {
+                three_byte: true,
+                four_byte: Vec::new(),
+            },
+            status: StatusFamily::Basic,
+            busy: BusyPoll::Status,
+            has_sfdp: None,
+            unique_id: None,
+            protected_at_power_up: false,
+            notes: Vec::new(),
+            source: Source {
+                title: "no document read".to_owned(),
+                revision: "none".to_owned(),
+                place: "none".to_owned(),
+            },
+            memory: vec!["*".to_owned()],
+        }
+    }
 }

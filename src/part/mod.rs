@@ -2,10 +2,32 @@
 //!
 //! A *part* is a type of chip. One [`Part`] is what all candidates that could not be told apart have
 //! in common, with the safe value of each field.
+//!
+//! [`Catalogue`] holds the parts of `chips/` and those of the user. [`Catalogue::by_marking`] says
+//! what a printed marking means before anything is connected; [`identify`] says what the chip is
+//! once it has answered.
 
+mod catalogue;
+mod compare;
 mod description;
+mod identify;
+mod maker;
+mod marking;
+mod merge;
+mod schema;
+mod sfdp_facts;
+mod supply;
+mod timing;
 
+pub use catalogue::Catalogue;
 pub use description::{
-    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod, Source,
-    SupplyRange, Timing, UniqueIdRead,
+    Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
+    ProgramMethod, Source, UniqueIdRead,
 };
+pub use identify::{Disagreement, Identification, Standing, identify};
+pub use maker::{CodeUse, MakerName, maker_name};
+pub use marking::Marking;
+pub use schema::{CatalogueError, PartFault};
+pub use sfdp_facts::{SfdpErase, SfdpFacts};
+pub use supply::SupplyRange;
+pub use timing::Timing;

@@ -1,0 +1,269 @@
+//! One part as it stands in the file, and the checks that make a [`Part`] of it.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::piece::{
+    RawChipErase, RawClock, RawErase, RawFourByte, RawSource, RawUniqueId, fits, power_of_two,
+    timing,
+};
+use super::{Located, PartFault, require};
+use crate::jedec::opcode::{CHIP_ERASE, CHIP_ERASE_ALT, READ};
+use crate::jedec::status::StatusFamily;
+use crate::jedec::{Hertz, Millivolts};
+use crate::part::{
+    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod, Source,
+    SupplyRange, UniqueIdRead,
+};
+
+/// The fields that `memory` can name.
+const FIELDS: [&str; 19] = [
+    "*",
+    "markings",
+    "jedec_id",
+    "size_bytes",
+    "supply",
+    "page_size_bytes",
+    "program",
+    "page_program",
+    "erase",
+    "erase_time",
+    "chip_erase",
+    "status_write",
+    "sck_max",
+    "addressing",
+    "status",
+    "busy",
+    "has_sfdp",
+    "unique_id",
+    "protected_at_power_up",
+];
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RawPart {
+    pub(super) name: Spanned<String>,
+    markings: Vec<Spanned<String>>,
+    jedec_id: Spanned<Vec<u8>>,
+    #[serde(default)]
+    pub(super) shares_id: bool,
+    size_bytes: Spanned<u32>,
+    supply_mv: Spanned<[u32; 2]>,
+    page_size_bytes: Spanned<u32>,
+    #[serde(default = "page")]
+    program: ProgramMethod,
+    page_program_us: Spanned<[u32; 2]>,
+    erase: Vec<RawErase>,
+    chip_erase: Option<RawChipErase>,
+    status_write_us: Spanned<[u32; 2]>,
+    sck_max: Spanned<Vec<RawClock>>,
+    #[serde(default = "yes")]
+    three_byte: bool,
+    #[serde(default)]
+    four_byte: Vec<Spanned<RawFourByte>>,
+    status: StatusFamily,
+    #[serde(default = "by_status")]
+    busy: BusyPoll,
+    sfdp: Option<bool>,
+    unique_id: Option<RawUniqueId>,
+    #[serde(default)]
+    protected_at_power_up: bool,
+    #[serde(default)]
+    notes: Vec<String>,
+    source: Spanned<RawSource>,
+    memory: Vec<Spanned<String>>,
+}
+
+fn page() -> ProgramMethod {
+    ProgramMethod::Page
+}
+
+fn by_status() -> BusyPoll {
+    BusyPoll::Status
+}
+
+fn yes() -> bool {
+    true
+}
+
+impl RawPart {
+    /// Checks every value and makes a part of them.
+    pub(super) fn check(&self, maker: &str) -> Result<Part, Located> {
+        self.check_identity(maker)?;
+        let size_bytes = self.check_sizes()?;
+        let addressing = self.addressing(size_bytes)?;
+        Ok(Part {
+            maker: maker.to_owned(),
+            name: self.name.get_ref().clone(),
+            markings: self.markings.iter().map(|m| m.get_ref().clone()).collect(),
+            jedec_id: JedecId(self.jedec_id.get_ref().clone()),
+            size_bytes,
+            supply: self.supply()?,
+            page_size_bytes: *self.page_size_bytes.get_ref(),
+            program: self.program,
+            page_program: timing(&self.page_program_us, Duration::from_micros)?,
+            erase_types: self.erase_types(size_bytes, &addressing)?,
+            chip_erase: self.chip_erase()?,
+            status_write: timing(&self.status_write_us, Duration::from_micros)?,
+            sck_max: self.sck_max()?,
+            addressing,
+            status: self.status,
+            busy: self.busy,
+            has_sfdp: self.sfdp,
+            unique_id: self.unique_id.as_ref().map(|read| UniqueIdRead {
+                opcode: read.opcode,
+                dummy_bytes: read.dummy_bytes,
+                length_bytes: read.length_bytes,
+            }),
+            protected_at_power_up: self.protected_at_power_up,
+            notes: self.notes.clone(),
+            source: self.source()?,
+            memory: self.memory.iter().map(|m| m.get_ref().clone()).collect(),
+        })
+    }
+
+    fn check_identity(&self, maker: &str) -> Result<(), Located> {
+        let empty = |what| PartFault::Empty { what };
+        require(!maker.trim().is_empty(), &self.name, empty("maker"))?;
+        let name = self.name.get_ref();
+        require(!name.trim().is_empty(), &self.name, empty("name"))?;
+        for marking in &self.markings {
+            let text = marking.get_ref();
+            let good = text.len() >= 4
+                && text
+                    .bytes()
+                    .all(|b| b.is_ascii_uppercase() || b.is_ascii_digit());
+            let fault = PartFault::Marking { text: text.clone() };
+            require(good, marking, fault)?;
+        }
+        let id = self.jedec_id.get_ref();
+        let fault = PartFault::IdLength { bytes: id.len() };
+        require((3..=20).contains(&id.len()), &self.jedec_id, fault)?;
+        let blank = JedecId(id.clone()).is_blank();
+        require(!blank, &self.jedec_id, PartFault::IdBlank)?;
+        for name in &self.memory {
+            let text = name.get_ref();
+            let fault = PartFault::MemoryName { name: text.clone() };
+            require(FIELDS.contains(&text.as_str()), name, fault)?;
+        }
+        Ok(())
+    }
+
+    fn check_sizes(&self) -> Result<u32, Located> {
+        let size_bytes = power_of_two("the array", &self.size_bytes)?;
+        let bytes = power_of_two("a page", &self.page_size_bytes)?;
+        fits("a page", bytes, size_bytes, &self.page_size_bytes)?;
+        let pages = self.program == ProgramMethod::Page;
+        let fault = PartFault::PageAndProgram { bytes };
+        require((bytes > 1) == pages, &self.page_size_bytes, fault)?;
+        Ok(size_bytes)
+    }
+
+    fn supply(&self) -> Result<SupplyRange, Located> {
+        let [min_mv, max_mv] = *self.supply_mv.get_ref();
+        let fault = PartFault::Supply { min_mv, max_mv };
+        let good = 1000 <= min_mv && min_mv < max_mv && max_mv <= 6000;
+        require(good, &self.supply_mv, fault)?;
+        Ok(SupplyRange {
+            min: Millivolts(min_mv),
+            max: Millivolts(max_mv),
+            from_memory: self
+                .memory
+                .iter()
+                .any(|m| matches!(m.get_ref().as_str(), "*" | "supply")),
+        })
+    }
+
+    fn erase_types(&self, array: u32, addressing: &Addressing) -> Result<Vec<EraseType>, Located> {
+        let mut list: Vec<EraseType> = Vec::new();
+        for raw in &self.erase {
+            let next = raw.check(array, *self.page_size_bytes.get_ref())?;
+            let bytes = next.size_bytes;
+            let ordered = list.last().is_none_or(|last| last.size_bytes <= bytes);
+            require(ordered, &raw.size_bytes, PartFault::EraseOrder { bytes })?;
+            let opcode = next.opcode;
+            let twice = list
+                .iter()
+                .any(|e| e.size_bytes == bytes && e.opcode == opcode && e.only_in == next.only_in);
+            let fault = PartFault::EraseTwice { bytes, opcode };
+            require(!twice, &raw.size_bytes, fault)?;
+            if let Some(four) = &raw.opcode_4byte {
+                let opcode = *four.get_ref();
+                let fault = PartFault::NotDedicated { opcode };
+                require(is_dedicated(addressing, opcode), four, fault)?;
+            }
+            list.push(next);
+        }
+        Ok(list)
+    }
+
+    fn chip_erase(&self) -> Result<Option<ChipErase>, Located> {
+        let Some(raw) = &self.chip_erase else {
+            return Ok(None);
+        };
+        let opcode = *raw.opcode.get_ref();
+        let known = [CHIP_ERASE, CHIP_ERASE_ALT].contains(&opcode);
+        require(known, &raw.opcode, PartFault::ChipErase { opcode })?;
+        let time = timing(&raw.time_ms, Duration::from_millis)?;
+        Ok(Some(ChipErase { opcode, time }))
+    }
+
+    fn sck_max(&self) -> Result<BTreeMap<u8, Hertz>, Located> {
+        let mut map = BTreeMap::new();
+        for clock in self.sck_max.get_ref() {
+            let mhz = *clock.mhz.get_ref();
+            let fault = PartFault::Clock {
+                opcode: clock.opcode,
+            };
+            require((1..=1000).contains(&mhz), &clock.mhz, fault.clone())?;
+            let earlier = map.insert(clock.opcode, Hertz::mhz(mhz));
+            require(earlier.is_none(), &clock.mhz, fault)?;
+        }
+        let has_read = map.contains_key(&READ);
+        require(has_read, &self.sck_max, PartFault::NoReadClock)?;
+        Ok(map)
+    }
+
+    fn addressing(&self, size_bytes: u32) -> Result<Addressing, Located> {
+        let four_byte = self
+            .four_byte
+            .iter()
+            .map(RawFourByte::check)
+            .collect::<Result<Vec<_>, _>>()?;
+        let reached = size_bytes <= 1 << 24 || !four_byte.is_empty() || !self.three_byte;
+        let bytes = size_bytes;
+        let fault = PartFault::OutOfReach { bytes };
+        require(reached, &self.size_bytes, fault)?;
+        Ok(Addressing {
+            three_byte: self.three_byte,
+            four_byte,
+        })
+    }
+
+    fn source(&self) -> Result<Source, Located> {
+        let raw = self.source.get_ref();
+        for (what, text) in [
+            ("the title of the source", &raw.title),
+            ("the revision of the source", &raw.revision),
+            ("the place in the source", &raw.place),
+        ] {
+            let fault = PartFault::Empty { what };
+            require(!text.trim().is_empty(), &self.source, fault)?;
+        }
+        Ok(Source {
+            title: raw.title.clone(),
+            revision: raw.revision.clone(),
+            place: raw.place.clone(),
+        })
+    }
+}
+
+fn is_dedicated(addressing: &Addressing, opcode: u8) -> bool {
+    addressing
+        .four_byte
+        .iter()
+        .any(|way| matches!(way, FourByte::Dedicated { opcodes } if opcodes.contains(&opcode)))
+}

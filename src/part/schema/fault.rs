@@ -1,0 +1,144 @@
+//! What can be wrong with a value in a parts file.
+
+/// Why a part in a parts file is refused.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum PartFault {
+    /// Fewer than three ID bytes, or more than a chip sends.
+    #[error("the JEDEC ID has {bytes} bytes; it takes 3 to 20")]
+    IdLength {
+        /// How many there are.
+        bytes: usize,
+    },
+    /// All 00h or all FFh.
+    #[error("the JEDEC ID is all 00h or all FFh, which is what an empty clip answers")]
+    IdBlank,
+    /// Not a power of two.
+    #[error("{what} of {bytes} bytes is not a power of two")]
+    NotPowerOfTwo {
+        /// Which size.
+        what: &'static str,
+        /// What the file says.
+        bytes: u32,
+    },
+    /// Larger than what should hold it.
+    #[error("{what} of {bytes} bytes does not fit in {limit_bytes} bytes")]
+    TooLarge {
+        /// Which size.
+        what: &'static str,
+        /// What the file says.
+        bytes: u32,
+        /// What it must fit in.
+        limit_bytes: u32,
+    },
+    /// A page on a part that takes single bytes or words, or none on one that takes pages.
+    #[error("a page of {bytes} bytes does not go with how the part is programmed")]
+    PageAndProgram {
+        /// What the file says.
+        bytes: u32,
+    },
+    /// Minimum above maximum, or values that are not millivolts.
+    #[error("a supply of {min_mv} to {max_mv} mV is not a range between 1000 and 6000 mV")]
+    Supply {
+        /// Lower end.
+        min_mv: u32,
+        /// Upper end.
+        max_mv: u32,
+    },
+    /// Typical above maximum, or zero.
+    #[error("the times {typical} and {max} are not a typical and a maximum")]
+    Times {
+        /// Typical.
+        typical: u32,
+        /// Maximum.
+        max: u32,
+    },
+    /// Erase types out of order.
+    #[error("erase of {bytes} bytes stands after a larger one")]
+    EraseOrder {
+        /// Size of the later one.
+        bytes: u32,
+    },
+    /// The same erase type twice.
+    #[error("erase of {bytes} bytes by {opcode:02X}h is listed twice for the same place")]
+    EraseTwice {
+        /// Its size.
+        bytes: u32,
+        /// Its opcode.
+        opcode: u8,
+    },
+    /// A place that is empty, outside the array, or not on the erase type's own boundaries.
+    #[error("the place 0x{start:06X} to 0x{end:06X} cannot be covered by erases of {bytes} bytes")]
+    ErasePlace {
+        /// First address.
+        start: u32,
+        /// Address after the last.
+        end: u32,
+        /// Size of the erase.
+        bytes: u32,
+    },
+    /// Not an opcode that erases a whole chip.
+    #[error("{opcode:02X}h does not erase a chip; C7h and 60h do")]
+    ChipErase {
+        /// What the file says.
+        opcode: u8,
+    },
+    /// No limit for 03h.
+    #[error("sck_max gives no clock for 03h")]
+    NoReadClock,
+    /// An opcode twice, or a clock that is none.
+    #[error("sck_max gives {opcode:02X}h twice, or a clock outside 1 to 1000 MHz")]
+    Clock {
+        /// The opcode.
+        opcode: u8,
+    },
+    /// Keys that do not belong to the way named.
+    #[error("'{by}' takes {takes}")]
+    FourByteKeys {
+        /// The way.
+        by: &'static str,
+        /// What belongs to it.
+        takes: &'static str,
+    },
+    /// Bytes that cannot be reached.
+    #[error("{bytes} bytes are more than three address bytes reach, and four_byte gives no way")]
+    OutOfReach {
+        /// Size of the array.
+        bytes: u32,
+    },
+    /// An erase opcode that the 4-byte list lacks.
+    #[error("opcode_4byte {opcode:02X}h is not among the dedicated opcodes")]
+    NotDedicated {
+        /// The opcode.
+        opcode: u8,
+    },
+    /// Not the beginning of a marking.
+    #[error("the marking '{text}' is not 4 or more capitals and digits")]
+    Marking {
+        /// What the file says.
+        text: String,
+    },
+    /// An empty text.
+    #[error("{what} is empty")]
+    Empty {
+        /// Which.
+        what: &'static str,
+    },
+    /// A name in `memory` that is no field.
+    #[error("'{name}' in memory is not the name of a field")]
+    MemoryName {
+        /// What the file says.
+        name: String,
+    },
+    /// A name that the table has.
+    #[error("the table has a part of this name already")]
+    NameTaken,
+    /// An ID that the table has.
+    #[error(
+        "{other} answers with the same JEDEC ID; say shares_id = true if both are meant, and they \
+         will be told apart or treated as one"
+    )]
+    IdTaken {
+        /// The part that has it.
+        other: String,
+    },
+}

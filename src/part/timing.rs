@@ -1,0 +1,56 @@
+//! How long an operation takes.
+
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+/// Typical and maximum time of an operation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Timing {
+    /// What the operation usually takes.
+    pub typical: Duration,
+    /// What it may take at most; a time-out is never below it.
+    pub max: Duration,
+}
+
+impl Timing {
+    /// Where no time is known: at or above every maximum of a page program in the table.
+    pub const PAGE_PROGRAM_FALLBACK: Self = Self::fallback(20);
+    /// Where no time is known: XT25F128B (Rev 1.2, 2020-03-20) takes up to 800 ms.
+    pub const STATUS_WRITE_FALLBACK: Self = Self::fallback(1000);
+
+    /// A maximum in milliseconds with a tenth of it as typical.
+    const fn fallback(max_ms: u64) -> Self {
+        Self {
+            typical: Duration::from_micros(max_ms * 100),
+            max: Duration::from_millis(max_ms),
+        }
+    }
+
+    /// Where no time is known: at or above every maximum of an erase of this size in the table.
+    #[must_use]
+    pub const fn erase_fallback(size_bytes: u32) -> Self {
+        Self::fallback(match size_bytes {
+            0..=0x1000 => 1_000,
+            0x1001..=0x8000 => 4_000,
+            0x8001..=0x1_0000 => 5_000,
+            _ => 10_000,
+        })
+    }
+
+    /// Where no time is known: 60 s, or 32 s per MiB if that is more. The slope is set by
+    /// MX25R1635F in low power mode (Rev 1.5, 2016-12-20), 30 s per MiB.
+    #[must_use]
+    pub fn chip_erase_fallback(size_bytes: u32) -> Self {
+        Self::fallback(60_000.max(u64::from(size_bytes) * 32_000 / (1024 * 1024)))
+    }
+
+    /// The longer of both, typical and maximum each.
+    #[must_use]
+    pub fn longer(self, other: Self) -> Self {
+        Self {
+            typical: self.typical.max(other.typical),
+            max: self.max.max(other.max),
+        }
+    }
+}

@@ -1,0 +1,362 @@
+//! ID, SFDP and marking against the table.
+
+use norlock::jedec::Millivolts;
+use norlock::part::{
+    Addressing, Catalogue, FourByte, Identification, JedecId, Part, SfdpErase, SfdpFacts, Standing,
+    identify,
+};
+
+const ERASE_4_32_64: [(u32, u8); 3] = [(0x1000, 0x20), (0x8000, 0x52), (0x1_0000, 0xD8)];
+
+fn sfdp(density_bytes: u64, page: Option<u32>, erase: &[(u32, u8)]) -> SfdpFacts {
+    SfdpFacts {
+        density_bytes,
+        erase_types: erase
+            .iter()
+            .map(|&(size_bytes, opcode)| SfdpErase {
+                size_bytes,
+                opcode,
+                opcode_4byte: None,
+                time: None,
+            })
+            .collect(),
+        page_size_bytes: page,
+        page_program: None,
+        chip_erase: None,
+        addressing: Addressing {
+            three_byte: true,
+            four_byte: Vec::new(),
+        },
+        supply: None,
+    }
+}
+
+fn id(bytes: &[u8], facts: Option<&SfdpFacts>, marking: Option<&str>) -> Identification {
+    identify(&Catalogue::builtin().unwrap(), bytes, facts, marking)
+}
+
+fn erase_list(part: &Part) -> Vec<(u32, u8)> {
+    let types = part.erase_types.iter();
+    types.map(|e| (e.size_bytes, e.opcode)).collect()
+}
+
+/// A part's SFDP facts: name, ID, density, page, erase types.
+type RealTable = (
+    &'static str,
+    &'static [u8],
+    u64,
+    Option<u32>,
+    &'static [(u32, u8)],
+);
+
+/// Densities, pages and erase types of SFDP tables: the first four as served by the chip models of a
+/// machine emulator (version 10.0.2); GD25Q64C Rev 3.0, GD25Q16C Rev 2.9, PY25Q64HA V1.6 and N25Q032A
+/// Rev. G as printed in the data sheets; S25FL064L, S25HS01GT and S25FL512S from simulation models.
+const REAL: [RealTable; 11] = [
+    (
+        "W25Q80BL",
+        &[0xEF, 0x40, 0x14],
+        1 << 20,
+        Some(256),
+        &ERASE_4_32_64,
+    ),
+    (
+        "MX25L25635F",
+        &[0xC2, 0x20, 0x19],
+        32 << 20,
+        None,
+        &ERASE_4_32_64,
+    ),
+    (
+        "N25Q256A13",
+        &[0x20, 0xBA, 0x19],
+        32 << 20,
+        None,
+        &[(0x1000, 0x20), (0x1_0000, 0xD8)],
+    ),
+    (
+        "W25Q256FV",
+        &[0xEF, 0x40, 0x19],
+        32 << 20,
+        None,
+        &ERASE_4_32_64,
+    ),
+    (
+        "GD25Q64C",
+        &[0xC8, 0x40, 0x17],
+        8 << 20,
+        None,
+        &ERASE_4_32_64,
+    ),
+    (
+        "GD25Q16C",
+        &[0xC8, 0x40, 0x15],
+        2 << 20,
+        None,
+        &ERASE_4_32_64,
+    ),
+    (
+        "PY25Q64HA",
+        &[0x85, 0x20, 0x17],
+        8 << 20,
+        None,
+        &ERASE_4_32_64,
+    ),
+    (
+        "N25Q032A13",
+        &[0x20, 0xBA, 0x16],
+        4 << 20,
+        None,
+        &[(0x1000, 0x20), (0x1_0000, 0xD8)],
+    ),
+    (
+        "S25FL064L",
+        &[0x01, 0x60, 0x17],
+        8 << 20,
+        Some(256),
+        &ERASE_4_32_64,
+    ),
+    (
+        "S25HS01GT",
+        &[0x34, 0x2B, 0x1B, 0x0F, 0x03, 0x90],
+        128 << 20,
+        Some(256),
+        &[(0x1000, 0x20), (0x4_0000, 0xD8)],
+    ),
+    (
+        "S25FL512S",
+        &[0x01, 0x02, 0x20, 0x4D, 0x00, 0x80],
+        64 << 20,
+        Some(512),
+        &[(0x4_0000, 0xD8)],
+    ),
+];
+
+#[test]
+fn the_table_agrees_with_real_sfdp_tables() {
+    for (name, bytes, density, page, erase) in REAL {
+        let found = id(bytes, Some(&sfdp(density, page, erase)), None);
+        assert_eq!(found.standing, Standing::Known, "{name}");
+        assert!(found.candidates.iter().any(|c| c == name), "{name}");
+        assert_eq!(found.disagreements, [], "{name}");
+        let part = found.part.unwrap();
+        assert_eq!(u64::from(part.size_bytes), density, "{name}");
+        let own = erase_list(&part);
+        assert!(
+            !own.is_empty() && own.iter().all(|e| erase.contains(e)),
+            "{name}"
+        );
+        if name != "S25HS01GT" {
+            assert_eq!(own, erase, "{name}");
+        }
+    }
+}
+
+#[test]
+fn parts_that_answer_alike_become_one_safe_part() {
+    let found = id(&[0xC2, 0x20, 0x19], None, None);
+    assert_eq!(found.candidates.len(), 3);
+    let part = found.part.unwrap();
+    assert_eq!(part.name, "MX25L25635E or MX25L25635F or MX25L25645G");
+    // The E has no dedicated opcodes (maker's command list), so none are used for any of them.
+    assert_eq!(
+        part.addressing.four_byte,
+        [FourByte::Mode {
+            enter: 0xB7,
+            exit: 0xE9,
+            write_enable: false
+        }]
+    );
+    assert!(part.erase_types.iter().all(|e| e.opcode_4byte.is_none()));
+
+    let marked = id(&[0xC2, 0x20, 0x19], None, Some("MX25L25635FMI-10G"));
+    assert_eq!(marked.candidates, ["MX25L25635F"]);
+    let part = marked.part.unwrap();
+    assert!(matches!(
+        part.addressing.four_byte.first(),
+        Some(FourByte::Dedicated { .. })
+    ));
+}
+
+/// S25FL256S 001-98283: sectors of 64 or 256 KiB and 3 V or 1.8 V behind three equal bytes.
+#[test]
+fn three_bytes_that_do_not_settle_the_supply_leave_no_level() {
+    let part = id(&[0x01, 0x02, 0x19], None, None).part.unwrap();
+    assert!(part.supply.is_empty());
+    assert!(!part.supply.includes(Millivolts(3300)) && !part.supply.includes(Millivolts(1800)));
+    assert!(part.erase_types.is_empty());
+    assert_eq!(part.supply.to_string(), "no level in common");
+
+    let bytes = [0x01, 0x02, 0x19, 0x4D, 0x00, 0x81, 0xFF, 0xFF];
+    let part = id(&bytes, None, None).part.unwrap();
+    assert!(part.supply.is_low_voltage());
+    assert_eq!(part.jedec_id, JedecId(bytes[..6].to_vec()));
+}
+
+#[test]
+fn the_demo_part_is_known_from_id_and_marking() {
+    let facts = sfdp(16 << 20, Some(256), &ERASE_4_32_64);
+    let found = id(&[0xEF, 0x40, 0x18], Some(&facts), Some("W25Q128JVSIQ"));
+    assert_eq!(found.candidates, ["W25Q128JV"]);
+    assert_eq!(found.disagreements, []);
+    // W25Q128JV Rev. I 2021-08-23, AC table.
+    let part = found.part.unwrap();
+    assert_eq!(part.page_program.max.as_micros(), 3000);
+    let max: Vec<u128> = part
+        .erase_types
+        .iter()
+        .map(|e| e.time.max.as_millis())
+        .collect();
+    assert_eq!(max, [400, 1600, 2000]);
+    assert_eq!(part.chip_erase.unwrap().time.max.as_secs(), 200);
+    assert_eq!(part.sck_limit(0x03).0, 50_000_000);
+    assert_eq!(part.unique_id.unwrap().length_bytes, 8);
+    assert_eq!(part.supply.to_string(), "2.7 to 3.6 V");
+    assert!(!part.supply.from_memory);
+}
+
+#[test]
+fn a_marking_that_contradicts_the_chip_is_said() {
+    let found = id(&[0xEF, 0x40, 0x18], None, Some("W25Q128JWSIQ"));
+    let marking = found
+        .disagreements
+        .iter()
+        .find(|d| d.field == "jedec_id")
+        .unwrap();
+    assert!(
+        marking.expected.contains("EF 60 18"),
+        "{}",
+        marking.sentence
+    );
+    assert!(marking.seen.starts_with("EF 40 18"), "{}", marking.sentence);
+    assert_eq!(found.standing, Standing::Known);
+    // Also where the table does not know the answer.
+    let found = id(&[0x7E, 0x12, 0x34], None, Some("W25Q128JVSIQ"));
+    assert_eq!(found.standing, Standing::Unknown);
+    assert_eq!(found.disagreements.len(), 1);
+    // A marking that says nothing contradicts nothing.
+    let facts = sfdp(16 << 20, Some(256), &ERASE_4_32_64);
+    assert_eq!(
+        id(&[0xEF, 0x40, 0x18], Some(&facts), Some("ABC")).disagreements,
+        []
+    );
+}
+
+#[test]
+fn sfdp_that_contradicts_the_table_is_said() {
+    let bytes = [0xEF, 0x40, 0x18];
+    for (facts, field) in [
+        (sfdp(8 << 20, Some(256), &ERASE_4_32_64), "size_bytes"),
+        (sfdp(16 << 20, Some(512), &ERASE_4_32_64), "page_size_bytes"),
+        (sfdp(16 << 20, Some(256), &[(0x1000, 0x20)]), "erase"),
+        (
+            sfdp(
+                16 << 20,
+                Some(256),
+                &[(0x1000, 0x20), (0x8000, 0x52), (0x4_0000, 0xD8)],
+            ),
+            "erase",
+        ),
+    ] {
+        let found = id(&bytes, Some(&facts), None);
+        let fields: Vec<&str> = found.disagreements.iter().map(|d| d.field).collect();
+        assert_eq!(fields, [field]);
+    }
+    let none = id(&bytes, None, None);
+    assert_eq!(none.disagreements[0].field, "has_sfdp");
+    assert_eq!(
+        none.disagreements[0].sentence,
+        "The table and the SFDP differ in whether the part carries SFDP: SFDP in the table, no \
+         SFDP here."
+    );
+    let mut low = sfdp(16 << 20, Some(256), &ERASE_4_32_64);
+    low.supply = Some(id(&[0xEF, 0x60, 0x18], None, None).part.unwrap().supply);
+    assert_eq!(
+        id(&bytes, Some(&low), None).disagreements[0].field,
+        "supply"
+    );
+}
+
+/// GD25Q64C Rev 3.0 and GD25Q64E Rev 1.3 print an SFDP table; the B generation has none (memory).
+#[test]
+fn absent_sfdp_tells_generations_apart() {
+    let without = id(&[0xC8, 0x40, 0x17], None, None);
+    assert!(
+        !without
+            .candidates
+            .iter()
+            .any(|c| c == "GD25Q64C" || c == "GD25Q64E")
+    );
+    assert!(without.candidates.iter().any(|c| c == "GD25Q64B"));
+    assert_eq!(without.disagreements, []);
+    assert_eq!(without.part.unwrap().unique_id, None);
+}
+
+#[test]
+fn times_are_never_shortened_by_either_source() {
+    let mut facts = sfdp(16 << 20, Some(256), &ERASE_4_32_64);
+    let slow = id(&[0xC2, 0x28, 0x15], None, None)
+        .part
+        .unwrap()
+        .page_program;
+    facts.page_program = Some(slow);
+    let part = id(&[0xEF, 0x40, 0x18], Some(&facts), None).part.unwrap();
+    assert_eq!(part.page_program.max, slow.max);
+    for (bytes, name) in [
+        ([0xEF, 0x40, 0x18], "W25Q128FV"),
+        ([0xC2, 0x20, 0x18], "MX25L12835E"),
+    ] {
+        let catalogue = Catalogue::builtin().unwrap();
+        let one = catalogue.parts().iter().find(|p| p.name == name).unwrap();
+        let all = id(&bytes, None, None).part.unwrap();
+        for (merged, own) in all.erase_types.iter().zip(&one.erase_types) {
+            assert!(merged.time.max >= own.time.max, "{name}");
+        }
+        assert!(all.sck_limit(0x0B) <= one.sck_limit(0x0B), "{name}");
+    }
+}
+
+#[test]
+fn an_unknown_id_is_described_by_sfdp_or_not_at_all() {
+    let bytes = [0x7E, 0x12, 0x34];
+    let facts = sfdp(4 << 20, None, &ERASE_4_32_64);
+    let found = id(&bytes, Some(&facts), None);
+    assert_eq!(found.standing, Standing::SfdpOnly);
+    let part = found.part.unwrap();
+    assert_eq!((part.size_bytes, part.page_size_bytes), (4 << 20, 1));
+    assert_eq!(erase_list(&part), ERASE_4_32_64);
+    assert!(!part.supply.is_known());
+    assert_eq!(part.supply.to_string(), "not known");
+
+    for density in [0, 3 << 20, 1 << 32, u64::MAX] {
+        let found = id(&bytes, Some(&sfdp(density, None, &[])), None);
+        assert_eq!(
+            (found.standing, found.part),
+            (Standing::Unknown, None),
+            "{density}"
+        );
+        assert_eq!(found.disagreements.len(), 1, "{density}");
+    }
+    let found = id(&bytes, None, None);
+    assert_eq!((found.standing, found.part), (Standing::Unknown, None));
+
+    let part = Part::unknown(JedecId(bytes.to_vec()), 4 << 20);
+    assert!(part.erase_types.is_empty() && part.chip_erase.is_none());
+    assert_eq!(part.sck_max.keys().collect::<Vec<_>>(), [&0x03]);
+}
+
+#[test]
+fn an_open_or_shorted_line_is_no_part() {
+    let facts = sfdp(16 << 20, Some(256), &ERASE_4_32_64);
+    for bytes in [
+        &[0x00; 6][..],
+        &[0xFF; 6],
+        &[0xFF, 0xFF, 0xFF, 0x00],
+        &[],
+        &[0xEF, 0x40],
+    ] {
+        let found = id(bytes, Some(&facts), Some("W25Q128JVSIQ"));
+        assert_eq!((found.standing, found.part), (Standing::Unknown, None));
+        assert!(found.candidates.is_empty());
+    }
+}

@@ -1,0 +1,9 @@
+//! The catalogue as a library user meets it: files, markings, identification, the built-in table.
+
+// Helpers of tests may fail as the tests do.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod files;
+mod identification;
+mod markings;
+mod table;

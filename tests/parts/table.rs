@@ -1,0 +1,173 @@
+//! Every part of the built-in table.
+
+use std::collections::BTreeSet;
+
+use norlock::jedec::Millivolts;
+use norlock::part::{Catalogue, CodeUse, FourByte, Part, maker_name};
+
+fn parts() -> Vec<Part> {
+    Catalogue::builtin().unwrap().parts().to_vec()
+}
+
+#[test]
+fn the_table_is_broad() {
+    let parts = parts();
+    let ids: BTreeSet<_> = parts.iter().map(|p| p.jedec_id.0[..3].to_vec()).collect();
+    let makers: BTreeSet<_> = parts.iter().map(|p| &p.maker).collect();
+    assert!(ids.len() >= 200, "{}", ids.len());
+    assert!(makers.len() >= 15, "{}", makers.len());
+    let low = parts.iter().filter(|p| p.supply.is_low_voltage()).count();
+    let large = parts.iter().filter(|p| p.size_bytes > 16 << 20).count();
+    assert!(low >= 50 && large >= 50, "{low} {large}");
+}
+
+/// Parts named by the maker whose first ID byte they send: JEP106 through the crate `jep106`, and the
+/// bytes that SPI NOR makers send without being registered for them.
+#[test]
+fn the_first_id_byte_names_the_maker() {
+    for part in parts() {
+        let name = maker_name(part.jedec_id.0[0]);
+        let text = name.name.unwrap_or_else(|| panic!("{}", part.name));
+        assert!(text.contains(&part.maker), "{}: {text}", part.name);
+        if name.code_use == CodeUse::Registered {
+            assert!(name.registered.is_some(), "{}", part.name);
+        }
+    }
+}
+
+/// A maker's letters for the supply. Ordering information of the data sheets named in `chips/`;
+/// the letters themselves are common practice, no source.
+#[test]
+fn names_and_supply_ranges_go_together() {
+    for part in parts() {
+        let low = part.supply.is_low_voltage();
+        let name = part.name.as_str();
+        let letters: Option<bool> = match part.maker.as_str() {
+            "Winbond" => Some(name.contains("W-") || name.ends_with('W')),
+            "GigaDevice" => Some(name.contains("LQ")),
+            "Macronix" => Some(name.starts_with("MX25U") || name.starts_with("MX66U")),
+            "ISSI" => Some(name.contains("WP") || name.contains("WQ")),
+            "Eon" => Some(name.starts_with("EN25S")),
+            "Cypress" => Some(name.contains("FS") || name.contains("HS")),
+            _ => None,
+        };
+        assert!(letters.is_none_or(|letters| letters == low), "{name}");
+        assert!(
+            part.supply.min >= Millivolts(1600) && part.supply.max <= Millivolts(3600),
+            "{name}"
+        );
+    }
+}
+
+/// The erase types of a part cover an aligned span without overlap of sizes: each divides the next.
+#[test]
+fn erase_types_nest_and_hold_whole_pages() {
+    for part in parts() {
+        assert!(!part.erase_types.is_empty(), "{}", part.name);
+        for pair in part.erase_types.windows(2) {
+            assert_eq!(pair[1].size_bytes % pair[0].size_bytes, 0, "{}", part.name);
+        }
+        for erase in &part.erase_types {
+            assert_eq!(erase.size_bytes % part.page_size_bytes, 0, "{}", part.name);
+            assert_eq!(part.size_bytes % erase.size_bytes, 0, "{}", part.name);
+        }
+    }
+}
+
+/// Where an opcode erases different sizes by address, the places must not overlap (SST26VF064B
+/// DS20005119J, memory organization).
+#[test]
+fn one_opcode_erases_one_size_at_one_place() {
+    for part in parts() {
+        for (i, a) in part.erase_types.iter().enumerate() {
+            for b in part
+                .erase_types
+                .iter()
+                .skip(i + 1)
+                .filter(|b| b.opcode == a.opcode)
+            {
+                let (Some(x), Some(y)) = (&a.only_in, &b.only_in) else {
+                    panic!("{}: {:02X}h twice", part.name, a.opcode);
+                };
+                assert!(x.end <= y.start || y.end <= x.start, "{}", part.name);
+            }
+        }
+    }
+    let sst = parts()
+        .into_iter()
+        .find(|p| p.name == "SST26VF064B")
+        .unwrap();
+    let places = sst.erase_types.iter().filter(|e| e.opcode == 0xD8);
+    let mut places: Vec<_> = places.filter_map(|e| e.only_in.clone()).collect();
+    places.sort_by_key(|place| place.start);
+    let mut end = 0;
+    for place in places {
+        assert_eq!(place.start, end);
+        end = place.end;
+    }
+    assert_eq!(end, sst.size_bytes);
+}
+
+#[test]
+fn parts_that_share_an_id_have_one_size() {
+    let parts = parts();
+    for a in &parts {
+        for b in &parts {
+            let same = a.jedec_id.0.iter().zip(&b.jedec_id.0).all(|(x, y)| x == y);
+            assert!(
+                !same || a.size_bytes == b.size_bytes,
+                "{} {}",
+                a.name,
+                b.name
+            );
+        }
+    }
+}
+
+#[test]
+fn facts_from_memory_are_marked() {
+    for part in parts() {
+        let unread = part.source.title == "no document read";
+        assert!(!unread || part.supply.from_memory, "{}", part.name);
+        assert_eq!(
+            part.supply.from_memory,
+            !part.is_documented("supply"),
+            "{}",
+            part.name
+        );
+    }
+}
+
+/// What the emulated chips need, from the data sheets of these parts: size, ways above 16 MiB.
+#[test]
+fn parts_above_16_mib_say_how_they_are_reached() {
+    let parts = parts();
+    let ways = |name: &str| -> Vec<FourByte> {
+        let part = parts.iter().find(|p| p.name == name).unwrap();
+        part.addressing.four_byte.clone()
+    };
+    // N25Q256A: B7h and E9h want WREN first; no dedicated program or erase opcode (memory).
+    assert_eq!(
+        ways("N25Q256A13")[0],
+        FourByte::Mode {
+            enter: 0xB7,
+            exit: 0xE9,
+            write_enable: true
+        }
+    );
+    // W25Q256FV: dedicated reads only, so the mode comes first; W25Q256JV Rev. I has them all.
+    assert!(matches!(
+        ways("W25Q256FV")[0],
+        FourByte::Mode {
+            write_enable: false,
+            ..
+        }
+    ));
+    assert!(matches!(ways("W25Q256JV")[0], FourByte::Dedicated { .. }));
+    assert!(ways("S25FL256S, 64 KiB sectors").contains(&FourByte::BankRegister));
+    assert!(
+        ways("S25FS256S, 64 KiB sectors")
+            .iter()
+            .all(|w| matches!(w, FourByte::Dedicated { .. }))
+    );
+}
