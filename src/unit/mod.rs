@@ -1,1 +1,37 @@
-//! unit
+//! The unit folder: who a unit is, what was done to it, its backups and its journals.
+//!
+//! ```text
+//! gauge-07/               created 0700
+//!   unit.toml             who it is, and every operation in sequence
+//!   as-found.bin          first backup, 0400, never overwritten (as-found-2.bin, … later ones)
+//!   as-found.sha256       its hash, as coreutils' sha256sum writes it
+//!   target.bin .sha256    what it is to become
+//!   replaced-1.bin        what a restore replaced
+//!   journal/write-1       which blocks a write has begun and done
+//! ```
+//!
+//! [`Unit`] is the folder; all its file work goes through a [`store::Store`]. [`journal`] and
+//! [`witness`] are about interrupted writes, [`offline`] and [`disk`] about the hash and the copy
+//! that are kept away from the bench computer. Nothing here judges: it gives evidence to
+//! `interlock`.
+
+pub mod digest;
+pub mod disk;
+mod error;
+mod file;
+mod folder;
+mod images;
+pub mod journal;
+pub mod offline;
+mod rehash;
+pub mod store;
+pub mod witness;
+
+pub use digest::{Digest, Hasher};
+pub use error::UnitError;
+pub use file::{
+    Acceptance, Identity, InterlockState, Operation, Recorded, RecordedImage, UnitFile,
+};
+pub use folder::Unit;
+pub use images::{Image, ImageName, Unfinished};
+pub use rehash::{Finding, Rehash};

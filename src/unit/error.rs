@@ -1,0 +1,98 @@
+//! What can go wrong with a unit folder.
+
+use std::path::PathBuf;
+
+use super::digest::Digest;
+use super::store::StoreError;
+
+/// Why a call on a unit folder failed.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum UnitError {
+    /// A file could not be read or written.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// There is no `unit.toml` in the folder.
+    #[error("{} is not a unit folder: it has no unit.toml", folder.display())]
+    NotAUnit {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// A new unit wants an empty folder.
+    #[error("{} already holds {found} and is not a unit folder", folder.display())]
+    NotEmpty {
+        /// The folder.
+        folder: PathBuf,
+        /// One of the names in it.
+        found: String,
+    },
+    /// The folder's last component cannot name a unit.
+    #[error("{} cannot name a unit: it must be readable text", folder.display())]
+    Name {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// The folder bears another name than the unit in it.
+    #[error("{} holds the unit {recorded}; a copy under another name is not worked on", folder.display())]
+    Renamed {
+        /// The folder.
+        folder: PathBuf,
+        /// The name in unit.toml.
+        recorded: String,
+    },
+    /// Another process works on the unit.
+    #[error("{} is being worked on by another process", folder.display())]
+    InUse {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// The unit was opened to look at only.
+    #[error("{} was opened only to look at", folder.display())]
+    OnlyViewed {
+        /// The folder.
+        folder: PathBuf,
+    },
+    /// `unit.toml` does not say what it should.
+    #[error("{}, line {line}, column {column}: {message}", path.display())]
+    Toml {
+        /// The file.
+        path: PathBuf,
+        /// Line, from 1.
+        line: usize,
+        /// Column in characters, from 1.
+        column: usize,
+        /// What is wrong there.
+        message: String,
+    },
+    /// What is to be kept cannot be put as TOML.
+    #[error("unit.toml cannot be written")]
+    Encode(#[from] toml::ser::Error),
+    /// An image of another size than announced was written.
+    #[error("{} holds {got_bytes} bytes, {expected_bytes} were announced", path.display())]
+    Size {
+        /// The unfinished image.
+        path: PathBuf,
+        /// Bytes announced.
+        expected_bytes: u64,
+        /// Bytes there are.
+        got_bytes: u64,
+    },
+    /// What was written is not what comes back from the medium.
+    #[error("{} hashes to {got} on the medium, {expected} was written", path.display())]
+    Medium {
+        /// The unfinished image.
+        path: PathBuf,
+        /// The digest of what was handed over.
+        expected: Digest,
+        /// The digest of what came back.
+        got: Digest,
+    },
+    /// A hash file does not hold one line of coreutils' form for its image.
+    #[error("{} is not a hash file for {image}", path.display())]
+    HashFile {
+        /// The hash file.
+        path: PathBuf,
+        /// Name of its image.
+        image: String,
+    },
+}

@@ -1,0 +1,229 @@
+//! A store that bears witness: it announces what a journal has made durable, and counts syncs.
+//!
+//! The write-ahead rule is that no block is erased before the journal's record of it is durable.
+//! A [`WitnessedStore`] watches the bytes themselves, not what the journal believes: a record is
+//! announced only after the store below has synced it, so that a journal that forgets to sync is
+//! caught by the simulated chip, which then sees an erase that nobody announced.
+
+use std::collections::BTreeSet;
+use std::fmt;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::disk::Whereabouts;
+use super::journal::{self, HEADER_BYTES, Kind, RECORD_BYTES, Record};
+use super::store::{Entry, Lock, Publish, Store, StoreError, StoreFile};
+
+/// What a journal has made durable.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum JournalNews {
+    /// This block is in hand: erasing and programming it is covered.
+    Begun(Range<u32>),
+    /// This block is done: changing it is no longer covered.
+    Done(Range<u32>),
+    /// The journal has ended: nothing in it is covered.
+    Ended,
+}
+
+type Announce = Arc<dyn Fn(JournalNews) + Send + Sync>;
+type OnSync = Arc<dyn Fn() + Send + Sync>;
+
+/// A store around another one, with a witness.
+pub struct WitnessedStore {
+    inner: Arc<dyn Store>,
+    announce: Announce,
+    on_sync: OnSync,
+    leave_out_journal_syncs: bool,
+}
+
+impl fmt::Debug for WitnessedStore {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_tuple("WitnessedStore").field(&self.inner).finish()
+    }
+}
+
+impl WitnessedStore {
+    /// Calls `announce` for each journal record that becomes durable in `inner`, in order, and
+    /// `on_sync` once for each sync of a file or folder.
+    #[must_use]
+    pub fn new(
+        inner: Arc<dyn Store>,
+        announce: impl Fn(JournalNews) + Send + Sync + 'static,
+        on_sync: impl Fn() + Send + Sync + 'static,
+    ) -> Self {
+        Self {
+            inner,
+            announce: Arc::new(announce),
+            on_sync: Arc::new(on_sync),
+            leave_out_journal_syncs: false,
+        }
+    }
+
+    /// The same, but syncs of journals that are open are left out and called fine: a fault that
+    /// proves that the witness notices.
+    #[must_use]
+    pub fn leaving_out_journal_syncs(mut self) -> Self {
+        self.leave_out_journal_syncs = true;
+        self
+    }
+
+    fn watch(&self, path: &Path, file: Box<dyn StoreFile>) -> Box<dyn StoreFile> {
+        Box::new(WitnessedFile {
+            is_journal: is_journal(path),
+            leave_out_syncs: self.leave_out_journal_syncs && is_journal(path),
+            // What is there at opening becomes news with the first sync: a process that went before
+            // may have died without.
+            unsynced: (0..file.size_bytes().map_or(0, records_in)).collect(),
+            announce: Arc::clone(&self.announce),
+            on_sync: Arc::clone(&self.on_sync),
+            inner: file,
+        })
+    }
+
+    fn synced(&self, times: u32) {
+        (0..times).for_each(|_| (self.on_sync)());
+    }
+}
+
+fn is_journal(path: &Path) -> bool {
+    path.parent().and_then(Path::file_name) == Some(journal::FOLDER.as_ref())
+}
+
+/// Records begun in a journal of this size.
+fn records_in(size_bytes: u64) -> u64 {
+    size_bytes
+        .saturating_sub(HEADER_BYTES as u64)
+        .div_ceil(RECORD_BYTES as u64)
+}
+
+impl Store for WitnessedStore {
+    fn read(&self, path: &Path) -> Result<Vec<u8>, StoreError> {
+        self.inner.read(path)
+    }
+    fn open(&self, path: &Path) -> Result<Box<dyn StoreFile>, StoreError> {
+        self.inner.open(path)
+    }
+    fn open_from_medium(&self, path: &Path) -> Result<Box<dyn StoreFile>, StoreError> {
+        let file = self.inner.open_from_medium(path)?;
+        self.synced(1);
+        Ok(file)
+    }
+    fn create(&self, path: &Path, reserve_bytes: u64) -> Result<Box<dyn StoreFile>, StoreError> {
+        // Under its unfinished name a journal is none yet; it counts from when it is opened again.
+        let file = self.inner.create(path, reserve_bytes)?;
+        Ok(self.watch(path, file))
+    }
+    fn open_to_extend(&self, path: &Path) -> Result<Box<dyn StoreFile>, StoreError> {
+        let file = self.inner.open_to_extend(path)?;
+        Ok(self.watch(path, file))
+    }
+    fn replace(&self, path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+        self.inner.replace(path, bytes)?;
+        self.synced(2);
+        Ok(())
+    }
+    fn publish(&self, from: &Path, to: &Path, how: Publish) -> Result<(), StoreError> {
+        self.inner.publish(from, to, how)?;
+        self.synced(2);
+        if is_journal(to) {
+            let bytes = self.inner.read(to)?;
+            let records = bytes.get(HEADER_BYTES..).unwrap_or(&[]);
+            records
+                .chunks(RECORD_BYTES)
+                .filter_map(news)
+                .for_each(|news| (self.announce)(news));
+        }
+        Ok(())
+    }
+    fn remove(&self, path: &Path) -> Result<(), StoreError> {
+        self.inner.remove(path)
+    }
+    fn exists(&self, path: &Path) -> Result<bool, StoreError> {
+        self.inner.exists(path)
+    }
+    fn list(&self, folder: &Path) -> Result<Vec<Entry>, StoreError> {
+        self.inner.list(folder)
+    }
+    fn mode(&self, path: &Path) -> Result<u32, StoreError> {
+        self.inner.mode(path)
+    }
+    fn create_folder(&self, path: &Path) -> Result<(), StoreError> {
+        self.inner.create_folder(path)?;
+        self.synced(1);
+        Ok(())
+    }
+    fn free_bytes(&self, folder: &Path) -> Result<u64, StoreError> {
+        self.inner.free_bytes(folder)
+    }
+    fn lock(&self, path: &Path) -> Result<Box<dyn Lock>, StoreError> {
+        self.inner.lock(path)
+    }
+    fn canonical(&self, path: &Path) -> Result<PathBuf, StoreError> {
+        self.inner.canonical(path)
+    }
+    fn whereabouts(&self, path: &Path) -> Whereabouts {
+        self.inner.whereabouts(path)
+    }
+}
+
+struct WitnessedFile {
+    inner: Box<dyn StoreFile>,
+    is_journal: bool,
+    leave_out_syncs: bool,
+    /// Numbers, from 0, of the records written and not synced.
+    unsynced: BTreeSet<u64>,
+    announce: Announce,
+    on_sync: OnSync,
+}
+
+impl StoreFile for WitnessedFile {
+    fn size_bytes(&self) -> Result<u64, StoreError> {
+        self.inner.size_bytes()
+    }
+    fn read_exact_at(&self, offset: u64, buffer: &mut [u8]) -> Result<(), StoreError> {
+        self.inner.read_exact_at(offset, buffer)
+    }
+    fn write_all_at(&mut self, offset: u64, bytes: &[u8]) -> Result<(), StoreError> {
+        self.inner.write_all_at(offset, bytes)?;
+        if self.is_journal {
+            let first = offset.saturating_sub(HEADER_BYTES as u64) / RECORD_BYTES as u64;
+            let end = records_in(offset + bytes.len() as u64);
+            self.unsynced.extend(first..end);
+        }
+        Ok(())
+    }
+    fn sync(&mut self) -> Result<(), StoreError> {
+        if self.leave_out_syncs {
+            return Ok(());
+        }
+        self.inner.sync()?;
+        (self.on_sync)();
+        if self.is_journal {
+            for record in std::mem::take(&mut self.unsynced) {
+                let mut bytes = [0; RECORD_BYTES];
+                let offset = HEADER_BYTES as u64 + record * RECORD_BYTES as u64;
+                // A torn tail is no news.
+                if self.inner.read_exact_at(offset, &mut bytes).is_ok() {
+                    news(&bytes)
+                        .into_iter()
+                        .for_each(|news| (self.announce)(news));
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+fn news(bytes: &[u8]) -> Option<JournalNews> {
+    let record = Record::decode(bytes)?;
+    Some(match record.kind {
+        Kind::Begun => JournalNews::Begun(record.block),
+        Kind::Done => JournalNews::Done(record.block),
+        Kind::Closed | Kind::Abandoned => JournalNews::Ended,
+    })
+}
+
+#[cfg(test)]
+#[path = "witness_tests.rs"]
+mod tests;
