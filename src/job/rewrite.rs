@@ -1,0 +1,471 @@
+//! Changing a chip: the part of `write` and `restore` that is the same.
+//!
+//! Every block is noted in the journal, durably, before it is erased, and again once it was read
+//! back. Whatever stops the work, the journal and the chip then agree.
+
+use std::ops::Range;
+use std::time::{Duration, SystemTime};
+
+use serde::Serialize;
+
+use super::bench::Seen;
+use super::explain::sentence;
+use super::record::operation;
+use super::worklist::{no_plan, pace, smallest_block, touched};
+use super::{Attendant, ChipState, Exit, Stop, Task};
+use crate::chip::{Armed, Chip, ChipError, Order, Pass, ReadCommand};
+use crate::image::{Holds, ReadAt, RegionMap};
+use crate::interlock::{Acceptable, Panel};
+use crate::jedec::status::{Protection, RegisterWrite, Registers};
+use crate::jedec::{Address, Hertz};
+use crate::unit::journal::{AddressingFound, Header, Journal, Purpose, UnfinishedWrite};
+use crate::unit::store::StoreFile;
+use crate::unit::{Digest, Unit};
+use crate::worklist::{Request, Step, Worklist, plan};
+
+/// What a write or restore did.
+#[derive(Debug, Clone, Serialize)]
+pub struct WriteReport {
+    /// The unit.
+    pub unit: String,
+    /// File name of the image that the chip now holds.
+    pub image: String,
+    /// Size of the chip.
+    pub size_bytes: u32,
+    /// Blocks that were erased or programmed in this run.
+    pub changed: usize,
+    /// Smallest blocks that were left as they were.
+    pub left: usize,
+    /// Time on the link's clock, the reads before included.
+    pub time: Duration,
+    /// The modelled time of the same.
+    pub modelled: Duration,
+    /// The least time the erases, programs and one whole read could take.
+    pub floor: Duration,
+    /// SCK of the whole read at the end.
+    pub last_read: Hertz,
+    /// Path of the journal.
+    pub journal: Option<String>,
+    /// Whether an interrupted run was gone on with.
+    pub resumed: bool,
+    /// Regions with unit data.
+    pub unit_data: Vec<String>,
+    /// File name under which what was replaced is kept.
+    pub replaced: Option<String>,
+}
+
+/// All that changing the chip needs, with the interlocks open but for the last ones.
+pub(super) struct Rewrite<'a> {
+    pub unit: &'a mut Unit,
+    pub chip: Chip,
+    pub panel: Panel,
+    pub seen: Seen,
+    pub purpose: Purpose,
+    /// What the chip shall hold.
+    pub target: &'a dyn StoreFile,
+    pub target_name: String,
+    pub target_digest: Digest,
+    pub baseline_digest: Digest,
+    /// What the chip holds.
+    pub present: &'a dyn ReadAt,
+    /// Regions as they bind this job.
+    pub map: RegionMap,
+    pub map_digest: Option<Digest>,
+    /// The unit's regions, for the report.
+    pub unit_data: Vec<String>,
+    /// Blocks that must be rewritten whole.
+    pub begun: Vec<Range<u32>>,
+    pub unfinished: Option<UnfinishedWrite>,
+    pub lift_protection: bool,
+    /// Link time when the command began.
+    pub started: Duration,
+    pub replaced: Option<String>,
+}
+
+impl Rewrite<'_> {
+    /// Plans, opens the last interlocks, and changes the chip.
+    pub fn carry_out(mut self, command: &str, attendant: &mut dyn Attendant) -> Result<WriteReport, Stop> {
+        let part = self.chip.part().clone();
+        let accept_shared =
+            self.purpose == Purpose::Restore || self.panel.acceptance(Acceptable::SharedBlock).is_some();
+        let target = self.target;
+        let worklist = plan(&Request {
+            current: self.present,
+            target: &target,
+            map: &self.map,
+            part: &part,
+            begun: &self.begun,
+            accept_shared,
+        })
+        .map_err(no_plan)?;
+        let found = self.chip.registers()?;
+        let protection = part.status.protection(&found, part.size_bytes);
+        let lift = self.judge_protection(&protection, &touched(&worklist), &found);
+        if self.panel.is_held() {
+            return Err(Stop::held(&self.panel));
+        }
+        let resumed = self.unfinished.is_some();
+        if worklist.is_empty() && !resumed {
+            return self.nothing_to_do(command, &worklist);
+        }
+        let journal = self.open_journal(&worklist, &found)?;
+        self.panel.journal_ready(Ok(&journal.path().display().to_string()));
+        let record = operation(command, "begun", "to be changed", &self.seen, &self.panel);
+        self.unit.record(record, SystemTime::now())?;
+        let panel = std::mem::take(&mut self.panel);
+        let permit = panel.permit().map_err(|panel| Stop::held(&panel))?;
+        let Self { unit, chip, seen, target, target_name, present, unit_data, started, replaced, .. } = self;
+        let armed = chip.arm(permit)?;
+        let mut work = Work { armed, journal, worklist: &worklist, target, present, in_hand: None, finished: 0 };
+        let outcome = work.run(&lift, attendant);
+        let (journal_path, changed) = (work.journal.path().display().to_string(), work.finished);
+        let last_read = match outcome.and_then(|()| work.finish(&lift, attendant)) {
+            Ok(sck) => sck,
+            Err(stop) => {
+                let record = operation(command, &stop.headline, stop.chip.words().unwrap_or(""), &seen, &Panel::default());
+                // The stop itself matters more than a note of it that fails.
+                let _ = unit.record(record, SystemTime::now());
+                return Err(stop);
+            }
+        };
+        let (chip_now, sck) = last_read;
+        let estimate = worklist.estimate(&pace(&part, seen.sck));
+        let done = operation(command, &format!("the chip holds {target_name}"), "changed as asked, complete", &seen, &Panel::default());
+        unit.record(done, SystemTime::now()).map_err(|error| complete(error.into()))?;
+        Ok(WriteReport {
+            unit: unit.name().to_owned(),
+            image: target_name,
+            size_bytes: part.size_bytes,
+            changed,
+            left: left(&worklist, smallest_block(&part)),
+            time: chip_now.saturating_sub(started),
+            modelled: estimate.total(),
+            floor: estimate.floor,
+            last_read: sck,
+            journal: Some(journal_path),
+            resumed,
+            unit_data,
+            replaced,
+        })
+    }
+
+    /// `writable`: no protected block is touched, or lifting was asked for and is known how.
+    fn judge_protection(
+        &mut self,
+        protection: &Protection,
+        touched: &[Range<u32>],
+        found: &Registers,
+    ) -> Lift {
+        let mut lift = Lift::default();
+        if protection.overlaps(touched).is_none() || !self.lift_protection {
+            self.panel.writable(protection, touched, None);
+            return lift;
+        }
+        let family = self.chip.part().status;
+        match family.unprotect(found) {
+            Some(writes) => {
+                lift.restore = family.restore(found);
+                lift.lift = writes;
+                let how = format!("{protection} is lifted for this write and put back after it");
+                self.panel.writable(protection, touched, Some(&how));
+            }
+            None => self.panel.not_liftable(format!("{protection}; how this part lets go of it is not known")),
+        }
+        lift
+    }
+
+    fn open_journal(&mut self, worklist: &Worklist, found: &Registers) -> Result<Journal, Stop> {
+        if let Some(unfinished) = &self.unfinished {
+            let same = unfinished.contents.as_ref().is_ok_and(|contents| {
+                contents.header.target == self.target_digest && contents.header.purpose == self.purpose
+            });
+            if same {
+                return Ok(Journal::resume(self.unit, unfinished.number)?);
+            }
+        }
+        let part = self.chip.part();
+        let unique = self.unit.file().identity.as_ref().and_then(|identity| identity.unique_id.clone());
+        let unique = unique.unwrap_or_default();
+        let unique: Vec<u8> = unique.split(' ').filter_map(|byte| u8::from_str_radix(byte, 16).ok()).take(32).collect();
+        let header = Header {
+            number: 0,
+            supersedes: None,
+            purpose: self.purpose,
+            target: self.target_digest,
+            baseline: self.baseline_digest,
+            worklist: Digest(worklist.digest()),
+            region_map: self.map_digest,
+            part: format!("{} {}", part.maker, part.name),
+            jedec_id: self.chip.short_id(),
+            unique_id: unique,
+            size_bytes: part.size_bytes,
+            status: found.pairs().into_iter().take(16).collect(),
+            addressing: if self.chip.was_in_4byte_mode() {
+                AddressingFound::FourByte
+            } else {
+                AddressingFound::ThreeByte
+            },
+        };
+        let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
+        let journal = match &self.unfinished {
+            Some(_) => Journal::supersede(self.unit, header, blocks, &self.begun),
+            None => Journal::begin(self.unit, header, blocks),
+        };
+        Ok(journal?)
+    }
+
+    /// The chip holds the target already: two independent reads have just said so.
+    fn nothing_to_do(self, command: &str, worklist: &Worklist) -> Result<WriteReport, Stop> {
+        let part = self.chip.part().clone();
+        let time = self.chip.now().saturating_sub(self.started);
+        let estimate = worklist.estimate(&pace(&part, self.seen.sck));
+        let last_read = self.chip.sck_for(ReadCommand::FastRead);
+        self.chip.leave()?;
+        let record = operation(command, "nothing to change", "untouched", &self.seen, &self.panel);
+        self.unit.record(record, SystemTime::now())?;
+        Ok(WriteReport {
+            unit: self.unit.name().to_owned(),
+            image: self.target_name,
+            size_bytes: part.size_bytes,
+            changed: 0,
+            left: left(worklist, smallest_block(&part)),
+            time,
+            modelled: estimate.before,
+            floor: estimate.floor,
+            last_read,
+            journal: None,
+            resumed: false,
+            unit_data: self.unit_data,
+            replaced: self.replaced,
+        })
+    }
+}
+
+/// Register writes that lift protection and that put it back.
+#[derive(Default)]
+struct Lift {
+    lift: Vec<RegisterWrite>,
+    restore: Vec<RegisterWrite>,
+}
+
+/// The chip under change.
+struct Work<'a> {
+    armed: Armed,
+    journal: Journal,
+    worklist: &'a Worklist,
+    target: &'a dyn StoreFile,
+    present: &'a dyn ReadAt,
+    /// The block in hand and how far it came.
+    in_hand: Option<(Range<u32>, &'static str)>,
+    finished: usize,
+}
+
+impl Work<'_> {
+    fn run(&mut self, lift: &Lift, attendant: &mut dyn Attendant) -> Result<(), Stop> {
+        for write in &lift.lift {
+            self.armed.write_status(write).map_err(|error| lift_failed(&error))?;
+        }
+        let total = self.worklist.steps().len() as u64;
+        attendant.begins(&Task { name: "writing", total, bytes: false });
+        let steps = self.worklist.steps().to_vec();
+        for (number, step) in steps.iter().enumerate() {
+            if attendant.stop_asked() {
+                return Err(self.stopped());
+            }
+            let place = format!("{} in {}", Address(step.range.start), self.worklist.region_of(step));
+            attendant.at(number as u64, Some(&place));
+            self.step(step).map_err(|stop| self.explain(stop))?;
+            self.finished += 1;
+        }
+        attendant.at(total, None);
+        attendant.ends(&format!("{total} blocks"));
+        self.settle_in_hand().map_err(|stop| self.explain(stop))
+    }
+
+    /// One block: noted, erased, programmed, read back, noted.
+    fn step(&mut self, step: &Step) -> Result<(), Stop> {
+        let range = step.range.clone();
+        let mut after = vec![0; step.size_bytes() as usize];
+        self.target.read_exact_at(u64::from(range.start), &mut after)?;
+        let mut before = Vec::new();
+        let kind = self.worklist.erase_type(step).cloned();
+        if kind.is_none() {
+            before.resize(after.len(), 0);
+            self.present.read_at(u64::from(range.start), &mut before).map_err(present_lost)?;
+        }
+        // Contact first: no erase goes out to a chip that no longer answers as itself.
+        self.armed.check_id()?;
+        self.journal.begun(range.clone())?;
+        self.in_hand = Some((range.clone(), "noted, not begun"));
+        if let Some(kind) = kind {
+            self.in_hand = Some((range.clone(), "perhaps erased in part"));
+            self.armed.erase(&kind, Address(range.start))?;
+        }
+        self.in_hand = Some((range.clone(), "erased, not programmed whole"));
+        for page in self.worklist.programs(step, &before, &after) {
+            let data = &after[(page.start - range.start) as usize..(page.end - range.start) as usize];
+            self.armed.program(Address(page.start), data)?;
+        }
+        self.in_hand = Some((range.clone(), "programmed, not read back"));
+        for _ in 0..if step.shared { 2 } else { 1 } {
+            self.read_back(&range, &after)?;
+        }
+        self.journal.done(range)?;
+        self.in_hand = None;
+        Ok(())
+    }
+
+    fn read_back(&mut self, range: &Range<u32>, wanted: &[u8]) -> Result<(), Stop> {
+        let mut seen = vec![!wanted.first().copied().unwrap_or(0); wanted.len()];
+        self.armed.read(Address(range.start), &mut seen)?;
+        let Some(at) = seen.iter().zip(wanted).position(|(seen, wanted)| seen != wanted) else {
+            return Ok(());
+        };
+        let place = Address(range.start.saturating_add(at as u32));
+        let next = "Seat the clip, run norlock contact, then give the same command again.";
+        Err(Stop::new(Exit::ChipFault, format!("The block does not read back as written at {place}."), next)
+            .row("seen", format!("{:02X} where {:02X} was written", seen[at], wanted[at]))
+            .row("means", "the contact or the supply failed meanwhile, or the block is worn"))
+    }
+
+    /// Blocks that an earlier run had in hand, under other borders than this run's steps: the steps
+    /// rewrote them whole, and one more read closes their account.
+    fn settle_in_hand(&mut self) -> Result<(), Stop> {
+        for range in self.journal.contents().in_hand() {
+            let mut wanted = vec![0; (range.end - range.start) as usize];
+            self.target.read_exact_at(u64::from(range.start), &mut wanted)?;
+            self.read_back(&range, &wanted)?;
+            self.journal.done(range)?;
+        }
+        Ok(())
+    }
+
+    /// Puts protection back, reads the whole chip and closes the journal.
+    fn finish(mut self, lift: &Lift, attendant: &mut dyn Attendant) -> Result<(Duration, Hertz), Stop> {
+        for write in &lift.restore {
+            self.armed.write_status(write).map_err(|error| {
+                Stop::from(error).row("also", "all blocks are written; only the protection is not put back").after_change()
+            })?;
+        }
+        let total = u64::from(self.armed.part().size_bytes);
+        let pass = self.last_pass();
+        let sck = pass.sck;
+        attendant.begins(&Task { name: "whole read", total, bytes: true });
+        let (target, mut failed, mut done) = (self.target, None, 0);
+        let mut wanted = Vec::new();
+        let finished = self.armed.finish(&pass, &mut |address, bytes| {
+            wanted.resize(bytes.len(), 0);
+            done += bytes.len() as u64;
+            attendant.at(done, None);
+            match target.read_exact_at(u64::from(address.0), &mut wanted) {
+                Ok(()) => wanted == bytes,
+                Err(error) => {
+                    failed.get_or_insert(error);
+                    false
+                }
+            }
+        });
+        let finished = finished.map_err(|error| Stop::from(error).after_change())?;
+        if let Some(error) = failed {
+            return Err(Stop::from(error).after_change());
+        }
+        attendant.ends("read once more");
+        if let Some(first) = finished.differing.first() {
+            return Err(differs(first, finished.differing.len()));
+        }
+        let now = finished.chip.now();
+        finished.chip.leave().map_err(|error| Stop::from(error).after_change())?;
+        self.journal.close().map_err(|error| Stop::from(error).after_change())?;
+        Ok((now, sck))
+    }
+
+    /// Other SCK, order and frame boundaries than reading back used.
+    fn last_pass(&self) -> Pass {
+        let (sck, frame) = self.armed.last_read();
+        let frame_bytes = (frame - frame / 5).max(8);
+        Pass {
+            command: ReadCommand::FastRead,
+            sck,
+            frame_bytes,
+            first_bytes: frame_bytes / 3 | 1,
+            order: Order::Down,
+            poison: 0x3C,
+        }
+    }
+
+    fn stopped(&self) -> Stop {
+        let blocks = self.blocks();
+        let next = "The same command goes on from here.";
+        let stop = Stop::new(Exit::Stopped, "Stopped by you between two blocks.", next).row("blocks", blocks);
+        stop.after_change()
+    }
+
+    fn blocks(&self) -> String {
+        let total = self.worklist.steps().len();
+        let hand = usize::from(self.in_hand.is_some());
+        let rest = total.saturating_sub(self.finished + hand);
+        format!("{} read back, {hand} in hand, {rest} not begun", self.finished)
+    }
+
+    /// Adds which block is in hand, how far it came, and how to go on.
+    fn explain(&self, stop: Stop) -> Stop {
+        let mut stop = stop;
+        if let Some((range, how)) = &self.in_hand {
+            stop.headline = format!("Stopped at {}: {}", Address(range.start), lower(&stop.headline));
+            stop = stop.row("in hand", format!("{} to {}: {how}", Address(range.start), Address(range.end)));
+        }
+        stop = stop.row("blocks", self.blocks());
+        stop.next = "Seat the clip, run norlock contact, then give the same command again. To go back instead: \
+                     norlock restore"
+            .into();
+        stop.after_change()
+    }
+}
+
+fn lower(sentence: &str) -> String {
+    let mut letters = sentence.chars();
+    letters.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + letters.as_str())
+}
+
+fn lift_failed(error: &ChipError) -> Stop {
+    let mut panel = Panel::default();
+    panel.not_liftable(sentence(error));
+    let mut stop = Stop::held(&panel);
+    stop.chip = ChipState::Untouched;
+    stop
+}
+
+fn present_lost(error: std::io::Error) -> Stop {
+    let next = "Give the same command again.";
+    Stop::new(Exit::FileFault, "What was read of the chip cannot be read back from the unit folder.", next)
+        .because(error)
+}
+
+fn differs(first: &Range<u32>, frames: usize) -> Stop {
+    Stop::new(
+        Exit::Unfinished,
+        format!("The chip differs from the image near {}, after all blocks had read back right.", Address(first.start)),
+        "Reseat the clip and give the same command again. If it comes back: norlock restore",
+    )
+    .row("seen", format!("{frames} stretches differ in the read of the whole chip"))
+    .row("means", "a wrong address bit wrote outside the worklist, or the contact failed in this read")
+    .after_change()
+}
+
+/// The chip is complete, only the note of it failed.
+fn complete(mut stop: Stop) -> Stop {
+    stop.chip = ChipState::Changed;
+    stop
+}
+
+fn left(worklist: &Worklist, block: u32) -> usize {
+    let touched: u64 = worklist.steps().iter().map(|step| u64::from(step.size_bytes())).sum();
+    let all: u64 = worklist.spans().iter().map(|span| u64::from(span.range.end - span.range.start)).sum();
+    (all.saturating_sub(touched) / u64::from(block.max(1))) as usize
+}
+
+/// Names of the regions that hold unit data.
+pub(super) fn unit_data(map: &RegionMap) -> Vec<String> {
+    let regions = map.regions().iter().filter(|region| region.holds == Holds::UnitData);
+    regions.map(|region| region.name.clone()).collect()
+}
