@@ -1,6 +1,8 @@
 //! The SFDP decoder against tables that makers print, that makers' simulation models hold, and that
 //! chip models of a machine emulator serve. Each file under `tests/data/sfdp` names its source.
 
+#![allow(clippy::unwrap_used, clippy::panic)]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
@@ -63,10 +65,9 @@ impl Vector {
         let mut space = vec![0xFF; self.space_bytes];
         for line in self.bytes.lines().filter(|line| !line.is_empty()) {
             let (at, bytes) = line.split_once(':').unwrap();
-            let mut at = usize::from_str_radix(at, 16).unwrap();
-            for byte in bytes.split_whitespace() {
+            let at = usize::from_str_radix(at, 16).unwrap();
+            for (at, byte) in (at..).zip(bytes.split_whitespace()) {
                 space[at] = u8::from_str_radix(byte, 16).unwrap();
-                at += 1;
             }
         }
         space

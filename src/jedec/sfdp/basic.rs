@@ -184,9 +184,11 @@ pub(super) fn erase_fault(size: u8, opcode: u8, density: Option<u64>) -> Option<
     }
 }
 
-/// Where each multi-lane read is: support bit (DWORD, bit) and half (DWORD, lowest bit), with the
-/// lanes. DWORDs count from 1.
-pub(super) const FAST_READS: [([u8; 3], (usize, u32), (usize, u32)); 6] = [
+/// A DWORD, counted from 1, and a bit in it.
+type At = (usize, u32);
+
+/// The lanes of each multi-lane read, where its support bit is, and where its half begins.
+pub(super) const FAST_READS: [([u8; 3], At, At); 6] = [
     ([1, 1, 2], (1, 16), (4, 0)),
     ([1, 2, 2], (1, 20), (4, 16)),
     ([1, 1, 4], (1, 22), (3, 16)),

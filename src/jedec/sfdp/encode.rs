@@ -32,7 +32,7 @@ pub struct DescribedErase {
 pub struct SfdpDescription {
     /// Array size; a power of two from 256 bytes up.
     pub density_bytes: u64,
-    /// Up to four erase types.
+    /// Up to four erase types. One of 4 KiB is written as working in the whole array.
     pub erase_types: Vec<DescribedErase>,
     /// Program page; a power of two from 2 to 32768 bytes.
     pub page_size_bytes: u32,

@@ -79,14 +79,17 @@ impl Scale {
     /// The field for the shortest time that can be written and is not below `time`; the longest
     /// that can be written where none is.
     pub(super) fn encode(&self, time: Duration) -> u32 {
-        for (selector, unit) in (0u32..).zip(self.units) {
-            let steps = time.as_nanos().div_ceil(unit.as_nanos()).max(1);
-            if steps <= u128::from(self.count_max()) + 1 {
-                return selector << self.count_bits | (steps as u32 - 1);
-            }
-        }
-        let last = self.units.len().saturating_sub(1) as u32;
-        last << self.count_bits | self.count_max()
+        let longest = 1u32.checked_shl(self.count_bits + self.units.len().ilog2());
+        let longest = longest.unwrap_or(0).saturating_sub(1);
+        (0u32..)
+            .zip(self.units)
+            .filter_map(|(selector, unit)| {
+                let steps = time.as_nanos().div_ceil(unit.as_nanos()).max(1);
+                let count = u32::try_from(steps - 1).ok()?;
+                (count <= self.count_max()).then_some(selector << self.count_bits | count)
+            })
+            .min_by_key(|field| self.decode(*field))
+            .unwrap_or(longest)
     }
 
     fn count_max(&self) -> u32 {
