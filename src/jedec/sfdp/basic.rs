@@ -1,4 +1,4 @@
-//! The Basic Flash Parameter Table (BFPT), JESD216 section 6.4.
+//! The Basic Flash Parameter Table (BFPT).
 //!
 //! DWORDs 1 to 9 are in every revision, 10 to 16 since JESD216A, 17 to 20 since C, 21 to 23 since
 //! E. A longer table than those is accepted and a missing DWORD leaves its facts `None`.

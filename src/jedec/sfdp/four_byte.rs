@@ -1,4 +1,4 @@
-//! The 4-byte Address Instruction Table (4BAIT), JESD216 section 6.7.
+//! The 4-byte Address Instruction Table (4BAIT).
 
 use serde::Serialize;
 

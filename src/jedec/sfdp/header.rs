@@ -1,5 +1,4 @@
-//! The SFDP header, the parameter headers, and which bytes they point to (JESD216, sections 6.2
-//! and 6.3).
+//! The SFDP header, the parameter headers, and which bytes they point to (JESD216).
 
 use std::ops::Range;
 

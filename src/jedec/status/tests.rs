@@ -268,6 +268,14 @@ fn lifting_clears_protection_and_nothing_else() {
     }
 }
 
+/// W25Q128JV Rev. I: SUS is status only; the bytes that are written leave it out.
+#[test]
+fn status_only_bits_are_not_written() {
+    let found = registers(StatusFamily::Winbond, &[0x07, 0x82, 0x00]);
+    let writes = StatusFamily::Winbond.restore(&found, 16 * MIB).unwrap();
+    assert_eq!(writes[0].data, [0x04, 0x02]);
+}
+
 /// GD25Q64C Rev 3.0 takes one byte after 01h, GD25Q16C Rev 2.9 loses CMP and QE without the second.
 #[test]
 fn status_writes_have_the_length_the_part_takes() {
