@@ -1,13 +1,18 @@
 //! The region map: which bytes of a flash may be replaced and which belong to the unit.
 
+mod problem;
+mod text;
+
+pub use problem::{RegionMapError, RegionProblem};
+
 use std::fmt;
 use std::ops::Range;
 
-use serde::{Deserialize, Deserializer, Serialize, de};
-use toml::Spanned;
+use serde::{Deserialize, Serialize};
 
-use super::size::{parse_size, show_size};
+use super::size::show_size;
 use crate::jedec::Address;
+use text::Sheet;
 
 /// Names longer than this are refused; they would not fit a screen.
 const NAME_LENGTH_MAX: usize = 32;
@@ -260,147 +265,5 @@ fn check_name(name: &str) -> Result<(), RegionProblem> {
     Ok(())
 }
 
-/// What is wrong in a region map, and where.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{file}, line {line}, column {column}: {problem}")]
-pub struct RegionMapError {
-    /// The file, as it was named.
-    pub file: String,
-    /// Line, from 1.
-    pub line: usize,
-    /// Column in characters, from 1.
-    pub column: usize,
-    /// What is wrong there.
-    pub problem: RegionProblem,
-}
-
-impl RegionMapError {
-    fn new(file: &str, text: &str, offset: usize, problem: RegionProblem) -> Self {
-        let before = text.get(..offset).unwrap_or(text);
-        let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
-        let last_line = before.get(line_start..).unwrap_or("");
-        Self {
-            file: file.to_owned(),
-            line: before.matches('\n').count() + 1,
-            column: last_line.chars().count() + 1,
-            problem,
-        }
-    }
-}
-
-/// What can be wrong in a region map.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum RegionProblem {
-    /// Not TOML, or not the keys and values of a region map.
-    #[error("{0}")]
-    Text(String),
-    /// The map's size is 0.
-    #[error("the map's size is 0")]
-    EmptyMap,
-    /// A name that cannot be used.
-    #[error("'{0}' is not a name: up to 32 letters, digits, '-', '_' and '.'")]
-    Name(String),
-    /// Two regions of one name.
-    #[error("there is a region '{0}' already")]
-    NameTwice(String),
-    /// A region with neither size nor end, or with both.
-    #[error("region '{0}' wants either a size or an end, and not both")]
-    SizeOrEnd(String),
-    /// A region of no bytes.
-    #[error("region '{0}' has no bytes")]
-    EmptyRegion(String),
-    /// A region that reaches past the map's end.
-    #[error("region '{name}' ends at 0x{end_bytes:06X}, past the {} of the map", show_size(u64::from(*size_bytes)))]
-    PastTheEnd {
-        /// The region.
-        name: String,
-        /// Its end.
-        end_bytes: u64,
-        /// The map's size.
-        size_bytes: u32,
-    },
-    /// Two regions share bytes.
-    #[error("regions '{one}' and '{other}' overlap from {first} on")]
-    Overlap {
-        /// The region listed first.
-        one: String,
-        /// The region listed second.
-        other: String,
-        /// First byte that both claim.
-        first: Address,
-    },
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Sheet {
-    size: Spanned<Bytes>,
-    #[serde(default)]
-    region: Vec<Spanned<Listed>>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Listed {
-    name: String,
-    start: Bytes,
-    size: Option<Bytes>,
-    end: Option<Bytes>,
-    holds: Holds,
-    note: Option<String>,
-}
-
-impl Listed {
-    fn region(self, size_bytes: u32) -> Result<Region, RegionProblem> {
-        let end = match (&self.size, &self.end) {
-            (Some(size), None) => u64::from(self.start.0) + u64::from(size.0),
-            (None, Some(end)) => u64::from(end.0),
-            _ => return Err(RegionProblem::SizeOrEnd(self.name)),
-        };
-        let Some(end) = u32::try_from(end).ok().filter(|end| *end <= size_bytes) else {
-            return Err(RegionProblem::PastTheEnd {
-                name: self.name,
-                end_bytes: end,
-                size_bytes,
-            });
-        };
-        Ok(Region {
-            name: self.name,
-            range: self.start.0..end,
-            holds: self.holds,
-            note: self.note,
-        })
-    }
-}
-
-/// A number of bytes, written as an integer or as a text with a unit.
-struct Bytes(u32);
-
-impl<'de> Deserialize<'de> for Bytes {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct Visitor;
-        impl de::Visitor<'_> for Visitor {
-            type Value = Bytes;
-
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a size such as \"256KiB\" or 0x40000")
-            }
-
-            fn visit_i64<E: de::Error>(self, value: i64) -> Result<Bytes, E> {
-                u32::try_from(value)
-                    .map(Bytes)
-                    .map_err(|_| E::custom(format!("{value} is not between 0 and 4 GiB")))
-            }
-
-            fn visit_str<E: de::Error>(self, text: &str) -> Result<Bytes, E> {
-                parse_size(text).map(Bytes).map_err(E::custom)
-            }
-        }
-        deserializer.deserialize_any(Visitor)
-    }
-}
-
 #[cfg(test)]
-#[path = "regions_tests.rs"]
 mod tests;

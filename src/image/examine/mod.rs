@@ -313,5 +313,4 @@ impl Examination {
 }
 
 #[cfg(test)]
-#[path = "examine_tests.rs"]
 mod tests;

@@ -1,5 +1,6 @@
 use super::*;
 use std::cell::Cell;
+use std::io;
 
 const SIZE: usize = 0x4_0000;
 

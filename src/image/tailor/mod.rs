@@ -1,6 +1,11 @@
 //! A unit's target image: its own baseline, with pieces in the regions that may be replaced.
 
-use std::io::{self, Write};
+mod copy;
+mod error;
+
+pub use error::TailorError;
+
+use std::io::Write;
 use std::ops::Range;
 
 use serde::Serialize;
@@ -8,7 +13,7 @@ use sha2::{Digest, Sha256};
 
 use super::ReadAt;
 use super::regions::{Holds, Region, RegionMap, Unaligned};
-use super::size::show_size;
+use copy::Maker;
 
 /// Bytes handled at once.
 const CHUNK_SIZE_BYTES: usize = 64 * 1024;
@@ -92,103 +97,6 @@ pub struct Tailored {
     pub regions: Vec<RegionChange>,
     /// Regions that do not begin and end on the part's smallest erase blocks.
     pub unaligned: Vec<Unaligned>,
-}
-
-/// Why a target image was not made. Nothing has been written unless the variant says so.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum TailorError {
-    /// The map is for another size of flash.
-    #[error(
-        "the region map is for {}, the baseline has {}",
-        show_size(u64::from(*map_bytes)),
-        show_size(*baseline_bytes)
-    )]
-    MapSize {
-        /// Size of the map.
-        map_bytes: u32,
-        /// Size of the baseline.
-        baseline_bytes: u64,
-    },
-    /// The base is not what the unit folder has on record.
-    #[error("the base is not this unit's newest backup: SHA-256 {}, recorded {}", hex(.found), hex(.recorded))]
-    NotTheBaseline {
-        /// Hash on record.
-        recorded: [u8; 32],
-        /// Hash of the bytes at hand.
-        found: [u8; 32],
-    },
-    /// The map has no such region.
-    #[error("the region map has no region '{0}'")]
-    NoSuchRegion(String),
-    /// The region is not to be changed.
-    #[error("region '{region}' is {}", match holds {
-        Holds::UnitData => "this unit's own data and is never replaced",
-        _ => "kept as found: the map does not mark it replaceable",
-    })]
-    NotReplaceable {
-        /// The region.
-        region: String,
-        /// What it holds.
-        holds: Holds,
-    },
-    /// Two contents for one region.
-    #[error("region '{0}' is given twice")]
-    RegionTwice(String),
-    /// A piece of no bytes.
-    #[error("{file} is empty")]
-    EmptyPiece {
-        /// The piece.
-        file: String,
-    },
-    /// A piece that does not fit.
-    #[error(
-        "{file} has {}, region '{region}' takes {}",
-        show_size(*piece_bytes),
-        show_size(u64::from(*region_bytes))
-    )]
-    PieceTooLarge {
-        /// The piece.
-        file: String,
-        /// Its size.
-        piece_bytes: u64,
-        /// The region.
-        region: String,
-        /// The region's size.
-        region_bytes: u32,
-    },
-    /// A piece that is not what was expected.
-    #[error("{file} is not what was expected: SHA-256 {}, expected {}", hex(.found), hex(.expected))]
-    PieceHash {
-        /// The piece.
-        file: String,
-        /// Hash that was expected.
-        expected: [u8; 32],
-        /// Hash of the file.
-        found: [u8; 32],
-    },
-    /// A file became another while it was copied. The output is incomplete or wrong.
-    #[error("{file} changed while it was copied; the image is not to be used")]
-    ChangedMeanwhile {
-        /// The piece or the baseline.
-        file: String,
-    },
-    /// A file could not be read. The output may be incomplete.
-    #[error("cannot read {file}")]
-    Read {
-        /// The piece or the baseline.
-        file: String,
-        /// What the file system said.
-        #[source]
-        source: io::Error,
-    },
-    /// The output could not be written and is incomplete.
-    #[error("cannot write the target image")]
-    Write(#[source] io::Error),
-}
-
-fn hex(bytes: &[u8; 32]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// A filling that has been checked against the map and hashed.
@@ -370,122 +278,5 @@ fn first_bytes(buffer: &mut [u8], wanted: u64) -> &mut [u8] {
     buffer.split_at_mut(length).0
 }
 
-/// Writes the image piece by piece, hashing what is read and what is written.
-struct Maker<'a> {
-    out: &'a mut dyn Write,
-    hash: Sha256,
-    baseline_hash: Sha256,
-    baseline: &'a dyn ReadAt,
-}
-
-/// Changes a chunk that begins at the given address.
-type Edit<'a> = dyn FnMut(u32, &mut [u8]) -> Result<(), TailorError> + 'a;
-
-impl Maker<'_> {
-    /// Copies `range` of the baseline through `edit`; returns how many bytes it changed and how
-    /// many are FF.
-    fn copy(&mut self, range: Range<u32>, edit: &mut Edit<'_>) -> Result<(u64, u64), TailorError> {
-        let mut before = vec![0; CHUNK_SIZE_BYTES];
-        let mut after = Vec::with_capacity(CHUNK_SIZE_BYTES);
-        let (mut changed, mut blank) = (0, 0);
-        let mut address = range.start;
-        while address < range.end {
-            let chunk = first_bytes(&mut before, u64::from(range.end - address));
-            read(self.baseline, u64::from(address), chunk, "the baseline")?;
-            self.baseline_hash.update(&*chunk);
-            after.clear();
-            after.extend_from_slice(chunk);
-            edit(address, &mut after)?;
-            changed += chunk.iter().zip(&after).filter(|(a, b)| a != b).count() as u64;
-            blank += after.iter().filter(|byte| **byte == 0xFF).count() as u64;
-            self.hash.update(&after);
-            self.out.write_all(&after).map_err(TailorError::Write)?;
-            // Chunks are far below 4 GiB and end within the range.
-            address = address.saturating_add(u32::try_from(after.len()).unwrap_or(u32::MAX));
-        }
-        Ok((changed, blank))
-    }
-
-    fn fill(&mut self, filling: &Checked<'_, '_>) -> Result<RegionChange, TailorError> {
-        let range = filling.region.range.clone();
-        let mut change = RegionChange {
-            name: filling.region.name.clone(),
-            range: range.clone(),
-            piece: None,
-            hash_waived: None,
-            piece_bytes: filling.piece_bytes,
-            changed_bytes: 0,
-            blank_bytes: 0,
-        };
-        let counts = match filling.content {
-            Content::Fill(byte) => self.copy(range, &mut |_, chunk| {
-                chunk.fill(*byte);
-                Ok(())
-            })?,
-            Content::Piece {
-                file,
-                bytes,
-                expected,
-                rest,
-            } => {
-                if let Expected::Waived(reason) = expected {
-                    change.hash_waived = Some(reason.clone());
-                }
-                change.piece = filling.piece_sha256.map(|hash| (file.clone(), hash));
-                let mut piece = PieceCopy {
-                    file,
-                    bytes: *bytes,
-                    left_bytes: filling.piece_bytes,
-                    region_start: range.start,
-                    rest: *rest,
-                    hash: Sha256::new(),
-                };
-                let counts = self.copy(range, &mut |address, chunk| piece.put(address, chunk))?;
-                piece.check(filling.piece_sha256)?;
-                counts
-            }
-        };
-        (change.changed_bytes, change.blank_bytes) = counts;
-        Ok(change)
-    }
-}
-
-/// A piece on its way into the image, hashed once more as it goes.
-struct PieceCopy<'a> {
-    file: &'a str,
-    bytes: &'a dyn ReadAt,
-    left_bytes: u64,
-    region_start: u32,
-    rest: Rest,
-    hash: Sha256,
-}
-
-impl PieceCopy<'_> {
-    fn put(&mut self, address: u32, chunk: &mut [u8]) -> Result<(), TailorError> {
-        let length = first_bytes(chunk, self.left_bytes).len();
-        let (piece, rest) = chunk.split_at_mut(length);
-        let offset = u64::from(address - self.region_start);
-        if !piece.is_empty() {
-            read(self.bytes, offset, piece, self.file)?;
-        }
-        self.hash.update(&*piece);
-        self.left_bytes -= piece.len() as u64;
-        if let Rest::Fill(byte) = self.rest {
-            rest.fill(byte);
-        }
-        Ok(())
-    }
-
-    fn check(self, checked: Option<[u8; 32]>) -> Result<(), TailorError> {
-        if checked == Some(self.hash.finalize().into()) {
-            return Ok(());
-        }
-        Err(TailorError::ChangedMeanwhile {
-            file: self.file.to_owned(),
-        })
-    }
-}
-
 #[cfg(test)]
-#[path = "tailor_tests.rs"]
 mod tests;
