@@ -88,8 +88,8 @@ pub(super) fn without_erase(
 
 /// Whether programming alone turns `before` into `after`.
 ///
-/// Page program clears bits wherever it is sent; byte and AAI programming are only specified for
-/// erased bytes (SST25VF080B data sheet, S71296, Byte-Program and AAI Word-Program).
+/// Page program clears bits wherever it is sent. Byte and AAI programming are held to erased bytes,
+/// which is the careful reading (common practice, no source).
 pub(super) fn reaches(
     method: ProgramMethod,
     before: &[u8],

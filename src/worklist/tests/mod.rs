@@ -262,7 +262,7 @@ fn a_begun_block_is_rewritten_whole_even_where_it_reads_equal() {
 
 #[test]
 fn a_sector_map_is_respected() {
-    // As on parts with small sectors in the bottom 64 KiB only (S25FL127S, 001-98282, table 8.1).
+    // As on parts with small sectors in the bottom 64 KiB only (common practice, no source).
     let mut part = small_part();
     part.erase_types.remove(1);
     part.erase_types[0].only_in = Some(0..LARGE);
