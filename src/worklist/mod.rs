@@ -1,1 +1,291 @@
-//! worklist
+//! What to erase and what to program, in which order and at what cost.
+//!
+//! A worklist is planned from what the chip holds, what it shall hold, the region map and the part.
+//! It stores no image bytes: what a step programs is worked out again while writing, with
+//! [`Worklist::programs`], from the same two contents.
+
+mod estimate;
+mod load;
+mod plan;
+mod summary;
+
+pub use estimate::{Estimate, Pace};
+pub use plan::{Request, plan};
+
+use std::io;
+use std::ops::Range;
+use std::time::Duration;
+
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+
+use crate::image::{Span, show_size};
+use crate::jedec::Address;
+use crate::part::EraseType;
+use load::{Load, Rates};
+
+/// How a block comes to hold the target.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Action {
+    /// Erased, then programmed wherever the target is not blank.
+    Erase {
+        /// Place in [`Worklist::erase_types`].
+        erase_type: usize,
+    },
+    /// Programmed only: no bit has to go from 0 to 1.
+    Program,
+}
+
+/// One block's work; what a journal accounts for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Step {
+    /// The block.
+    pub range: Range<u32>,
+    /// How it comes to hold the target.
+    pub action: Action,
+    /// Place in [`Worklist::spans`] of what the block begins in.
+    pub span: usize,
+    /// Program operations: pages, or parts of pages where nothing is erased.
+    pub programs: u32,
+    /// Bytes programmed.
+    pub program_bytes: u32,
+    /// Whether the step erases or changes unit data. Such a step is done alone: the unit data is
+    /// synced to the unit folder first, and the block is read back twice.
+    pub shared: bool,
+}
+
+impl Step {
+    /// Length of the block.
+    #[must_use]
+    pub fn size_bytes(&self) -> u32 {
+        self.range.end - self.range.start
+    }
+
+    fn load(&self) -> Load {
+        Load {
+            programs: self.programs,
+            bytes: self.program_bytes,
+        }
+    }
+}
+
+/// What becomes of one smallest block.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fate {
+    Left { blank: bool },
+    Erased { blank: bool },
+    Programmed,
+}
+
+/// What to erase and program, in order.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Worklist {
+    size_bytes: u32,
+    page_size_bytes: u32,
+    block_size_bytes: u32,
+    rates: Rates,
+    erase_types: Vec<EraseType>,
+    spans: Vec<Span>,
+    fates: Vec<Fate>,
+    steps: Vec<Step>,
+}
+
+impl Worklist {
+    /// The steps, in the order in which they are to be done.
+    #[must_use]
+    pub fn steps(&self) -> &[Step] {
+        &self.steps
+    }
+
+    /// Whether the chip holds the target already.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.steps.is_empty()
+    }
+
+    /// The part's erase types.
+    #[must_use]
+    pub fn erase_types(&self) -> &[EraseType] {
+        &self.erase_types
+    }
+
+    /// The erase type of a step; `None` where it only programs.
+    #[must_use]
+    pub fn erase_type(&self, step: &Step) -> Option<&EraseType> {
+        match step.action {
+            Action::Erase { erase_type } => self.erase_types.get(erase_type),
+            Action::Program => None,
+        }
+    }
+
+    /// The whole flash by region, in address order.
+    #[must_use]
+    pub fn spans(&self) -> &[Span] {
+        &self.spans
+    }
+
+    /// What the block of a step begins in, as it is called on screens.
+    #[must_use]
+    pub fn region_of(&self, step: &Step) -> &str {
+        self.spans.get(step.span).map_or("no region", Span::name)
+    }
+
+    /// What a step programs, by address and in address order, each within one page.
+    ///
+    /// `before` and `after` are the step's block as the chip held it when the worklist was planned
+    /// and as it shall be. After an erase `before` is not looked at and may be empty. Blank pages,
+    /// and without an erase equal pages, are left out.
+    #[must_use]
+    pub fn programs(&self, step: &Step, before: &[u8], after: &[u8]) -> Vec<Range<u32>> {
+        let start = step.range.start;
+        match step.action {
+            Action::Erase { .. } => load::after_erase(start, after, self.page_size_bytes),
+            Action::Program => load::without_erase(start, before, after, self.page_size_bytes),
+        }
+    }
+
+    /// Digest over everything that the steps say, for a journal's header.
+    #[must_use]
+    pub fn digest(&self) -> [u8; 32] {
+        let mut hash = Sha256::new();
+        hash.update(b"norlock worklist 1\n");
+        for number in [self.size_bytes, self.page_size_bytes] {
+            hash.update(number.to_le_bytes());
+        }
+        for step in &self.steps {
+            let erase = self.erase_type(step).map_or(0, |erase| erase.size_bytes);
+            let opcode = self.erase_type(step).map_or(0, |erase| erase.opcode);
+            for number in [step.range.start, step.range.end, erase, step.programs] {
+                hash.update(number.to_le_bytes());
+            }
+            hash.update([opcode, u8::from(step.shared)]);
+        }
+        hash.finalize().into()
+    }
+
+    /// Puts the steps in order: other regions first, upwards; then the region at address 0, which
+    /// holds the old boot loader; then blocks shared with unit data.
+    fn sort(&mut self) {
+        let boot_end = self.boot_end();
+        self.steps.sort_by_key(|step| {
+            let boot = step.range.start < boot_end;
+            // Downwards, so that the block at address 0 falls last.
+            let place = if boot {
+                !step.range.start
+            } else {
+                step.range.start
+            };
+            (step.shared, boot, place)
+        });
+    }
+
+    /// End of what begins at address 0.
+    fn boot_end(&self) -> u32 {
+        self.spans.first().map_or(0, |span| span.range.end)
+    }
+
+    /// The order of the steps, in words.
+    #[must_use]
+    pub fn order(&self) -> String {
+        let boot_end = self.boot_end();
+        let plain = || self.steps.iter().filter(|step| !step.shared);
+        let mut others: Vec<&str> = plain()
+            .filter(|step| step.range.start >= boot_end)
+            .map(|step| self.region_of(step))
+            .collect();
+        others.dedup();
+        let mut parts = match others.as_slice() {
+            [] => Vec::new(),
+            [one] => vec![(*one).to_owned()],
+            [one, two] => vec![(*one).to_owned(), (*two).to_owned()],
+            _ => vec!["other regions upwards".to_owned()],
+        };
+        let boot = plain().find(|step| step.range.start < boot_end);
+        if let Some(step) = boot {
+            let then = if parts.is_empty() { "" } else { "then " };
+            parts.push(format!("{then}{} downwards", self.region_of(step)));
+        }
+        if self.steps.iter().any(|step| step.shared) {
+            parts.push("blocks shared with unit data last, each alone".to_owned());
+        }
+        let mut text = parts.join(", ");
+        if boot.is_some() {
+            text.push_str(": the old boot loader stays whole for as long as possible");
+        }
+        text
+    }
+}
+
+/// Why there is no worklist.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum WorklistError {
+    /// The sizes of part, map and images are not the same.
+    #[error(
+        "the part has {}, {what} has {}",
+        show_size(u64::from(*part_bytes)),
+        show_size(*found_bytes)
+    )]
+    Size {
+        /// What has another size.
+        what: &'static str,
+        /// The part's size.
+        part_bytes: u32,
+        /// The size found.
+        found_bytes: u64,
+    },
+    /// The part's description does not fit together.
+    #[error(
+        "the part's {what} of {bytes} bytes does not divide its {part_bytes} bytes into blocks"
+    )]
+    Geometry {
+        /// Which field.
+        what: &'static str,
+        /// Its value.
+        bytes: u32,
+        /// The part's size.
+        part_bytes: u32,
+    },
+    /// No erase type reaches a block that has to be erased.
+    #[error("the part has no erase for the block at {address}")]
+    NoErase {
+        /// The block.
+        address: Address,
+    },
+    /// The smallest block that has to change holds unit data too.
+    #[error(
+        "the block at {} ({}) is shared with unit data in '{region}'; {blocks} such in all",
+        Address(range.start),
+        show_size(u64::from(range.end - range.start))
+    )]
+    SharedBlock {
+        /// The first such block by address.
+        range: Range<u32>,
+        /// The region with the unit data.
+        region: String,
+        /// How many such blocks there are.
+        blocks: usize,
+    },
+    /// One of the contents could not be read.
+    #[error("cannot read {what} at {address}")]
+    Read {
+        /// Which content.
+        what: &'static str,
+        /// Where.
+        address: Address,
+        /// What the file system said.
+        #[source]
+        source: io::Error,
+    },
+}
+
+/// Bits over the wire at a clock.
+fn wire_time(bytes: u64, sck: crate::jedec::Hertz) -> Duration {
+    let picoseconds_per_byte = 8_000_000_000_000 / u64::from(sck.0.max(1));
+    let nanoseconds = u128::from(bytes) * u128::from(picoseconds_per_byte) / 1000;
+    Duration::from_nanos(u64::try_from(nanoseconds).unwrap_or(u64::MAX))
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,400 @@
+mod properties;
+mod screens;
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use super::*;
+use crate::image::RegionMap;
+use crate::jedec::status::StatusFamily;
+use crate::jedec::{Hertz, Millivolts};
+use crate::part::{
+    Addressing, BusyPoll, JedecId, Part, ProgramMethod, Source, SupplyRange, Timing,
+};
+
+const SMALL: u32 = 64;
+const LARGE: u32 = 1024;
+const SIZE: u32 = 8 * LARGE;
+
+fn timing(microseconds: u64) -> Timing {
+    Timing {
+        typical: Duration::from_micros(microseconds),
+        max: Duration::from_micros(microseconds * 10),
+    }
+}
+
+fn erase(size_bytes: u32, opcode: u8, microseconds: u64) -> EraseType {
+    EraseType {
+        size_bytes,
+        opcode,
+        opcode_4byte: None,
+        time: timing(microseconds),
+        only_in: None,
+    }
+}
+
+fn part(size_bytes: u32, page_size_bytes: u32, erase_types: Vec<EraseType>) -> Part {
+    Part {
+        maker: "invented".into(),
+        name: "invented".into(),
+        markings: Vec::new(),
+        jedec_id: JedecId(vec![0, 0, 0]),
+        size_bytes,
+        supply: SupplyRange {
+            min: Millivolts(2700),
+            max: Millivolts(3600),
+            from_memory: false,
+        },
+        page_size_bytes,
+        program: ProgramMethod::Page,
+        page_program: timing(300),
+        erase_types,
+        chip_erase: None,
+        status_write: timing(1000),
+        sck_max: BTreeMap::new(),
+        addressing: Addressing {
+            three_byte: true,
+            four_byte: Vec::new(),
+        },
+        status: StatusFamily::Basic,
+        busy: BusyPoll::Status,
+        has_sfdp: None,
+        unique_id: None,
+        protected_at_power_up: false,
+        notes: Vec::new(),
+        source: Source {
+            title: "invented".into(),
+            revision: String::new(),
+            place: String::new(),
+        },
+        memory: Vec::new(),
+    }
+}
+
+/// A 64th of a part with 4, 32 and 64 KiB erases, with their usual relation of times.
+fn small_part() -> Part {
+    let types = vec![
+        erase(SMALL, 0x20, 45_000),
+        erase(512, 0x52, 120_000),
+        erase(LARGE, 0xD8, 150_000),
+    ];
+    part(SIZE, 16, types)
+}
+
+fn map(regions: &[(&str, Range<u32>, &str)]) -> RegionMap {
+    let mut text = format!("size = {SIZE}\n");
+    for (name, range, holds) in regions {
+        let (start, end) = (range.start, range.end);
+        text.push_str(&format!(
+            "[[region]]\nname='{name}'\nstart={start}\nend={end}\nholds='{holds}'\n"
+        ));
+    }
+    RegionMap::parse("regions.toml", &text).unwrap()
+}
+
+fn plain_map() -> RegionMap {
+    map(&[
+        ("boot", 0..2048, "replaceable"),
+        ("system", 2048..8000, "replaceable"),
+    ])
+}
+
+fn planned(
+    current: &[u8],
+    target: &[u8],
+    map: &RegionMap,
+    part: &Part,
+) -> Result<Worklist, WorklistError> {
+    planned_after(current, target, map, part, &[], false)
+}
+
+fn planned_after(
+    current: &[u8],
+    target: &[u8],
+    map: &RegionMap,
+    part: &Part,
+    begun: &[Range<u32>],
+    accept_shared: bool,
+) -> Result<Worklist, WorklistError> {
+    plan(&Request {
+        current: &current.to_vec(),
+        target: &target.to_vec(),
+        map,
+        part,
+        begun,
+        accept_shared,
+    })
+}
+
+fn slice(range: &Range<u32>) -> Range<usize> {
+    range.start as usize..range.end as usize
+}
+
+/// Does the steps as a chip would: erasing sets all bits of a block, programming only clears bits.
+fn apply(worklist: &Worklist, current: &[u8], target: &[u8]) -> Vec<u8> {
+    let mut cells = current.to_vec();
+    for step in worklist.steps() {
+        if let Some(erase) = worklist.erase_type(step) {
+            assert_eq!(erase.size_bytes, step.size_bytes());
+            assert_eq!(step.range.start % erase.size_bytes, 0);
+            let place = erase.only_in.clone().unwrap_or(0..u32::MAX);
+            assert!(place.start <= step.range.start && step.range.end <= place.end);
+            cells[slice(&step.range)].fill(0xFF);
+        }
+        let before = &current[slice(&step.range)];
+        let runs = worklist.programs(step, before, &target[slice(&step.range)]);
+        assert_eq!(runs.len(), step.programs as usize);
+        assert_eq!(
+            runs.iter().map(|r| r.len() as u32).sum::<u32>(),
+            step.program_bytes
+        );
+        for run in runs {
+            assert!(step.range.start <= run.start && run.end <= step.range.end);
+            assert_eq!(
+                run.start / 16,
+                (run.end - 1) / 16,
+                "a run stays within its page"
+            );
+            for address in slice(&run) {
+                cells[address] &= target[address];
+            }
+        }
+    }
+    cells
+}
+
+fn worklist_erases(worklist: &Worklist) -> impl Iterator<Item = &Step> {
+    let steps = worklist.steps().iter();
+    steps.filter(|step| worklist.erase_type(step).is_some())
+}
+
+/// A content of one byte and another that differs at the given addresses.
+fn differing(byte: u8, places: &[(usize, u8)]) -> (Vec<u8>, Vec<u8>) {
+    let current = vec![byte; SIZE as usize];
+    let mut target = current.clone();
+    for (place, byte) in places {
+        target[*place] = *byte;
+    }
+    (current, target)
+}
+
+#[test]
+fn nothing_to_do_is_an_empty_worklist() {
+    let (current, target) = differing(0x55, &[]);
+    let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
+    assert!(worklist.is_empty());
+    let lines = worklist.summary(&worklist.estimate(&PACE));
+    assert_eq!(
+        lines[0],
+        "Nothing would change: the chip holds the target already."
+    );
+    assert!(
+        lines.iter().all(|line| !line.contains("order")),
+        "{lines:#?}"
+    );
+}
+
+#[test]
+fn the_first_and_the_last_byte_are_reached() {
+    let (current, target) = differing(0, &[(0, 1), (SIZE as usize - 1, 1)]);
+    let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
+    let ranges: Vec<_> = worklist.steps().iter().map(|s| s.range.clone()).collect();
+    assert_eq!(
+        ranges,
+        [SIZE - SMALL..SIZE, 0..SMALL],
+        "the block at address 0 last"
+    );
+    assert!(apply(&worklist, &current, &target) == target);
+}
+
+#[test]
+fn a_whole_chip_takes_the_largest_erases() {
+    let (current, target) = (vec![0; SIZE as usize], vec![1; SIZE as usize]);
+    let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
+    assert_eq!(worklist.steps().len(), (SIZE / LARGE) as usize);
+    assert!(
+        worklist
+            .steps()
+            .iter()
+            .all(|step| step.programs == LARGE / 16)
+    );
+    let starts: Vec<_> = worklist
+        .steps()
+        .iter()
+        .map(|s| s.range.start / LARGE)
+        .collect();
+    assert_eq!(starts, [2, 3, 4, 5, 6, 7, 1, 0]);
+}
+
+#[test]
+fn clearing_bits_needs_no_erase() {
+    let (current, target) = differing(0xF0, &[(70, 0x70), (75, 0x00), (130, 0xE0)]);
+    let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
+    let steps = worklist.steps();
+    assert!(steps.iter().all(|step| step.action == Action::Program));
+    let runs = worklist.programs(&steps[1], &current[64..128], &target[64..128]);
+    assert_eq!(runs.first(), Some(&(70..76)));
+    let mut part = small_part();
+    part.program = ProgramMethod::AaiWord;
+    let worklist = planned(&current, &target, &plain_map(), &part).unwrap();
+    assert!(
+        worklist
+            .steps()
+            .iter()
+            .all(|step| worklist.erase_type(step).is_some())
+    );
+}
+
+#[test]
+fn a_begun_block_is_rewritten_whole_even_where_it_reads_equal() {
+    let (current, target) = differing(0x55, &[]);
+    let part = small_part();
+    let begun = [LARGE..2 * LARGE, 70..71];
+    let worklist = planned_after(&current, &target, &plain_map(), &part, &begun, false).unwrap();
+    let steps: Vec<_> = worklist
+        .steps()
+        .iter()
+        .map(|s| (s.range.clone(), s.programs))
+        .collect();
+    assert_eq!(steps, [(LARGE..2 * LARGE, 64), (64..128, 4)]);
+    assert!(worklist_erases(&worklist).count() == 2);
+}
+
+#[test]
+fn a_sector_map_is_respected() {
+    // As on parts with small sectors in the bottom 64 KiB only (common practice, no source).
+    let mut part = small_part();
+    part.erase_types.remove(1);
+    part.erase_types[0].only_in = Some(0..LARGE);
+    part.erase_types[1].only_in = Some(LARGE..SIZE);
+    let (current, target) = (vec![0; SIZE as usize], vec![1; SIZE as usize]);
+    let worklist = planned(&current, &target, &plain_map(), &part).unwrap();
+    assert_eq!(worklist.steps().len(), 16 + 7);
+    assert!(apply(&worklist, &current, &target) == target);
+
+    // One byte above the small sectors takes a whole large block, and its unit data with it.
+    let (current, target) = differing(0, &[(5000, 1)]);
+    let map = map(&[("identity", 4096..4160, "unit-data")]);
+    let error = planned(&current, &target, &map, &part).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        "the block at 0x001000 (1 KiB) is shared with unit data in 'identity'; 1 such in all"
+    );
+    part.erase_types.pop();
+    let error = planned(&current, &target, &map, &part).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        "the part has no erase for the block at 0x001380"
+    );
+}
+
+#[test]
+fn programming_unit_data_without_an_erase_counts_as_shared() {
+    let (current, target) = differing(0xFF, &[(100, 0), (110, 0)]);
+    let around = map(&[("identity", 101..110, "unit-data")]);
+    assert!(planned(&current, &target, &around, &small_part()).is_ok());
+    let touched = map(&[("identity", 101..111, "unit-data")]);
+    let error = planned(&current, &target, &touched, &small_part()).unwrap_err();
+    assert!(matches!(
+        error,
+        WorklistError::SharedBlock { blocks: 1, .. }
+    ));
+    let restore = touched.without_unit_data();
+    assert!(planned(&current, &target, &restore, &small_part()).is_ok());
+}
+
+#[test]
+fn sizes_and_geometry_must_agree() {
+    let (current, target) = differing(0, &[]);
+    let error = |current: &[u8], target: &[u8], part: &Part| {
+        planned(current, target, &plain_map(), part)
+            .unwrap_err()
+            .to_string()
+    };
+    let part = small_part();
+    assert_eq!(
+        error(&current[1..], &target, &part),
+        "the part has 8 KiB, the present content has 8191 bytes"
+    );
+    assert!(error(&current, &target[1..], &part).contains("the target"));
+    let mut other = part.clone();
+    other.size_bytes *= 2;
+    assert!(error(&current, &target, &other).contains("the region map"));
+    for size_bytes in [0, 3, 2 * SIZE] {
+        let mut other = part.clone();
+        other.erase_types[0].size_bytes = size_bytes;
+        assert!(error(&current, &target, &other).contains("erase block"));
+    }
+    let mut other = part.clone();
+    other.page_size_bytes = 0;
+    assert!(error(&current, &target, &other).contains("page"));
+}
+
+#[test]
+fn a_part_without_erase_can_still_be_programmed_where_it_is_blank() {
+    let part = part(SIZE, 16, Vec::new());
+    let (current, target) = differing(0xFF, &[(5000, 1)]);
+    assert_eq!(
+        planned(&current, &target, &plain_map(), &part)
+            .unwrap()
+            .steps()
+            .len(),
+        1
+    );
+    assert!(matches!(
+        planned(&target, &current, &plain_map(), &part),
+        Err(WorklistError::NoErase {
+            address: Address(4096)
+        })
+    ));
+}
+
+#[test]
+fn the_digest_tells_worklists_apart() {
+    let (current, target) = differing(0, &[(0, 1)]);
+    let (_, other) = differing(0, &[(100, 1)]);
+    let plan = |target: &[u8]| {
+        planned(&current, target, &plain_map(), &small_part())
+            .unwrap()
+            .digest()
+    };
+    assert_eq!(plan(&target), plan(&target));
+    assert_ne!(plan(&target), plan(&other));
+    assert_ne!(plan(&target), plan(&current));
+}
+
+#[test]
+fn the_order_is_told_in_words() {
+    let order = |places: &[(usize, u8)]| {
+        let (current, target) = differing(0, places);
+        let map = map(&[
+            ("boot", 0..2048, "replaceable"),
+            ("system", 2048..4096, "replaceable"),
+            ("extras", 4096..8192 - 96, "replaceable"),
+            ("identity", 8192 - 96..8192, "unit-data"),
+        ]);
+        let part = small_part();
+        planned_after(&current, &target, &map, &part, &[], true)
+            .unwrap()
+            .order()
+    };
+    let whole = "the old boot loader stays whole for as long as possible";
+    assert_eq!(order(&[(3000, 1)]), "system");
+    assert_eq!(order(&[(3000, 1), (5000, 1)]), "system, extras");
+    assert_eq!(order(&[(0, 1)]), format!("boot downwards: {whole}"));
+    assert_eq!(
+        order(&[(0, 1), (3000, 1)]),
+        format!("system, then boot downwards: {whole}")
+    );
+    assert_eq!(
+        order(&[(3000, 1), (8080, 1)]),
+        "system, blocks shared with unit data last, each alone"
+    );
+}
+
+const PACE: Pace = Pace {
+    first: Hertz(20_000_000),
+    second: Hertz(12_000_000),
+    modify: Hertz(10_000_000),
+    address_bytes: 3,
+};
