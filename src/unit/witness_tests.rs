@@ -1,1 +1,110 @@
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU32, Ordering};
 
+use super::*;
+use crate::part::JedecId;
+use crate::unit::digest::Digest;
+use crate::unit::folder::Unit;
+use crate::unit::journal::{AddressingFound, Header, Journal, Purpose};
+use crate::unit::store::{Failure, SimulatedStore};
+
+type Heard = Arc<Mutex<Vec<JournalNews>>>;
+
+fn witnessed(inner: &SimulatedStore) -> (WitnessedStore, Heard, Arc<AtomicU32>) {
+    let heard = Heard::default();
+    let syncs = Arc::new(AtomicU32::new(0));
+    let (hears, counts) = (Arc::clone(&heard), Arc::clone(&syncs));
+    let store = WitnessedStore::new(
+        Arc::new(inner.clone()),
+        move |news| hears.lock().unwrap().push(news),
+        move || {
+            counts.fetch_add(1, Ordering::SeqCst);
+        },
+    );
+    (store, heard, syncs)
+}
+
+fn open(store: impl Store + 'static) -> Unit {
+    Unit::open_or_create(Arc::new(store), Path::new("/gauge-07")).unwrap()
+}
+
+fn header() -> Header {
+    Header {
+        number: 0,
+        supersedes: None,
+        purpose: Purpose::Write,
+        target: Digest::of(b"target"),
+        baseline: Digest::of(b"baseline"),
+        worklist: Digest::of(b"worklist"),
+        region_map: None,
+        part: "Winbond W25Q128JV".into(),
+        jedec_id: JedecId(vec![0xEF, 0x40, 0x18]),
+        unique_id: Vec::new(),
+        size_bytes: 16 << 20,
+        status: Vec::new(),
+        addressing: AddressingFound::ThreeByte,
+    }
+}
+
+#[test]
+fn each_record_is_announced_once_it_is_durable() {
+    let inner = SimulatedStore::new();
+    let (store, heard, syncs) = witnessed(&inner);
+    let unit = open(store);
+    let mut journal = Journal::begin(&unit, header(), 4).unwrap();
+    assert!(heard.lock().unwrap().is_empty());
+    let before = syncs.load(Ordering::SeqCst);
+    journal.begun(0..4096).unwrap();
+    assert_eq!(*heard.lock().unwrap(), [JournalNews::Begun(0..4096)]);
+    journal.done(0..4096).unwrap();
+    journal.close().unwrap();
+    assert_eq!(syncs.load(Ordering::SeqCst) - before, 3);
+    let all = [
+        JournalNews::Begun(0..4096),
+        JournalNews::Done(0..4096),
+        JournalNews::Ended,
+    ];
+    assert_eq!(*heard.lock().unwrap(), all);
+}
+
+#[test]
+fn a_journal_without_its_sync_is_not_announced() {
+    let inner = SimulatedStore::new();
+    let (store, heard, _) = witnessed(&inner);
+    let unit = open(store.leaving_out_journal_syncs());
+    let mut journal = Journal::begin(&unit, header(), 4).unwrap();
+    journal.begun(0..4096).unwrap();
+    journal.done(0..4096).unwrap();
+    assert!(heard.lock().unwrap().is_empty());
+}
+
+#[test]
+fn a_failed_sync_is_not_announced() {
+    let inner = SimulatedStore::new();
+    let (store, heard, _) = witnessed(&inner);
+    let unit = open(store);
+    let mut journal = Journal::begin(&unit, header(), 4).unwrap();
+    // The write is the next step, its sync the one after.
+    inner.fail_at(inner.calls() + 1, 5, Failure::Once);
+    assert!(journal.begun(0..4096).is_err());
+    assert!(heard.lock().unwrap().is_empty());
+}
+
+#[test]
+fn what_was_there_is_announced_when_a_journal_is_taken_up_again() {
+    let inner = SimulatedStore::new();
+    {
+        let mut journal = Journal::begin(&open(inner.clone()), header(), 4).unwrap();
+        journal.begun(0..4096).unwrap();
+    }
+    let (store, heard, _) = witnessed(&inner);
+    let unit = open(store);
+    Journal::resume(&unit, 1).unwrap();
+    assert_eq!(*heard.lock().unwrap(), [JournalNews::Begun(0..4096)]);
+
+    heard.lock().unwrap().clear();
+    let in_hand = [0..4096, 8192..12288];
+    Journal::supersede(&unit, header(), 4, &in_hand).unwrap();
+    let expected = in_hand.map(JournalNews::Begun);
+    assert_eq!(*heard.lock().unwrap(), expected);
+}
