@@ -1,7 +1,7 @@
 use std::path::Path;
 
 use super::*;
-use crate::unit::store::{Failure, Loss, RealStore, SimulatedStore, StoreError};
+use crate::unit::store::{Failure, Loss, RealStore, SimulatedStore, Store, StoreError};
 
 const SIZE_BYTES: u64 = 1 << 20;
 

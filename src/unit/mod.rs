@@ -25,6 +25,7 @@ pub mod journal;
 pub mod offline;
 mod rehash;
 pub mod store;
+mod unfinished;
 pub mod witness;
 
 pub use digest::{Digest, Hasher};
@@ -33,5 +34,6 @@ pub use file::{
     Acceptance, Identity, InterlockState, Operation, Recorded, RecordedImage, UnitFile,
 };
 pub use folder::Unit;
-pub use images::{Image, ImageName, Unfinished};
+pub use images::{Image, ImageName};
 pub use rehash::{Finding, Rehash};
+pub use unfinished::Unfinished;

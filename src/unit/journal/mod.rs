@@ -152,7 +152,7 @@ impl Journal {
         }
         header.number = newest(unit)?.unwrap_or(0).saturating_add(1);
         header.supersedes = supersedes;
-        let path = folder.join(format!("{PREFIX}{}", header.number));
+        let path = path_of(unit, header.number);
         let (contents, bytes) = first_bytes(&path, &header, in_hand)?;
 
         let unfinished = path.with_extension(UNFINISHED_SUFFIX.trim_start_matches('.'));
@@ -180,10 +180,10 @@ impl Journal {
     /// `Ended` if there is nothing to go on with; those of [`Contents::decode`]; `Store`.
     pub fn resume(unit: &Unit, number: u32) -> Result<Self, JournalError> {
         unit.must_be_locked().map_err(JournalError::unit)?;
-        let path = unit.folder().join(FOLDER).join(format!("{PREFIX}{number}"));
+        let path = path_of(unit, number);
         let mut file = unit.store().open_to_extend(&path)?;
         file.sync()?;
-        let contents = Contents::decode(&path, &unit.store().read(&path)?)?;
+        let contents = read(unit, number)?;
         if contents.end.is_some() {
             return Err(JournalError::Ended { path });
         }
@@ -202,18 +202,8 @@ impl Journal {
         let Some(number) = newest(unit)? else {
             return Ok(None);
         };
-        let path = unit.folder().join(FOLDER).join(format!("{PREFIX}{number}"));
-        let bytes = unit.store().read(&path);
-        let contents = bytes
-            .map_err(JournalError::from)
-            .and_then(|bytes| Contents::decode(&path, &bytes))
-            .and_then(|contents| match contents.header.number {
-                inside if inside == number => Ok(contents),
-                inside => Err(JournalError::Number {
-                    path: path.clone(),
-                    inside,
-                }),
-            });
+        let path = path_of(unit, number);
+        let contents = read(unit, number);
         let ended = matches!(&contents, Ok(contents) if contents.end.is_some());
         Ok((!ended).then_some(UnfinishedWrite {
             number,
@@ -310,6 +300,19 @@ fn first_bytes(
 fn reserve_bytes(blocks: u32, in_hand: usize) -> u64 {
     let records = u64::from(blocks) * 2 + in_hand as u64 + 1;
     HEADER_BYTES as u64 + records * RECORD_BYTES as u64
+}
+
+fn path_of(unit: &Unit, number: u32) -> PathBuf {
+    unit.folder().join(FOLDER).join(format!("{PREFIX}{number}"))
+}
+
+fn read(unit: &Unit, number: u32) -> Result<Contents, JournalError> {
+    let path = path_of(unit, number);
+    let contents = Contents::decode(&path, &unit.store().read(&path)?)?;
+    match contents.header.number {
+        inside if inside == number => Ok(contents),
+        inside => Err(JournalError::Number { path, inside }),
+    }
 }
 
 /// The highest number of a journal there is.

@@ -12,6 +12,7 @@
 //! links.
 
 mod disk;
+mod file;
 
 use std::collections::BTreeMap;
 use std::io;
@@ -24,7 +25,8 @@ use super::{
     UNFINISHED_SUFFIX,
 };
 use crate::unit::disk::Whereabouts;
-use disk::{Disk, FileId};
+use disk::Disk;
+use file::{SimulatedFile, SimulatedLock};
 
 /// A store in memory. Clones share their files.
 #[derive(Debug, Clone, Default)]
@@ -352,92 +354,5 @@ impl Store for SimulatedStore {
         path.ancestors()
             .find_map(|folder| state.whereabouts.get(folder).cloned())
             .unwrap_or_else(|| Whereabouts::Unknown("nothing is said about its disk".into()))
-    }
-}
-
-/// An open file of a [`SimulatedStore`].
-#[derive(Debug)]
-struct SimulatedFile {
-    store: SimulatedStore,
-    latch: Arc<Latch>,
-    path: PathBuf,
-    id: FileId,
-    life: u64,
-}
-
-impl SimulatedFile {
-    fn take<T>(
-        &self,
-        action: Action,
-        work: impl FnOnce(&mut State) -> io::Result<T>,
-    ) -> io::Result<T> {
-        let mut state = self.store.state();
-        state.step(action, &self.path)?;
-        if state.life != self.life {
-            return Err(io::Error::other("it was open before the crash"));
-        }
-        work(&mut state)
-    }
-}
-
-impl StoreFile for SimulatedFile {
-    fn size_bytes(&self) -> Result<u64, StoreError> {
-        self.take(Action::Examine, |state| {
-            Ok(state.disk.bytes(self.id).len() as u64)
-        })
-        .map_err(StoreError::io(Action::Examine, &self.path))
-    }
-
-    fn read_exact_at(&self, offset: u64, buffer: &mut [u8]) -> Result<(), StoreError> {
-        self.take(Action::Read, |state| {
-            let bytes = usize::try_from(offset)
-                .ok()
-                .and_then(|start| state.disk.bytes(self.id).get(start..))
-                .and_then(|rest| rest.get(..buffer.len()))
-                .ok_or(io::ErrorKind::UnexpectedEof)?;
-            buffer.copy_from_slice(bytes);
-            Ok(())
-        })
-        .map_err(StoreError::io(Action::Read, &self.path))
-    }
-
-    fn write_all_at(&mut self, offset: u64, bytes: &[u8]) -> Result<(), StoreError> {
-        self.latch.check(&self.path)?;
-        self.take(Action::Write, |state| {
-            let end = offset.saturating_add(bytes.len() as u64);
-            let growth = end.saturating_sub(state.disk.bytes(self.id).len() as u64);
-            if growth > state.free_bytes() {
-                return Err(io::ErrorKind::StorageFull.into());
-            }
-            state.disk.write(self.id, offset, bytes)
-        })
-        .map_err(StoreError::io(Action::Write, &self.path))
-    }
-
-    fn sync(&mut self) -> Result<(), StoreError> {
-        self.latch.check(&self.path)?;
-        let outcome = self.take(Action::Sync, |state| {
-            state.disk.sync(self.id);
-            Ok(())
-        });
-        self.latch.judge(&self.path, outcome)
-    }
-}
-
-#[derive(Debug)]
-struct SimulatedLock {
-    state: Arc<Mutex<State>>,
-    path: PathBuf,
-    life: u64,
-}
-
-impl Lock for SimulatedLock {}
-
-impl Drop for SimulatedLock {
-    fn drop(&mut self) {
-        let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
-        if state.life == self.life {
-            state.locked.retain(|locked| *locked != self.path);
-        }
     }
 }
