@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use serde::Serialize;
+
 use super::{Chip, ChipError, poll_slice};
 use crate::jedec::{Hertz, opcode};
 use crate::link::{Frame, Guard, Link, Purpose, Segment};
@@ -25,7 +27,7 @@ pub struct Bare {
 }
 
 /// What the start sequence saw.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct FirstLook {
     /// Answer to 9Fh.
     pub id: [u8; ID_BYTES],
@@ -46,7 +48,10 @@ impl Bare {
     #[must_use]
     pub fn new(link: Box<dyn Link>, purpose: Purpose, sck: Hertz) -> Self {
         let sck = sck.min(link.limits().sck_max);
-        Self { guard: Guard::new(link, purpose), sck }
+        Self {
+            guard: Guard::new(link, purpose),
+            sck,
+        }
     }
 
     /// SCK in use.
@@ -68,7 +73,11 @@ impl Bare {
     ///
     /// # Errors
     /// `StillBusy`, `Stopped`, `NoAnswer` if the ID stays uniform, `WelStuck`, `Link`.
-    pub fn meet(&mut self, patience: Duration, stop: &dyn Fn() -> bool) -> Result<FirstLook, ChipError> {
+    pub fn meet(
+        &mut self,
+        patience: Duration,
+        stop: &dyn Fn() -> bool,
+    ) -> Result<FirstLook, ChipError> {
         let slow = self.sck.min(FIRST_SCK);
         let status = self.status(slow)?;
         let busy_for = self.wait_while_busy(status, slow, patience, stop)?;
@@ -83,7 +92,14 @@ impl Bare {
             return Err(ChipError::NoAnswer { byte: id[0] });
         }
         let wel_was_set = self.clear_wel(slow)?;
-        Ok(FirstLook { id, status, busy_for, woken, wel_was_set, single_transfers })
+        Ok(FirstLook {
+            id,
+            status,
+            busy_for,
+            woken,
+            wel_was_set,
+            single_transfers,
+        })
     }
 
     /// Reads the ID once at `sck`.
@@ -135,7 +151,9 @@ impl Bare {
     }
 
     fn send(&mut self, command: &[u8], sck: Hertz) -> Result<(), ChipError> {
-        Ok(self.guard.transfer(&mut [Frame::new(vec![Segment::Out(command)])], sck)?)
+        Ok(self
+            .guard
+            .transfer(&mut [Frame::new(vec![Segment::Out(command)])], sck)?)
     }
 
     fn wait_while_busy(

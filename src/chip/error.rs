@@ -59,7 +59,9 @@ pub enum ChipError {
         size_bytes: u32,
     },
     /// The part has more than 16 MiB and no way above them that is supported.
-    #[error("the part's {size_bytes} bytes cannot be addressed: no way above 16 MiB that norlock supports")]
+    #[error(
+        "the part's {size_bytes} bytes cannot be addressed: no way above 16 MiB that norlock supports"
+    )]
     NoWayAbove16Mib {
         /// Size of the chip.
         size_bytes: u32,
@@ -115,15 +117,5 @@ pub enum ChipError {
         address: Address,
         /// Status register 1.
         status: u8,
-    },
-    /// A status register reads back other than written.
-    #[error("status register write {opcode:02X}h did not take: wrote {wrote:02X?}, reads {read:02X?}")]
-    StatusUnchanged {
-        /// Write opcode.
-        opcode: u8,
-        /// Bytes written.
-        wrote: Vec<u8>,
-        /// Bytes read back.
-        read: Vec<u8>,
     },
 }

@@ -84,7 +84,14 @@ impl Chip {
     ) -> Result<Self, ChipError> {
         guard.identified(&part);
         let width = Width::choose(&part)?;
-        let mut chip = Self { guard, part, id, sck, width, left: false };
+        let mut chip = Self {
+            guard,
+            part,
+            id,
+            sck,
+            width,
+            left: false,
+        };
         chip.enter_width()?;
         Ok(chip)
     }
@@ -141,7 +148,9 @@ impl Chip {
     #[must_use]
     pub fn sck_for(&self, command: ReadCommand) -> Hertz {
         let limits = &self.part.sck_max;
-        let limit = limits.get(&command.opcode()).or_else(|| limits.get(&opcode::READ));
+        let limit = limits
+            .get(&command.opcode())
+            .or_else(|| limits.get(&opcode::READ));
         limit.map_or(self.sck, |limit| self.sck.min(*limit))
     }
 
@@ -153,6 +162,15 @@ impl Chip {
         } else {
             ReadCommand::Read
         }
+    }
+
+    /// Whether the chip was found taking four address bytes by mode.
+    #[must_use]
+    pub fn was_in_4byte_mode(&self) -> bool {
+        matches!(
+            self.width,
+            Width::Mode { found: true, .. } | Width::ThreeForNow { .. }
+        )
     }
 
     /// Reads the JEDEC ID once.
@@ -178,7 +196,11 @@ impl Chip {
             }
         }
         let (expected, seen) = (short_id(&self.id).to_string(), short_id(&seen).to_string());
-        Err(ChipError::LostContact { expected, seen, times: LOST_AFTER_READS })
+        Err(ChipError::LostContact {
+            expected,
+            seen,
+            times: LOST_AFTER_READS,
+        })
     }
 
     /// Reads the unique ID, where the part has one that is not uniform and not the JEDEC ID again.
@@ -271,10 +293,16 @@ impl Chip {
         address: Address,
         into: &mut [u8],
     ) -> Result<(), ChipError> {
-        let head = self.width.command(self.width.read_opcode(command), address, command.dummy_bytes());
+        let head = self.width.command(
+            self.width.read_opcode(command),
+            address,
+            command.dummy_bytes(),
+        );
         match self.query(&head, into, sck) {
             // The kernel takes less than it said; the link has lowered its limit and sent nothing.
-            Err(ChipError::Link(LinkError::TooLong { .. })) => self.read_lowered(command, sck, address, into),
+            Err(ChipError::Link(LinkError::TooLong { .. })) => {
+                self.read_lowered(command, sck, address, into)
+            }
             other => other,
         }
     }
@@ -289,7 +317,9 @@ impl Chip {
         let mut at = address.0;
         for piece in into.chunks_mut(self.frame_bytes(sck)) {
             let dummy = command.dummy_bytes();
-            let head = self.width.command(self.width.read_opcode(command), Address(at), dummy);
+            let head = self
+                .width
+                .command(self.width.read_opcode(command), Address(at), dummy);
             self.query(&head, piece, sck)?;
             at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
         }
@@ -308,14 +338,20 @@ impl Chip {
     }
 
     fn send(&mut self, command: &[u8]) -> Result<(), ChipError> {
-        Ok(self.guard.transfer(&mut [Frame::new(vec![Segment::Out(command)])], self.sck)?)
+        Ok(self
+            .guard
+            .transfer(&mut [Frame::new(vec![Segment::Out(command)])], self.sck)?)
     }
 
     fn check_range(&self, address: Address, length: usize) -> Result<(), ChipError> {
         let size_bytes = self.part.size_bytes;
         let end = u64::from(address.0) + length as u64;
         if end > u64::from(size_bytes) {
-            return Err(ChipError::OutOfRange { address, length, size_bytes });
+            return Err(ChipError::OutOfRange {
+                address,
+                length,
+                size_bytes,
+            });
         }
         Ok(())
     }

@@ -49,15 +49,23 @@ impl Pass {
     /// The frames of a pass over `range`, in order of reading.
     fn frames(&self, range: Range<u32>) -> impl Iterator<Item = Range<u32>> + use<> {
         let frame = self.frame_bytes.max(1);
-        let first = self.first_bytes.clamp(1, frame).min(range.end - range.start);
+        let first = self
+            .first_bytes
+            .clamp(1, frame)
+            .min(range.end - range.start);
         let rest = (range.end - range.start - first).div_ceil(frame);
         let count = u64::from(rest) + u64::from(first > 0);
         let down = self.order == Order::Down;
         (0..count).map(move |i| {
             let i = if down { count - 1 - i } else { i };
             // Index 0 is the first, shifted frame.
-            let start = if i == 0 { 0 } else { u64::from(first) + (i - 1) * u64::from(frame) };
-            let end = (u64::from(first) + i * u64::from(frame)).min(u64::from(range.end - range.start));
+            let start = if i == 0 {
+                0
+            } else {
+                u64::from(first) + (i - 1) * u64::from(frame)
+            };
+            let end =
+                (u64::from(first) + i * u64::from(frame)).min(u64::from(range.end - range.start));
             // Both lie within the range, which has 32 bits.
             (range.start + start as u32)..(range.start + end as u32)
         })
@@ -109,19 +117,42 @@ mod tests {
 
     fn pass(frame_bytes: u32, first_bytes: u32, order: Order) -> Pass {
         let (command, sck) = (ReadCommand::Read, Hertz::mhz(1));
-        Pass { command, sck, frame_bytes, first_bytes, order, poison: 0 }
+        Pass {
+            command,
+            sck,
+            frame_bytes,
+            first_bytes,
+            order,
+            poison: 0,
+        }
     }
 
     #[test]
     fn frames_tile_the_range_in_either_order() {
-        for (frame, first, range) in [(16, 16, 0..64), (16, 5, 0..64), (16, 5, 7..8), (16, 9, 3..100), (64, 1, 0..64)] {
-            let up: Vec<_> = pass(frame, first, Order::Up).frames(range.clone()).collect();
-            let mut down: Vec<_> = pass(frame, first, Order::Down).frames(range.clone()).collect();
+        for (frame, first, range) in [
+            (16, 16, 0..64),
+            (16, 5, 0..64),
+            (16, 5, 7..8),
+            (16, 9, 3..100),
+            (64, 1, 0..64),
+        ] {
+            let up: Vec<_> = pass(frame, first, Order::Up)
+                .frames(range.clone())
+                .collect();
+            let mut down: Vec<_> = pass(frame, first, Order::Down)
+                .frames(range.clone())
+                .collect();
             down.reverse();
             assert_eq!(up, down);
-            assert_eq!((up[0].start, up[up.len() - 1].end), (range.start, range.end));
+            assert_eq!(
+                (up[0].start, up[up.len() - 1].end),
+                (range.start, range.end)
+            );
             assert!(up.windows(2).all(|two| two[0].end == two[1].start));
-            assert!(up.iter().all(|f| f.start < f.end && f.end - f.start <= frame));
+            assert!(
+                up.iter()
+                    .all(|f| f.start < f.end && f.end - f.start <= frame)
+            );
             assert_eq!(up[0].end - up[0].start, first.min(range.end - range.start));
         }
     }

@@ -46,15 +46,28 @@ impl Width {
         }
         for way in &part.addressing.four_byte {
             match way {
-                FourByte::Dedicated { opcodes } if suffices(part, opcodes) => return Ok(Self::Dedicated),
-                FourByte::Mode { enter, exit, write_enable } => {
+                FourByte::Dedicated { opcodes } if suffices(part, opcodes) => {
+                    return Ok(Self::Dedicated);
+                }
+                FourByte::Mode {
+                    enter,
+                    exit,
+                    write_enable,
+                } => {
                     let (enter, exit, write_enable) = (*enter, *exit, *write_enable);
-                    return Ok(Self::Mode { enter, exit, write_enable, found: false });
+                    return Ok(Self::Mode {
+                        enter,
+                        exit,
+                        write_enable,
+                        found: false,
+                    });
                 }
                 _ => {}
             }
         }
-        Err(ChipError::NoWayAbove16Mib { size_bytes: part.size_bytes })
+        Err(ChipError::NoWayAbove16Mib {
+            size_bytes: part.size_bytes,
+        })
     }
 
     pub(super) fn words(self) -> &'static str {
@@ -96,10 +109,17 @@ impl Width {
 
 /// Whether the dedicated opcodes do the whole job: both reads, program, and every erase type.
 fn suffices(part: &Part, opcodes: &[u8]) -> bool {
-    [opcode::READ_4BYTE, opcode::FAST_READ_4BYTE, opcode::PAGE_PROGRAM_4BYTE]
-        .iter()
-        .all(|needed| opcodes.contains(needed))
-        && part.erase_types.iter().any(|kind| kind.opcode_4byte.is_some())
+    [
+        opcode::READ_4BYTE,
+        opcode::FAST_READ_4BYTE,
+        opcode::PAGE_PROGRAM_4BYTE,
+    ]
+    .iter()
+    .all(|needed| opcodes.contains(needed))
+        && part
+            .erase_types
+            .iter()
+            .any(|kind| kind.opcode_4byte.is_some())
 }
 
 /// Where a family shows that it is in 4-byte mode: register opcode and bit.
@@ -121,10 +141,24 @@ impl Chip {
         match self.width {
             Width::Dedicated => Ok(()),
             Width::Three => self.leave_4byte_for_now(),
-            Width::Mode { enter, exit, write_enable, .. } => {
+            Width::Mode {
+                enter,
+                exit,
+                write_enable,
+                ..
+            } => {
                 let found = self.is_in_4byte_mode()?;
-                self.width = Width::Mode { enter, exit, write_enable, found };
-                if found { Ok(()) } else { self.switch(enter, write_enable) }
+                self.width = Width::Mode {
+                    enter,
+                    exit,
+                    write_enable,
+                    found,
+                };
+                if found {
+                    Ok(())
+                } else {
+                    self.switch(enter, write_enable)
+                }
             }
             Width::ThreeForNow { .. } => Ok(()),
         }
@@ -133,8 +167,17 @@ impl Chip {
     /// Undoes [`Chip::enter_width`].
     pub(super) fn leave_width(&mut self) -> Result<(), ChipError> {
         match self.width {
-            Width::Mode { exit, write_enable, found: false, .. } => self.switch(exit, write_enable),
-            Width::ThreeForNow { enter, write_enable, .. } => self.switch(enter, write_enable),
+            Width::Mode {
+                exit,
+                write_enable,
+                found: false,
+                ..
+            } => self.switch(exit, write_enable),
+            Width::ThreeForNow {
+                enter,
+                write_enable,
+                ..
+            } => self.switch(enter, write_enable),
             _ => Ok(()),
         }
     }
@@ -142,16 +185,29 @@ impl Chip {
     /// A small part that has a 4-byte mode and was left in it would take the first data byte for an
     /// address byte.
     fn leave_4byte_for_now(&mut self) -> Result<(), ChipError> {
-        let mode = self.part.addressing.four_byte.iter().find_map(|way| match way {
-            FourByte::Mode { enter, exit, write_enable } => Some((*enter, *exit, *write_enable)),
-            _ => None,
-        });
+        let mode = self
+            .part
+            .addressing
+            .four_byte
+            .iter()
+            .find_map(|way| match way {
+                FourByte::Mode {
+                    enter,
+                    exit,
+                    write_enable,
+                } => Some((*enter, *exit, *write_enable)),
+                _ => None,
+            });
         let Some((enter, exit, write_enable)) = mode else {
             return Ok(());
         };
         if self.is_in_4byte_mode()? {
             self.switch(exit, write_enable)?;
-            self.width = Width::ThreeForNow { enter, exit, write_enable };
+            self.width = Width::ThreeForNow {
+                enter,
+                exit,
+                write_enable,
+            };
         }
         Ok(())
     }
@@ -176,7 +232,10 @@ impl Chip {
             Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]),
             Frame::new(vec![Segment::Out(std::slice::from_ref(&code))]),
             Frame::new(vec![Segment::Out(&[opcode::WRITE_DISABLE])]),
-            Frame::new(vec![Segment::Out(&[opcode::READ_STATUS_1]), Segment::In(&mut status)]),
+            Frame::new(vec![
+                Segment::Out(&[opcode::READ_STATUS_1]),
+                Segment::In(&mut status),
+            ]),
         ];
         Ok(self.guard.transfer(&mut batch, self.sck)?)
     }

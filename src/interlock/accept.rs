@@ -80,13 +80,21 @@ impl Acceptances {
     /// Acceptances with their reasons; a reason that is only white space does not count.
     #[must_use]
     pub fn new(given: Vec<(Acceptable, String)>) -> Self {
-        Self(given.into_iter().filter(|(_, reason)| !reason.trim().is_empty()).collect())
+        Self(
+            given
+                .into_iter()
+                .filter(|(_, reason)| !reason.trim().is_empty())
+                .collect(),
+        )
     }
 
     /// The reason given for `what`.
     #[must_use]
     pub fn reason(&self, what: Acceptable) -> Option<&str> {
-        self.0.iter().find(|(name, _)| *name == what).map(|(_, reason)| reason.as_str())
+        self.0
+            .iter()
+            .find(|(name, _)| *name == what)
+            .map(|(_, reason)| reason.as_str())
     }
 
     /// All of them.

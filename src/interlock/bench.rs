@@ -26,7 +26,12 @@ pub enum Power {
 
 impl Power {
     /// All arrangements.
-    pub const ALL: [Self; 4] = [Self::Clip, Self::BoardHeldInReset, Self::External, Self::Socket];
+    pub const ALL: [Self; 4] = [
+        Self::Clip,
+        Self::BoardHeldInReset,
+        Self::External,
+        Self::Socket,
+    ];
 
     /// The name as typed after `--power`.
     #[must_use]
@@ -104,15 +109,18 @@ impl Panel {
             interlock: Interlock::NotTheHost,
             headline: "this may be the bench computer's own flash.".into(),
             seen: seen.to_owned(),
-            means: "some boards show the flash they boot from as a node like any other; writing there \
+            means:
+                "some boards show the flash they boot from as a node like any other; writing there \
                     ends the bench computer"
-                .into(),
+                    .into(),
             next: "Name the node of the pin header: --spidev /dev/spidev0.0".into(),
         };
         match host {
             HostFlash::Yes(why) => self.hold(held(why)),
             HostFlash::No(_) if writes && !chosen => {
-                self.hold(held("no node was named, and this command can change a chip"));
+                self.hold(held(
+                    "no node was named, and this command can change a chip",
+                ));
             }
             HostFlash::No(why) => self.open(Interlock::NotTheHost, why),
             HostFlash::Unknown(why) => {
@@ -127,7 +135,8 @@ impl Panel {
 
     /// `bench-attested`: power arrangement named with its checklist, marking read.
     pub fn bench_attested(&mut self, said: &Attestation) {
-        let held = |seen: String, next: &str| Held {
+        let held = |seen: String, next: &str| {
+            Held {
             interlock: Interlock::BenchAttested,
             headline: "nobody has vouched for the bench.".into(),
             seen,
@@ -135,6 +144,7 @@ impl Panel {
                     first clock, not by the first write"
                 .into(),
             next: next.into(),
+        }
         };
         let arrangements = "Say where the supply comes from: --power clip, board-held-in-reset, external or \
                             socket (docs/wiring.md).";
@@ -143,14 +153,20 @@ impl Panel {
         match (said.power, said.denied.first(), &said.marking) {
             (None, ..) => self.hold(held("no power arrangement was named".into(), arrangements)),
             (_, Some(question), _) => {
-                self.hold(held(format!("answered no: {question}"), "Mend that on the bench first."));
+                self.hold(held(
+                    format!("answered no: {question}"),
+                    "Mend that on the bench first.",
+                ));
             }
             (_, None, None) => {
                 let unread = held("the marking was not given".into(), marking);
                 self.hold_unless(Acceptable::UnreadableMarking, unread);
             }
             (Some(power), None, Some(text)) => {
-                self.open(Interlock::BenchAttested, format!("supply: {power}; marking: {text}"));
+                self.open(
+                    Interlock::BenchAttested,
+                    format!("supply: {power}; marking: {text}"),
+                );
             }
         }
     }
@@ -166,14 +182,17 @@ impl Panel {
         says: Option<&MarkingSays>,
         read: Option<SupplyRange>,
     ) {
-        let held = |headline: String, seen: String, next: &str| Held {
+        let held = |headline: String, seen: String, next: &str| {
+            Held {
             interlock: Interlock::SupplyLevel,
             headline,
             seen,
             means: "a part driven above its range is damaged by being read, one below it answers wrongly".into(),
             next: next.into(),
+        }
         };
-        let datasheet = "Read the supply range in the part's own datasheet and give it: --supply 2.7V-3.6V";
+        let datasheet =
+            "Read the supply range in the part's own datasheet and give it: --supply 2.7V-3.6V";
         let translate = "Give the chip its own level: a supply and a level translator made for it \
                          (docs/wiring.md). Do not connect it as it is.";
         let Some(level) = level else {
@@ -185,7 +204,10 @@ impl Panel {
         let Some(says) = says else {
             return match read {
                 Some(range) if range.includes(level) => {
-                    self.open(Interlock::SupplyLevel, format!("{range} by the datasheet, link {level}"));
+                    self.open(
+                        Interlock::SupplyLevel,
+                        format!("{range} by the datasheet, link {level}"),
+                    );
                 }
                 Some(range) => self.hold(held(
                     format!("the part wants {range}."),
@@ -225,13 +247,21 @@ impl Panel {
                     format!("{parts}: {range}, not read in a document"),
                     datasheet,
                 )),
-                _ => self.open(Interlock::SupplyLevel, format!("{range} by the marking, link {level}")),
+                _ => self.open(
+                    Interlock::SupplyLevel,
+                    format!("{range} by the marking, link {level}"),
+                ),
             },
         }
     }
 
     /// `supply-level` again, with the part that the chip turned out to be. Can only close it.
-    pub fn supply_level_of_part(&mut self, level: Option<Millivolts>, part: &str, range: SupplyRange) {
+    pub fn supply_level_of_part(
+        &mut self,
+        level: Option<Millivolts>,
+        part: &str,
+        range: SupplyRange,
+    ) {
         if level.is_none_or(|level| range.includes(level)) {
             return;
         }
@@ -240,7 +270,8 @@ impl Panel {
             interlock: Interlock::SupplyLevel,
             headline: format!("the chip is a {part}, which wants {range}."),
             seen: format!("{part} by its ID, link declared {level}"),
-            means: "the chip is driven outside its range now; what it answers proves nothing".into(),
+            means: "the chip is driven outside its range now; what it answers proves nothing"
+                .into(),
             next: "Take the supply away, lift the clip, and read the marking again.".into(),
         });
     }

@@ -5,8 +5,8 @@ use std::ops::Range;
 use serde::Serialize;
 
 use super::{Acceptable, Held, Interlock, Panel};
-use crate::jedec::status::Protection;
 use crate::jedec::Address;
+use crate::jedec::status::Protection;
 
 /// What repeated reading of the ID, of SFDP and of a sample showed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -57,16 +57,29 @@ impl Panel {
     /// `contact`: the clip is seated well enough for what comes.
     pub fn contact(&mut self, contact: &Contact) {
         if contact.id_same == contact.id_reads && contact.sample_same && contact.sign.is_none() {
-            let evidence = format!("ID the same in {} of {} reads", contact.id_same, contact.id_reads);
+            let evidence = format!(
+                "ID the same in {} of {} reads",
+                contact.id_same, contact.id_reads
+            );
             return self.open(Interlock::Contact, evidence);
         }
-        let seen = format!("ID the same in {} of {} reads", contact.id_same, contact.id_reads);
-        let sample = if contact.sample_same { "" } else { "; two reads of one place differ" };
+        let seen = format!(
+            "ID the same in {} of {} reads",
+            contact.id_same, contact.id_reads
+        );
+        let sample = if contact.sample_same {
+            ""
+        } else {
+            "; two reads of one place differ"
+        };
         self.hold(Held {
             interlock: Interlock::Contact,
             headline: "the contact is not good enough.".into(),
             seen: seen + sample,
-            means: contact.sign.clone().unwrap_or_else(|| "a wire that changes its mind spoils reads and writes".into()),
+            means: contact
+                .sign
+                .clone()
+                .unwrap_or_else(|| "a wire that changes its mind spoils reads and writes".into()),
             next: "Take the supply away, reseat the clip, then: norlock contact".into(),
         });
     }
@@ -82,7 +95,11 @@ impl Panel {
             next: next.into(),
         };
         if let Some(first) = disagreements.first() {
-            let more = if disagreements.len() > 1 { format!("; {} more", disagreements.len() - 1) } else { String::new() };
+            let more = if disagreements.len() > 1 {
+                format!("; {} more", disagreements.len() - 1)
+            } else {
+                String::new()
+            };
             return self.hold(held(
                 "the sources disagree on what this chip is.".into(),
                 format!("{first}{more}"),
@@ -90,7 +107,10 @@ impl Panel {
             ));
         }
         if known {
-            return self.open(Interlock::KnownPart, format!("{part}; ID, SFDP, table and marking do not disagree"));
+            return self.open(
+                Interlock::KnownPart,
+                format!("{part}; ID, SFDP, table and marking do not disagree"),
+            );
         }
         self.hold_unless(
             Acceptable::KnownPart,
@@ -105,56 +125,99 @@ impl Panel {
     /// `same-unit`: the chip is the one the unit folder belongs to. `named` is true where the person
     /// typed the unit's name in answer.
     pub fn same_unit(&mut self, unit: &str, sameness: &Sameness, named: bool) {
-        let held = |headline: String, seen: String| Held {
+        let held = |headline: String, seen: String| {
+            Held {
             interlock: Interlock::SameUnit,
             headline,
             seen,
             means: "another unit's data would be replaced by this one's, and its own would be lost".into(),
             next: "Find the folder that belongs to this chip, or the chip that belongs to this folder.".into(),
+        }
         };
         match sameness {
-            Sameness::Id { kind, expected, seen } if expected == seen => {
-                self.open(Interlock::SameUnit, format!("{kind} {seen}, as in the unit file"));
+            Sameness::Id {
+                kind,
+                expected,
+                seen,
+            } if expected == seen => {
+                self.open(
+                    Interlock::SameUnit,
+                    format!("{kind} {seen}, as in the unit file"),
+                );
             }
-            Sameness::Id { kind, expected, seen } => self.hold(held(
+            Sameness::Id {
+                kind,
+                expected,
+                seen,
+            } => self.hold(held(
                 format!("this chip is not that of {unit}."),
                 format!("{kind} {seen}, the unit file has {expected}"),
             )),
-            Sameness::UnitData { regions, differs: None } => {
-                self.open(Interlock::SameUnit, format!("{} as in the backup", regions.join(", ")));
+            Sameness::UnitData {
+                regions,
+                differs: None,
+            } => {
+                self.open(
+                    Interlock::SameUnit,
+                    format!("{} as in the backup", regions.join(", ")),
+                );
             }
-            Sameness::UnitData { differs: Some(region), .. } => self.hold(held(
+            Sameness::UnitData {
+                differs: Some(region),
+                ..
+            } => self.hold(held(
                 format!("the unit data on this chip is not that of {unit}."),
                 format!("{region} differs from the newest backup"),
             )),
-            Sameness::Replacement => self.open(Interlock::SameUnit, "a replacement chip, as announced"),
+            Sameness::Replacement => {
+                self.open(Interlock::SameUnit, "a replacement chip, as announced")
+            }
             Sameness::Nothing => {
                 let mut held = held(
                     format!("nothing tells that this chip is that of {unit}."),
                     "no unique ID and no unit data to compare".into(),
                 );
-                held.next = format!("If you are sure: --accept same-unit --because \"{unit}: how you know\"");
-                if named { self.hold_unless(Acceptable::SameUnit, held) } else { self.hold(held) }
+                held.next = format!(
+                    "If you are sure: --accept same-unit --because \"{unit}: how you know\""
+                );
+                if named {
+                    self.hold_unless(Acceptable::SameUnit, held)
+                } else {
+                    self.hold(held)
+                }
             }
         }
     }
 
     /// `writable`: no protected range is touched.
-    pub fn writable(&mut self, protection: &Protection, touched: &[Range<u32>], lifting: Option<&str>) {
+    pub fn writable(
+        &mut self,
+        protection: &Protection,
+        touched: &[Range<u32>],
+        lifting: Option<&str>,
+    ) {
         let held = |seen: String, next: &str| Held {
             interlock: Interlock::Writable,
             headline: "the chip protects blocks that would change.".into(),
             seen,
-            means: "erase and program are ignored there without a word, so the result would be a mix".into(),
+            means:
+                "erase and program are ignored there without a word, so the result would be a mix"
+                    .into(),
             next: next.into(),
         };
         let lift = "Ask for it as a step of the write: --lift-protection. If it does not take, WP# is held low.";
-        match (protection.overlaps(touched), lifting) {
+        match (
+            touched.iter().find(|range| protection.touches(range)),
+            lifting,
+        ) {
             (None, _) => self.open(Interlock::Writable, "no block to be changed is protected"),
             (Some(_), Some(how)) => self.open(Interlock::Writable, how),
             (Some(range), None) => {
                 let (start, end) = (Address(range.start), Address(range.end));
-                self.hold(held(format!("{start} to {end}: {protection}"), lift));
+                self.hold(held(
+                    format!("{start} to {end} would change; {protection}"),
+                    lift,
+                ));
             }
         }
     }
@@ -182,12 +245,17 @@ impl Panel {
         match (differing.first(), weak) {
             (Some(first), _) => self.hold(held(
                 "two reads of the chip differ.",
-                format!("{} places, the first at {}", differing.len(), Address(first.start)),
+                format!(
+                    "{} places, the first at {}",
+                    differing.len(),
+                    Address(first.start)
+                ),
                 "Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact",
             )),
             (None, Some(why)) => {
                 let mut held = held("the two reads are not independent.", why.to_owned(), "");
-                held.means = "an error that repeats with the clock and the command would not show".into();
+                held.means =
+                    "an error that repeats with the clock and the command would not show".into();
                 held.next = "Use a lower SCK, or --accept weak-reads --because with why.".into();
                 self.hold_unless(Acceptable::WeakReads, held);
             }
@@ -195,14 +263,57 @@ impl Panel {
         }
     }
 
+    /// `twin-read` cannot open: the two agree on something that no healthy chip shows.
+    pub fn reads_implausible(&mut self, alarm: &str) {
+        self.hold(Held {
+            interlock: Interlock::TwinRead,
+            headline: "two reads agree on what cannot be right.".into(),
+            seen: alarm.to_owned(),
+            means: "a fault that repeats spoils every read in the same way, so agreement proves nothing".into(),
+            next: "Look at MOSI and at the clip's seat, then: norlock contact".into(),
+        });
+    }
+
+    /// `twin-read` cannot open for a backup: there is nothing to keep.
+    pub fn reads_blank(&mut self) {
+        self.hold(Held {
+            interlock: Interlock::TwinRead,
+            headline: "the chip reads blank from end to end.".into(),
+            seen: "FF in every byte of both reads".into(),
+            means: "a backup of a blank chip brings no unit back; more often the chip answers its ID and no more"
+                .into(),
+            next: "Reseat the clip, pull HOLD# and WP# up to the supply, then: norlock contact".into(),
+        });
+    }
+
+    /// `known-part` is in doubt: the chip may be smaller than it says.
+    pub fn size_in_doubt(&mut self, seen: &str) {
+        self.hold_unless(
+            Acceptable::KnownPart,
+            Held {
+                interlock: Interlock::KnownPart,
+                headline: "the chip may be half the size it says.".into(),
+                seen: seen.to_owned(),
+                means: "a relabelled chip wraps round at its real end, and a write to the upper half would \
+                        destroy the lower"
+                    .into(),
+                next: "If the two halves are meant to be equal: --accept known-part --because with how you know.".into(),
+            },
+        );
+    }
+
     /// `nothing-unexplained`: the chip holds the baseline, but for blocks a journal accounts for.
     pub fn nothing_unexplained(&mut self, unexplained: &[Unexplained], baseline: &str) {
         let Some(first) = unexplained.first() else {
-            return self.open(Interlock::NothingUnexplained, format!("as {baseline}, or accounted for by the journal"));
+            return self.open(
+                Interlock::NothingUnexplained,
+                format!("as {baseline}, or accounted for by the journal"),
+            );
         };
-        let ranges = unexplained.iter().take(4).map(|one| {
-            format!("{} to {}", Address(one.range.start), Address(one.range.end))
-        });
+        let ranges = unexplained
+            .iter()
+            .take(4)
+            .map(|one| format!("{} to {}", Address(one.range.start), Address(one.range.end)));
         let ranges: Vec<String> = ranges.collect();
         self.hold(Held {
             interlock: Interlock::NothingUnexplained,
@@ -219,7 +330,10 @@ impl Panel {
 
     /// `nothing-unexplained` for a restore: what the chip holds is kept as `replaced` first.
     pub fn present_kept(&mut self, replaced: &str) {
-        self.open(Interlock::NothingUnexplained, format!("what the chip holds is kept as {replaced}"));
+        self.open(
+            Interlock::NothingUnexplained,
+            format!("what the chip holds is kept as {replaced}"),
+        );
     }
 
     /// `journal-ready`: the journal is open and durable.

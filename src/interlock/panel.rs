@@ -55,12 +55,17 @@ impl Panel {
     /// A panel on which every interlock waits.
     #[must_use]
     pub fn new(accepted: Acceptances) -> Self {
-        Self { states: BTreeMap::new(), accepted }
+        Self {
+            states: BTreeMap::new(),
+            accepted,
+        }
     }
 
     /// The states so far, in order.
     pub fn states(&self) -> impl Iterator<Item = (Interlock, &State)> {
-        self.states.iter().map(|(interlock, state)| (*interlock, state))
+        self.states
+            .iter()
+            .map(|(interlock, state)| (*interlock, state))
     }
 
     /// The interlocks that hold, in order.
@@ -82,7 +87,11 @@ impl Panel {
     /// How many are open or accepted, and how many still wait.
     #[must_use]
     pub fn counts(&self) -> (usize, usize) {
-        let open = self.states.values().filter(|state| !matches!(state, State::Held(_))).count();
+        let open = self
+            .states
+            .values()
+            .filter(|state| !matches!(state, State::Held(_)))
+            .count();
         (open, Interlock::ALL.len() - self.states.len())
     }
 
@@ -104,12 +113,18 @@ impl Panel {
     /// The panel itself, if any interlock holds or waits.
     pub fn permit(self) -> Result<Permit, Box<Self>> {
         let (open, _) = self.counts();
-        if open == Interlock::ALL.len() { Ok(Permit { _made_here: () }) } else { Err(Box::new(self)) }
+        if open == Interlock::ALL.len() {
+            Ok(Permit { _made_here: () })
+        } else {
+            Err(Box::new(self))
+        }
     }
 
     pub(super) fn open(&mut self, interlock: Interlock, evidence: impl Into<String>) {
         // What holds stays held: a later check of the same interlock cannot open it again.
-        let state = State::Open { evidence: evidence.into() };
+        let state = State::Open {
+            evidence: evidence.into(),
+        };
         self.states.entry(interlock).or_insert(state);
     }
 
@@ -121,7 +136,11 @@ impl Panel {
     pub(super) fn hold_unless(&mut self, name: Acceptable, held: Held) {
         match self.accepted.reason(name) {
             Some(reason) => {
-                let state = State::Accepted { name, reason: reason.to_owned(), seen: held.seen };
+                let state = State::Accepted {
+                    name,
+                    reason: reason.to_owned(),
+                    seen: held.seen,
+                };
                 self.states.entry(held.interlock).or_insert(state);
             }
             None => self.hold(held),
@@ -148,7 +167,13 @@ mod tests {
 
     fn held(interlock: Interlock) -> Held {
         let text = String::new;
-        Held { interlock, headline: text(), seen: text(), means: text(), next: text() }
+        Held {
+            interlock,
+            headline: text(),
+            seen: text(),
+            means: text(),
+            next: text(),
+        }
     }
 
     #[test]
@@ -161,7 +186,9 @@ mod tests {
             assert_eq!(panel.permit().unwrap_err().counts(), (14, 1));
         }
         let mut panel = Panel::default();
-        Interlock::ALL.into_iter().for_each(|interlock| panel.open(interlock, "seen"));
+        Interlock::ALL
+            .into_iter()
+            .for_each(|interlock| panel.open(interlock, "seen"));
         assert!(panel.permit().is_ok());
     }
 
@@ -176,10 +203,19 @@ mod tests {
 
     #[test]
     fn an_acceptance_needs_its_name_and_a_reason() {
-        let accepted = |reason: &str| Acceptances::new(vec![(Acceptable::KnownPart, reason.to_owned())]);
+        let accepted =
+            |reason: &str| Acceptances::new(vec![(Acceptable::KnownPart, reason.to_owned())]);
         for (accepted, name, holds) in [
-            (accepted("the datasheet lies open here"), Acceptable::KnownPart, false),
-            (accepted("the datasheet lies open here"), Acceptable::SameUnit, true),
+            (
+                accepted("the datasheet lies open here"),
+                Acceptable::KnownPart,
+                false,
+            ),
+            (
+                accepted("the datasheet lies open here"),
+                Acceptable::SameUnit,
+                true,
+            ),
             (accepted("  "), Acceptable::KnownPart, true),
             (Acceptances::default(), Acceptable::KnownPart, true),
         ] {

@@ -59,7 +59,9 @@ impl OfflineProblem {
 
     fn means(&self) -> &'static str {
         match self {
-            Self::Missing => "the one backup of this unit has never been compared with anything outside the bench",
+            Self::Missing => {
+                "the one backup of this unit has never been compared with anything outside the bench"
+            }
             Self::InUnitFolder(_) | Self::SameDisk(_) => {
                 "whatever spoils the backup can spoil this hash too, so their agreement would prove nothing"
             }
@@ -70,8 +72,12 @@ impl OfflineProblem {
 
     fn next(&self) -> &'static str {
         match self {
-            Self::Differs { .. } => "Find out which of the two is right before anything is written.",
-            _ => "Type the 64 digits from paper (--offline-hash), or name the copy on a stick or card (--offline).",
+            Self::Differs { .. } => {
+                "Find out which of the two is right before anything is written."
+            }
+            _ => {
+                "Type the 64 digits from paper (--offline-hash), or name the copy on a stick or card (--offline)."
+            }
         }
     }
 }
@@ -89,7 +95,10 @@ impl Panel {
     /// `image-fits`: the image has the size of the unit's chip.
     pub fn image_fits(&mut self, image_bytes: u64, chip_bytes: u64) {
         if image_bytes == chip_bytes {
-            return self.open(Interlock::ImageFits, format!("{image_bytes} bytes, as the chip"));
+            return self.open(
+                Interlock::ImageFits,
+                format!("{image_bytes} bytes, as the chip"),
+            );
         }
         self.hold(Held {
             interlock: Interlock::ImageFits,
@@ -104,10 +113,18 @@ impl Panel {
     pub fn backup_intact(&mut self, backups: usize, problems: &[String]) {
         let next = match (backups, problems.first()) {
             (0, _) => "Back the unit up first: norlock backup --unit FOLDER",
-            (_, Some(_)) => "Compare with the copy kept elsewhere; do not write until it is cleared up.",
-            (_, None) => return self.open(Interlock::BackupIntact, format!("{backups} hashed anew")),
+            (_, Some(_)) => {
+                "Compare with the copy kept elsewhere; do not write until it is cleared up."
+            }
+            (_, None) => {
+                return self.open(Interlock::BackupIntact, format!("{backups} hashed anew"));
+            }
         };
-        let seen = if backups == 0 { "no backup".into() } else { problems.join("; ") };
+        let seen = if backups == 0 {
+            "no backup".into()
+        } else {
+            problems.join("; ")
+        };
         self.hold(Held {
             interlock: Interlock::BackupIntact,
             headline: "there is no intact backup to go back to.".into(),
@@ -119,13 +136,18 @@ impl Panel {
 
     /// `offline-hash`: first backup and baseline agree with a hash kept away from the bench.
     pub fn offline_hash(&mut self, evidence: &[OfflineEvidence]) {
-        let failed = evidence.iter().find_map(|one| one.result.as_ref().err().map(|problem| (one, problem)));
+        let failed = evidence
+            .iter()
+            .find_map(|one| one.result.as_ref().err().map(|problem| (one, problem)));
         let Some((one, problem)) = failed else {
             if evidence.is_empty() {
                 return self.hold(offline_held("the backup", &OfflineProblem::Missing));
             }
             let how = evidence.iter().filter_map(|one| {
-                one.result.as_ref().ok().map(|how| format!("{}: {how}", one.backup))
+                one.result
+                    .as_ref()
+                    .ok()
+                    .map(|how| format!("{}: {how}", one.backup))
             });
             let how: Vec<String> = how.collect();
             return self.open(Interlock::OfflineHash, how.join("; "));
@@ -136,8 +158,13 @@ impl Panel {
     /// `unit-data-kept`: what differs from the baseline lies in regions marked replaceable.
     ///
     /// `map_has_unit_data` is `None` where there is no region map.
-    pub fn unit_data_kept(&mut self, map_has_unit_data: Option<bool>, offending: &[OffendingChange]) {
-        let held = |headline: &str, seen: String, next: &str| Held {
+    pub fn unit_data_kept(
+        &mut self,
+        map_has_unit_data: Option<bool>,
+        offending: &[OffendingChange],
+    ) {
+        let held = |headline: &str, seen: String, next: &str| {
+            Held {
             interlock: Interlock::UnitDataKept,
             headline: headline.into(),
             seen,
@@ -145,33 +172,58 @@ impl Panel {
                     work again"
                 .into(),
             next: next.into(),
+        }
         };
         let Some(has_unit_data) = map_has_unit_data else {
             let next = "Write regions.toml into the unit folder: which regions may be replaced and which are \
                         the unit's own (docs/files.md).";
-            return self.hold(held("no region map says what is the unit's own.", "no regions.toml".into(), next));
+            return self.hold(held(
+                "no region map says what is the unit's own.",
+                "no regions.toml".into(),
+                next,
+            ));
         };
         if let Some(first) = offending.first() {
             let more = offending.len() - 1;
-            let also = if more == 0 { String::new() } else { format!("; {more} more") };
+            let also = if more == 0 {
+                String::new()
+            } else {
+                format!("; {more} more")
+            };
             let (start, end) = (Address(first.range.start), Address(first.range.end));
-            let seen = format!("{start} to {end} in {} differs from the baseline{also}", first.region);
+            let seen = format!(
+                "{start} to {end} in {} differs from the baseline{also}",
+                first.region
+            );
             let next = "Make the target with norlock tailor, which keeps everything not marked replaceable.";
-            return self.hold(held("the target changes bytes that are not replaceable.", seen, next));
+            return self.hold(held(
+                "the target changes bytes that are not replaceable.",
+                seen,
+                next,
+            ));
         }
         if has_unit_data {
-            return self.open(Interlock::UnitDataKept, "no byte outside replaceable regions differs");
+            return self.open(
+                Interlock::UnitDataKept,
+                "no byte outside replaceable regions differs",
+            );
         }
         let next = "If this unit really has no data of its own: --accept no-unit-data --because with how you \
                     know.";
         let seen = "no region holds unit-data".to_owned();
-        self.hold_unless(Acceptable::NoUnitData, held("the region map names no unit data.", seen, next));
+        self.hold_unless(
+            Acceptable::NoUnitData,
+            held("the region map names no unit data.", seen, next),
+        );
     }
 
     /// `unit-data-kept` for a restore: the image is a backup of this very unit, so its unit data is
     /// the unit's own, and what it replaces is kept first.
     pub fn unit_data_restored(&mut self, backup: &str) {
-        self.open(Interlock::UnitDataKept, format!("{backup} is this unit's own"));
+        self.open(
+            Interlock::UnitDataKept,
+            format!("{backup} is this unit's own"),
+        );
     }
 }
 

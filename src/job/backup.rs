@@ -50,9 +50,19 @@ pub struct RegionDifference {
 ///
 /// # Errors
 /// A [`Stop`]: held by an interlock (nothing is kept), a fault, or the person stopped.
-pub fn backup(unit: &mut Unit, bench: Bench, attendant: &mut dyn Attendant) -> Result<BackupReport, Stop> {
+pub fn backup(
+    unit: &mut Unit,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<BackupReport, Stop> {
     let patience = journal_patience(unit, &bench.catalogue)?;
-    let mut connected = connect(bench, Purpose::Read, patience, attendant)?;
+    let mut connected = connect(
+        Panel::new(std::mem::take(&mut bench.accepted)),
+        bench,
+        Purpose::Read,
+        patience,
+        attendant,
+    )?;
     must_be_the_unit(&mut connected, unit)?;
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
@@ -77,7 +87,11 @@ pub fn backup(unit: &mut Unit, bench: Bench, attendant: &mut dyn Attendant) -> R
     Ok(BackupReport {
         unit: unit.name().to_owned(),
         file: image.name.file_name(),
-        hash_file: unit.folder().join(image.name.hash_file_name()).display().to_string(),
+        hash_file: unit
+            .folder()
+            .join(image.name.hash_file_name())
+            .display()
+            .to_string(),
         number: unit.backups().len() as u32,
         sha256: image.sha256,
         size_bytes,
@@ -107,12 +121,16 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
         return Ok(());
     }
     let map = region_map(unit)?;
-    let sameness = recognise::recognise(&mut connected.chip, unit, map.as_ref().map(|(map, _)| map))?;
+    let sameness =
+        recognise::recognise(&mut connected.chip, unit, map.as_ref().map(|(map, _)| map))?;
     // A unit that changes its own calibration is still the unit where an ID says so, and where there
     // is none the person has to say so.
     connected.panel.same_unit(unit.name(), &sameness, true);
     match sameness {
-        Sameness::Id { .. } | Sameness::UnitData { .. } | Sameness::Nothing | Sameness::Replacement
+        Sameness::Id { .. }
+        | Sameness::UnitData { .. }
+        | Sameness::Nothing
+        | Sameness::Replacement
             if connected.panel.is_held() =>
         {
             Err(Stop::held(&connected.panel))
@@ -128,7 +146,10 @@ fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
     }
     let own = recognise::own_id(&mut connected.chip)?;
     let part = connected.chip.part();
-    let level = connected.seen.level.map_or_else(|| "not declared".to_owned(), |level| level.to_string());
+    let level = connected
+        .seen
+        .level
+        .map_or_else(|| "not declared".to_owned(), |level| level.to_string());
     unit.set_identity(Identity {
         part: format!("{} {}", part.maker, part.name),
         jedec_id: connected.chip.short_id().to_string(),
@@ -146,13 +167,21 @@ fn differences(unit: &Unit, before: &Image, now: &Image) -> Result<Vec<RegionDif
     let (one, two) = (unit.open_image(before)?, unit.open_image(now)?);
     let mut found: Vec<RegionDifference> = Vec::new();
     let spans = match &map {
-        Some((map, _)) => map.spans().into_iter().map(|span| (span.name.to_owned(), span.range)).collect(),
+        Some((map, _)) => map
+            .spans()
+            .into_iter()
+            .map(|span| (span.name().to_owned(), span.range))
+            .collect(),
         None => vec![("no region".to_owned(), 0..now.size_bytes as u32)],
     };
     for (region, range) in spans {
         let bytes = differing_bytes(one.as_ref(), two.as_ref(), range.clone())?;
         if bytes > 0 {
-            found.push(RegionDifference { region, start: range.start, bytes });
+            found.push(RegionDifference {
+                region,
+                start: range.start,
+                bytes,
+            });
         }
     }
     Ok(found)
@@ -169,7 +198,11 @@ fn differing_bytes(
         let length = (range.end - at).min(64 << 10) as usize;
         one.read_exact_at(u64::from(at), &mut a[..length])?;
         two.read_exact_at(u64::from(at), &mut b[..length])?;
-        bytes += a[..length].iter().zip(&b[..length]).filter(|(a, b)| a != b).count() as u64;
+        bytes += a[..length]
+            .iter()
+            .zip(&b[..length])
+            .filter(|(a, b)| a != b)
+            .count() as u64;
         at += length as u32;
     }
     Ok(bytes)

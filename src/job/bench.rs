@@ -56,7 +56,7 @@ pub struct Bench {
 }
 
 /// A chip that was met, not yet opened as a part.
-pub struct Met {
+pub(super) struct Met {
     pub(super) bare: Bare,
     pub(super) panel: Panel,
     pub(super) seen: Seen,
@@ -89,7 +89,7 @@ pub struct Seen {
 }
 
 /// A chip that is open as its part, with the interlocks so far.
-pub struct Connected {
+pub(super) struct Connected {
     /// The chip.
     pub chip: Chip,
     /// The interlocks.
@@ -104,13 +104,22 @@ pub struct Connected {
 /// # Errors
 /// A [`Stop`]: held by an interlock, or a link or chip fault.
 pub(super) fn meet(
+    mut panel: Panel,
     bench: Bench,
     purpose: Purpose,
     patience: Option<Duration>,
     attendant: &dyn Attendant,
 ) -> Result<Met, Stop> {
-    let Bench { way, level, sck, said, accepted, catalogue, size_bytes, trace } = bench;
-    let mut panel = Panel::new(accepted);
+    let Bench {
+        way,
+        level,
+        sck,
+        said,
+        catalogue,
+        size_bytes,
+        trace,
+        ..
+    } = bench;
     let (link, level) = before_first_clock(&mut panel, way, level, &said, &catalogue, purpose)?;
     let link: Box<dyn Link> = match trace {
         Some(tell) => Box::new(Trace::new(link, tell)),
@@ -127,26 +136,37 @@ pub(super) fn meet(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
-    Ok(Met { bare, panel, seen, size_bytes })
+    Ok(Met {
+        bare,
+        panel,
+        seen,
+        size_bytes,
+    })
 }
 
 /// Meets the chip and opens it as its part.
 ///
 /// # Errors
 /// As [`meet`]; also where nothing tells the size of the chip.
-pub fn connect(
+pub(super) fn connect(
+    panel: Panel,
     bench: Bench,
     purpose: Purpose,
     patience: Option<Duration>,
     attendant: &dyn Attendant,
 ) -> Result<Connected, Stop> {
-    meet(bench, purpose, patience, attendant)?.open()
+    meet(panel, bench, purpose, patience, attendant)?.open()
 }
 
 impl Met {
     /// The part to open the chip as: identified, or of the size the person gave.
     pub(super) fn part(&self) -> Option<Part> {
-        let unknown = || Some(Part::unknown(short_id(&self.seen.look.id), self.size_bytes?));
+        let unknown = || {
+            Some(Part::unknown(
+                short_id(&self.seen.look.id),
+                self.size_bytes?,
+            ))
+        };
         self.seen.identification.part.clone().or_else(unknown)
     }
 
@@ -168,7 +188,11 @@ impl Met {
         if self.panel.is_held() {
             return Err(Stop::held(&self.panel));
         }
-        Ok(Connected { chip, panel: self.panel, seen: self.seen })
+        Ok(Connected {
+            chip,
+            panel: self.panel,
+            seen: self.seen,
+        })
     }
 }
 
@@ -211,7 +235,11 @@ fn open(
         Way::Link(link) => {
             panel.sole_user(None);
             let own = format!("{} belongs to this process", link.name());
-            panel.not_the_host(&crate::link::HostFlash::No(own), true, purpose == Purpose::Write);
+            panel.not_the_host(
+                &crate::link::HostFlash::No(own),
+                true,
+                purpose == Purpose::Write,
+            );
             Ok(Some(link))
         }
         Way::Node { path, chosen } => open_node(panel, &path, chosen, level, purpose),
@@ -227,7 +255,11 @@ fn open_node(
     purpose: Purpose,
 ) -> Result<Option<Box<dyn Link>>, Stop> {
     use crate::link::{Node, SpidevLink};
-    let missing = |source| LinkError::Node { action: "open", node: path.display().to_string(), source };
+    let missing = |source| LinkError::Node {
+        action: "open",
+        node: path.display().to_string(),
+        source,
+    };
     let node = Node::look(path).map_err(missing)?;
     panel.not_the_host(&node.host_flash, chosen, purpose == Purpose::Write);
     if panel.is_held() {
@@ -255,7 +287,12 @@ fn open_node(
     _purpose: Purpose,
 ) -> Result<Option<Box<dyn Link>>, Stop> {
     let source = std::io::ErrorKind::Unsupported.into();
-    Err(LinkError::Node { action: "open", node: path.display().to_string(), source }.into())
+    Err(LinkError::Node {
+        action: "open",
+        node: path.display().to_string(),
+        source,
+    }
+    .into())
 }
 
 /// No chip answers: the contact holds, with what such an answer usually means.
@@ -295,7 +332,9 @@ fn look_closer(
     }
     let (sfdp_raw, sfdp_steady) = read_sfdp(bare, sck)?;
     let parsed = sfdp_raw.as_deref().map(Sfdp::parse);
-    let sfdp_fault = parsed.as_ref().and_then(|parsed| parsed.as_ref().err().map(|error| sentence(error)));
+    let sfdp_fault = parsed
+        .as_ref()
+        .and_then(|parsed| parsed.as_ref().err().map(|error| sentence(error)));
     let sfdp = parsed.and_then(Result::ok);
     let facts = sfdp.as_ref().and_then(SfdpFacts::of);
     let identification = identify(catalogue, &look.id, facts.as_ref(), said.marking.as_deref());
@@ -303,9 +342,25 @@ fn look_closer(
     if sign.is_none() && identification.standing == Standing::Unknown {
         sign = shifted(catalogue, &look.id);
     }
-    let contact = Contact { id_reads: ID_READS, id_same, sample_same: sfdp_steady, sign };
+    let contact = Contact {
+        id_reads: ID_READS,
+        id_same,
+        sample_same: sfdp_steady,
+        sign,
+    };
     let link = bare.link_name().to_owned();
-    Ok(Seen { look, contact, sfdp_raw, sfdp, sfdp_fault, identification, link, level, sck, said })
+    Ok(Seen {
+        look,
+        contact,
+        sfdp_raw,
+        sfdp,
+        sfdp_fault,
+        identification,
+        link,
+        level,
+        sck,
+        said,
+    })
 }
 
 /// SFDP space where it has the signature, and whether two reads agreed.
@@ -340,17 +395,22 @@ fn judge(panel: &mut Panel, seen: &Seen) {
 
 fn unsteady(first: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> String {
     let (first, other) = (short_id(first), short_id(other));
-    format!("the ID reads {first} and then {other}: a contact that opens, or SCK too fast for these wires")
+    format!(
+        "the ID reads {first} and then {other}: a contact that opens, or SCK too fast for these wires"
+    )
 }
 
 /// Whether the ID is one of the table's, moved by one to seven bits: what a missed or an extra clock
 /// edge does.
 fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
     let seen = u32::from_be_bytes([0, id[0], id[1], id[2]]);
-    let known = catalogue.parts().iter().filter_map(|part| match part.jedec_id.0.as_slice() {
-        [a, b, c, ..] => Some((u32::from_be_bytes([0, *a, *b, *c]), part)),
-        _ => None,
-    });
+    let known = catalogue
+        .parts()
+        .iter()
+        .filter_map(|part| match part.jedec_id.0.as_slice() {
+            [a, b, c, ..] => Some((u32::from_be_bytes([0, *a, *b, *c]), part)),
+            _ => None,
+        });
     for (real, part) in known {
         for bits in 1..=7 {
             // The bits that a shift brings in from outside are not compared.

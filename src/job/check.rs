@@ -36,7 +36,11 @@ pub fn check(unit: &Unit) -> Result<CheckReport, Stop> {
     let unfinished = Journal::find_unfinished(unit)?;
     Ok(CheckReport {
         unit: unit.name().to_owned(),
-        intact: rehash.intact.iter().map(|image| image.name.file_name()).collect(),
+        intact: rehash
+            .intact
+            .iter()
+            .map(|image| image.name.file_name())
+            .collect(),
         findings: rehash.findings.iter().map(ToString::to_string).collect(),
         unfinished: unfinished.map(|write| write.path.display().to_string()),
     })

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::bench::{Bench, Met, meet};
 use super::{Attendant, Stop};
 use crate::chip::{FirstLook, short_id};
-use crate::interlock::Interlock;
+use crate::interlock::{Interlock, Panel};
 use crate::jedec::{Hertz, Millivolts};
 use crate::link::Purpose;
 
@@ -61,19 +61,32 @@ pub struct ContactReport {
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock, or a link fault.
-pub fn contact(bench: Bench, attendant: &mut dyn Attendant) -> Result<ContactReport, Stop> {
-    let mut met = match meet(bench, Purpose::Read, None, attendant) {
+pub fn contact(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<ContactReport, Stop> {
+    let mut met = match meet(
+        Panel::new(std::mem::take(&mut bench.accepted)),
+        bench,
+        Purpose::Read,
+        None,
+        attendant,
+    ) {
         Ok(met) => met,
         Err(stop) => return bad(stop),
     };
     let ladder = climb(&mut met)?;
-    let proven = ladder.iter().find(|rung| rung.same == rung.reads).map(|rung| rung.sck);
+    let proven = ladder
+        .iter()
+        .find(|rung| rung.same == rung.reads)
+        .map(|rung| rung.sck);
     let seen = met.seen.clone();
     let mut report = ContactReport {
         good: true,
         sign: None,
         jedec_id: Some(short_id(&seen.look.id).to_string()),
-        part: seen.identification.part.as_ref().map(|part| format!("{} {}", part.maker, part.name)),
+        part: seen
+            .identification
+            .part
+            .as_ref()
+            .map(|part| format!("{} {}", part.maker, part.name)),
         ladder,
         proven,
         sfdp: seen.sfdp.is_some(),
@@ -91,14 +104,19 @@ pub fn contact(bench: Bench, attendant: &mut dyn Attendant) -> Result<ContactRep
     }
     if report.proven.is_none() {
         report.good = false;
-        report.sign = Some("no SCK of the ladder reads the same every time: reseat the clip".into());
+        report.sign =
+            Some("no SCK of the ladder reads the same every time: reseat the clip".into());
     }
     Ok(report)
 }
 
 /// A stop by the `contact` interlock is the verdict that this command exists to give.
 fn bad(stop: Stop) -> Result<ContactReport, Stop> {
-    let Some(held) = stop.held.iter().find(|held| held.interlock == Interlock::Contact) else {
+    let Some(held) = stop
+        .held
+        .iter()
+        .find(|held| held.interlock == Interlock::Contact)
+    else {
         return Err(stop);
     };
     Ok(ContactReport {
@@ -132,7 +150,11 @@ fn climb(met: &mut Met) -> Result<Vec<Rung>, Stop> {
             met.bare.sfdp(0, &mut head, sck)?;
             same += u32::from(id == wanted_id && head == wanted_head);
         }
-        ladder.push(Rung { sck, reads: READS_A_RUNG, same });
+        ladder.push(Rung {
+            sck,
+            reads: READS_A_RUNG,
+            same,
+        });
     }
     Ok(ladder)
 }

@@ -23,7 +23,10 @@ impl From<LinkError> for Stop {
 fn link_meaning(error: &LinkError) -> (String, String) {
     let (means, next) = match error {
         LinkError::Node { source, node, .. } => return node_meaning(source, node),
-        LinkError::InUse { .. } => ("another program drives this chip select", "End it, then try again."),
+        LinkError::InUse { .. } => (
+            "another program drives this chip select",
+            "End it, then try again.",
+        ),
         LinkError::Mode { .. } => (
             "the controller cannot do plain SPI mode 0 on this node",
             "Use another node, or look at what the device tree asks for.",
@@ -44,7 +47,10 @@ fn link_meaning(error: &LinkError) -> (String, String) {
             "norlock was about to send what a reading job must never send; nothing was sent",
             "This is a fault of norlock. Please report it with a --trace file.",
         ),
-        LinkError::PowerCut { .. } => ("the simulated bench lost its supply", "Run the same command again."),
+        LinkError::PowerCut { .. } => (
+            "the simulated bench lost its supply",
+            "Run the same command again.",
+        ),
         LinkError::Forbidden(_) => (
             "a real chip would have ignored it, or taken it for something else",
             "This is a fault of norlock. Please report it with a --trace file.",
@@ -64,19 +70,32 @@ fn node_meaning(source: &std::io::Error, node: &str) -> (String, String) {
             } else {
                 format!("these nodes exist: {}", nodes.join(", "))
             };
-            return (means, "Enable the bus as the board's documentation says (docs/wiring.md).".into());
+            return (
+                means,
+                "Enable the bus as the board's documentation says (docs/wiring.md).".into(),
+            );
         }
         ErrorKind::PermissionDenied => {
             let group = node_group(node).unwrap_or_else(|| "its owner's".into());
-            let means = format!("only the group {group} may use the node, and this user is not in it");
-            return (means, format!("Add yourself to the group {group} and log in again."));
+            let means =
+                format!("only the group {group} may use the node, and this user is not in it");
+            return (
+                means,
+                format!("Add yourself to the group {group} and log in again."),
+            );
         }
         ErrorKind::ResourceBusy => (
             "another kernel driver owns the chip select, for example a flash driver",
             "Unbind that driver, or take the chip select out of its device tree node.",
         ),
-        ErrorKind::InvalidInput => ("this is not a spidev node", "Name one: --spidev /dev/spidev0.0"),
-        _ => ("the node answers, but not as spidev does", "Look at the kernel's log (dmesg)."),
+        ErrorKind::InvalidInput => (
+            "this is not a spidev node",
+            "Name one: --spidev /dev/spidev0.0",
+        ),
+        _ => (
+            "the node answers, but not as spidev does",
+            "Look at the kernel's log (dmesg).",
+        ),
     };
     (means.to_owned(), next.to_owned())
 }
@@ -84,12 +103,17 @@ fn node_meaning(source: &std::io::Error, node: &str) -> (String, String) {
 #[cfg(target_os = "linux")]
 fn nodes() -> Vec<String> {
     let nodes = crate::link::list_nodes(std::path::Path::new("/dev"));
-    nodes.iter().map(|node| node.display().to_string()).collect()
+    nodes
+        .iter()
+        .map(|node| node.display().to_string())
+        .collect()
 }
 
 #[cfg(target_os = "linux")]
 fn node_group(node: &str) -> Option<String> {
-    crate::link::Node::look(std::path::Path::new(node)).ok()?.group
+    crate::link::Node::look(std::path::Path::new(node))
+        .ok()?
+        .group
 }
 
 #[cfg(not(target_os = "linux"))]
@@ -108,7 +132,9 @@ impl From<ChipError> for Stop {
             return link.into();
         }
         let (exit, means, next) = chip_meaning(&error);
-        Self::new(exit, sentence(&error), next).row("means", means).because(error)
+        Self::new(exit, sentence(&error), next)
+            .row("means", means)
+            .because(error)
     }
 }
 
@@ -126,7 +152,9 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             "Do not lift the clip. Wait, then run the same command again.",
         ),
         ChipError::NoAnswer { .. } => (Exit::ChipFault, "no chip answers on these wires", reseat),
-        ChipError::LostContact { .. } => (Exit::ChipFault, "the clip has most likely moved", reseat),
+        ChipError::LostContact { .. } => {
+            (Exit::ChipFault, "the clip has most likely moved", reseat)
+        }
         ChipError::WelStuck { .. } => (
             Exit::ChipFault,
             "MISO is stuck, or the chip does not take its commands: MOSI is loose",
@@ -146,11 +174,6 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             Exit::ChipFault,
             "the supply sagged, the block is worn, or the contact broke meanwhile",
             "Measure the supply at the clip, then give the same command again.",
-        ),
-        ChipError::StatusUnchanged { .. } => (
-            Exit::ChipFault,
-            "WP# is held low, or a lock until the next power-up guards the status register",
-            "Pull WP# up to the chip's supply (docs/wiring.md), or power the chip anew.",
         ),
         _ => (
             Exit::ChipFault,
@@ -172,8 +195,12 @@ impl From<UnitError> for Stop {
             UnitError::NotAUnit { .. } => "Name the unit's folder; norlock backup makes one.",
             UnitError::InUse { .. } => "Wait until the other process is done.",
             UnitError::Toml { .. } => "Mend the file at that place, then try again.",
-            UnitError::Medium { .. } => "The disk does not keep what is written to it: use another one.",
-            UnitError::Store(StoreError::Full { .. }) => "Free space, or use a folder on a larger disk.",
+            UnitError::Medium { .. } => {
+                "The disk does not keep what is written to it: use another one."
+            }
+            UnitError::Store(StoreError::Full { .. }) => {
+                "Free space, or use a folder on a larger disk."
+            }
             UnitError::Store(StoreError::SyncFailed { .. }) => {
                 "Do not trust this disk. Move the unit folder to another one."
             }
@@ -185,7 +212,10 @@ impl From<UnitError> for Stop {
 
 impl From<JournalError> for Stop {
     fn from(error: JournalError) -> Self {
-        fault(error, "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.")
+        fault(
+            error,
+            "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.",
+        )
     }
 }
 
@@ -203,7 +233,10 @@ fn fault(error: impl std::error::Error + Send + Sync + 'static, next: &str) -> S
 pub(super) fn sentence(error: &dyn std::fmt::Display) -> String {
     let text = error.to_string();
     let mut letters = text.chars();
-    let first = letters.next().map(|letter| letter.to_uppercase().to_string()).unwrap_or_default();
+    let first = letters
+        .next()
+        .map(|letter| letter.to_uppercase().to_string())
+        .unwrap_or_default();
     let end = if text.ends_with('.') { "" } else { "." };
     format!("{first}{}{end}", letters.as_str())
 }

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::bench::{Bench, meet};
 use super::{Attendant, Stop, recognise};
-use crate::jedec::sfdp::Sfdp;
+use crate::interlock::Panel;
 use crate::jedec::{Hertz, Millivolts};
 use crate::link::Purpose;
 use crate::part::{Part, Standing, maker_name};
@@ -48,8 +48,14 @@ pub struct IdReport {
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock or by the contact, or a fault.
-pub fn id(bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, Stop> {
-    let met = meet(bench, Purpose::Read, None, attendant)?;
+pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, Stop> {
+    let met = meet(
+        Panel::new(std::mem::take(&mut bench.accepted)),
+        bench,
+        Purpose::Read,
+        None,
+        attendant,
+    )?;
     let seen = met.seen.clone();
     let (mut own_id, mut protection, mut addressing) = (None, None, None);
     if met.part().is_some() {
@@ -57,7 +63,11 @@ pub fn id(bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, Stop>
         own_id = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;
-        protection = Some(part.status.protection(&registers, part.size_bytes).to_string());
+        protection = Some(
+            part.status
+                .protection(&registers, part.size_bytes)
+                .to_string(),
+        );
         addressing = Some(connected.chip.addressing().to_owned());
         connected.chip.leave()?;
     }
@@ -71,9 +81,13 @@ pub fn id(bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, Stop>
         part: identification.part,
         standing: identification.standing,
         candidates: identification.candidates,
-        disagreements: identification.disagreements.into_iter().map(|one| one.sentence).collect(),
+        disagreements: identification
+            .disagreements
+            .into_iter()
+            .map(|one| one.sentence)
+            .collect(),
         own_id,
-        sfdp: seen.sfdp.as_ref().map(Sfdp::revision),
+        sfdp: seen.sfdp.as_ref().map(|sfdp| sfdp.revision.to_string()),
         sfdp_remarks,
         protection,
         addressing,

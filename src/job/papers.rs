@@ -22,13 +22,24 @@ pub struct Offline {
 /// `backup-intact` and `offline-hash`, for the first backup and the baseline.
 pub(super) fn backups(panel: &mut Panel, unit: &Unit, offline: &Offline) -> Result<(), Stop> {
     let backups = unit.backups();
-    let problems: Vec<String> = backups.iter().flat_map(|image| unit.examine(image)).map(|f| f.to_string()).collect();
+    let problems: Vec<String> = backups
+        .iter()
+        .flat_map(|image| unit.examine(image))
+        .map(|f| f.to_string())
+        .collect();
     panel.backup_intact(backups.len(), &problems);
-    let mut wanted: Vec<Image> = unit.first_backup().into_iter().chain(unit.baseline()).collect();
+    let mut wanted: Vec<Image> = unit
+        .first_backup()
+        .into_iter()
+        .chain(unit.baseline())
+        .collect();
     wanted.dedup();
     let evidence: Vec<OfflineEvidence> = wanted
         .iter()
-        .map(|image| OfflineEvidence { backup: image.name.file_name(), result: kept_away(unit, image, offline) })
+        .map(|image| OfflineEvidence {
+            backup: image.name.file_name(),
+            result: kept_away(unit, image, offline),
+        })
         .collect();
     panel.offline_hash(&evidence);
     Ok(())
@@ -63,11 +74,20 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
 fn second_copy(found: &FolderEvidence, image: &Image) -> Result<String, OfflineProblem> {
     let folder = found.folder.display().to_string();
     elsewhere(&found.place, &folder)?;
-    for (seen, what) in [(found.image, image.name.file_name()), (found.hash_file, image.name.hash_file_name())] {
+    for (seen, what) in [
+        (found.image, image.name.file_name()),
+        (found.hash_file, image.name.hash_file_name()),
+    ] {
         match seen {
             Seen::Digest(digest) => same(digest, image)?,
-            Seen::Missing => return Err(OfflineProblem::Unreadable(format!("no {what} in {folder}"))),
-            Seen::NoHash => return Err(OfflineProblem::Unreadable(format!("{what} in {folder} holds no hash"))),
+            Seen::Missing => {
+                return Err(OfflineProblem::Unreadable(format!("no {what} in {folder}")));
+            }
+            Seen::NoHash => {
+                return Err(OfflineProblem::Unreadable(format!(
+                    "{what} in {folder} holds no hash"
+                )));
+            }
         }
     }
     Ok(format!("a second copy in {folder}, hashed there"))
@@ -88,10 +108,12 @@ fn elsewhere(place: &Place, path: &str) -> Result<(), OfflineProblem> {
     match place {
         Place::OtherDisk => Ok(()),
         Place::InUnitFolder => Err(OfflineProblem::InUnitFolder(path.to_owned())),
-        Place::SameDisk { disk } => Err(OfflineProblem::SameDisk(format!("{path}, on {disk} like the unit folder"))),
-        Place::Unknown { why } => {
-            Err(OfflineProblem::SameDisk(format!("{path}: it cannot be told that this is another disk ({why})")))
-        }
+        Place::SameDisk { disk } => Err(OfflineProblem::SameDisk(format!(
+            "{path}, on {disk} like the unit folder"
+        ))),
+        Place::Unknown { why } => Err(OfflineProblem::SameDisk(format!(
+            "{path}: it cannot be told that this is another disk ({why})"
+        ))),
     }
 }
 
@@ -100,7 +122,10 @@ fn same(given: Digest, image: &Image) -> Result<(), OfflineProblem> {
         return Ok(());
     }
     let short = |digest: Digest| digest.groups()[..2].join(" ") + " ...";
-    Err(OfflineProblem::Differs { given: short(given), backup: short(image.sha256) })
+    Err(OfflineProblem::Differs {
+        given: short(given),
+        backup: short(image.sha256),
+    })
 }
 
 /// Digest and size of an image.
@@ -115,9 +140,16 @@ pub(super) fn offending(
     target: &dyn StoreFile,
 ) -> Result<Vec<OffendingChange>, Stop> {
     let mut found = Vec::new();
-    for span in map.spans().iter().filter(|span| span.holds != Holds::Replaceable) {
+    for span in map
+        .spans()
+        .iter()
+        .filter(|span| span.holds != Holds::Replaceable)
+    {
         if let Some(range) = differing_extent(baseline, target, span.range.clone())? {
-            found.push(OffendingChange { range, region: span.name().to_owned() });
+            found.push(OffendingChange {
+                range,
+                region: span.name().to_owned(),
+            });
         }
     }
     Ok(found)
@@ -139,7 +171,10 @@ fn differing_extent(
         one.read_exact_at(u64::from(at), a)?;
         two.read_exact_at(u64::from(at), b)?;
         if a != b {
-            for (place, _) in (at..).zip(a.iter().zip(b.iter())).filter(|(_, (a, b))| a != b) {
+            for (place, _) in (at..)
+                .zip(a.iter().zip(b.iter()))
+                .filter(|(_, (a, b))| a != b)
+            {
                 extent = Some(extent.map_or(place, |range| range.start)..place + 1);
             }
         }

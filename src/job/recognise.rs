@@ -23,21 +23,35 @@ pub(super) fn shown(id: &[u8]) -> String {
 }
 
 /// Compares the chip with what the unit folder knows: its ID, else the unit data of the newest backup.
-pub(super) fn recognise(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result<Sameness, Stop> {
+pub(super) fn recognise(
+    chip: &mut Chip,
+    unit: &Unit,
+    map: Option<&RegionMap>,
+) -> Result<Sameness, Stop> {
     let kept = unit.file().identity.as_ref();
     if let Some(identity) = kept {
         let jedec = chip.short_id().to_string();
         if identity.jedec_id != jedec {
             let expected = identity.jedec_id.clone();
-            return Ok(Sameness::Id { kind: "JEDEC ID", expected, seen: jedec });
+            return Ok(Sameness::Id {
+                kind: "JEDEC ID",
+                expected,
+                seen: jedec,
+            });
         }
     }
     let own = own_id(chip)?;
     match (own, kept.and_then(|identity| identity.unique_id.clone())) {
-        (Some((kind, id)), Some(expected)) => Ok(Sameness::Id { kind, expected, seen: shown(&id) }),
-        (None, Some(expected)) => {
-            Ok(Sameness::Id { kind: "unique ID", expected, seen: "none".into() })
-        }
+        (Some((kind, id)), Some(expected)) => Ok(Sameness::Id {
+            kind,
+            expected,
+            seen: shown(&id),
+        }),
+        (None, Some(expected)) => Ok(Sameness::Id {
+            kind: "unique ID",
+            expected,
+            seen: "none".into(),
+        }),
         (_, None) => by_unit_data(chip, unit, map),
     }
 }
@@ -48,7 +62,11 @@ fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result
     };
     let image = unit.open_image(&baseline)?;
     let (mut regions, mut telling) = (Vec::new(), false);
-    for region in map.regions().iter().filter(|region| region.holds == Holds::UnitData) {
+    for region in map
+        .regions()
+        .iter()
+        .filter(|region| region.holds == Holds::UnitData)
+    {
         regions.push(region.name.clone());
         let mut at = region.range.start;
         while at < region.range.end {
@@ -58,12 +76,22 @@ fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result
             chip.read(ReadCommand::Read, sck, Address(at), &mut seen)?;
             image.read_exact_at(u64::from(at), &mut kept)?;
             if seen != kept {
-                return Ok(Sameness::UnitData { regions, differs: Some(region.name.clone()) });
+                return Ok(Sameness::UnitData {
+                    regions,
+                    differs: Some(region.name.clone()),
+                });
             }
             // Blank unit data is equal on every new unit and tells nothing.
             telling |= kept.iter().any(|byte| *byte != 0xFF);
             at += length as u32;
         }
     }
-    Ok(if telling { Sameness::UnitData { regions, differs: None } } else { Sameness::Nothing })
+    Ok(if telling {
+        Sameness::UnitData {
+            regions,
+            differs: None,
+        }
+    } else {
+        Sameness::Nothing
+    })
 }

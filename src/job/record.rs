@@ -28,15 +28,22 @@ pub(super) fn region_map(unit: &Unit) -> Result<Option<(RegionMap, Digest)>, Sto
 /// A region map from a file's bytes.
 pub(super) fn parse_map(file: &str, bytes: &[u8]) -> Result<(RegionMap, Digest), Stop> {
     let next = "Mend the region map (docs/files.md says what it may hold), then try again.";
-    let text = std::str::from_utf8(bytes)
-        .map_err(|error| Stop::new(Exit::FileFault, format!("{file} is not text."), next).because(error))?;
+    let text = std::str::from_utf8(bytes).map_err(|error| {
+        Stop::new(Exit::FileFault, format!("{file} is not text."), next).because(error)
+    })?;
     let map = RegionMap::parse(file, text)
         .map_err(|error| Stop::new(Exit::FileFault, sentence(&error), next).because(error))?;
     Ok((map, Digest::of(bytes)))
 }
 
 /// An operation for the unit file: conditions, interlocks and acceptances of this run.
-pub(super) fn operation(command: &str, outcome: &str, chip: &str, seen: &Seen, panel: &Panel) -> Operation {
+pub(super) fn operation(
+    command: &str,
+    outcome: &str,
+    chip: &str,
+    seen: &Seen,
+    panel: &Panel,
+) -> Operation {
     let mut conditions = BTreeMap::from([
         ("link".to_owned(), seen.link.clone()),
         ("sck".to_owned(), seen.sck.to_string()),
@@ -69,23 +76,30 @@ pub(super) fn operation(command: &str, outcome: &str, chip: &str, seen: &Seen, p
         conditions,
         interlocks: interlocks.collect(),
         acceptances: acceptances
-            .map(|(name, reason)| Acceptance { name: name.to_string(), reason: reason.to_owned() })
+            .map(|(name, reason)| Acceptance {
+                name: name.to_string(),
+                reason: reason.to_owned(),
+            })
             .collect(),
     }
 }
 
 /// How long to wait for a busy chip before giving up: the part's longest operation if the unit has an
 /// unfinished journal, since the chip may still be erasing.
-pub(super) fn journal_patience(unit: &Unit, catalogue: &Catalogue) -> Result<Option<Duration>, Stop> {
+pub(super) fn journal_patience(
+    unit: &Unit,
+    catalogue: &Catalogue,
+) -> Result<Option<Duration>, Stop> {
     if Journal::find_unfinished(unit)?.is_none() {
         return Ok(None);
     }
     let Some(identity) = &unit.file().identity else {
         return Ok(None);
     };
-    let parts = catalogue.parts().iter().filter(|part| {
-        part.jedec_id.to_string().starts_with(&identity.jedec_id)
-    });
+    let parts = catalogue
+        .parts()
+        .iter()
+        .filter(|part| part.jedec_id.to_string().starts_with(&identity.jedec_id));
     Ok(parts.map(longest).max())
 }
 

@@ -13,7 +13,7 @@ use super::explain::sentence;
 use super::record::operation;
 use super::worklist::{no_plan, pace, smallest_block, touched};
 use super::{Attendant, ChipState, Exit, Stop, Task};
-use crate::chip::{Armed, Chip, ChipError, Order, Pass, ReadCommand};
+use crate::chip::{Armed, Chip, Order, Pass, ReadCommand};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::status::{Protection, RegisterWrite, Registers};
@@ -84,10 +84,14 @@ pub(super) struct Rewrite<'a> {
 
 impl Rewrite<'_> {
     /// Plans, opens the last interlocks, and changes the chip.
-    pub fn carry_out(mut self, command: &str, attendant: &mut dyn Attendant) -> Result<WriteReport, Stop> {
+    pub fn carry_out(
+        mut self,
+        command: &str,
+        attendant: &mut dyn Attendant,
+    ) -> Result<WriteReport, Stop> {
         let part = self.chip.part().clone();
-        let accept_shared =
-            self.purpose == Purpose::Restore || self.panel.acceptance(Acceptable::SharedBlock).is_some();
+        let accept_shared = self.purpose == Purpose::Restore
+            || self.panel.acceptance(Acceptable::SharedBlock).is_some();
         let target = self.target;
         let worklist = plan(&Request {
             current: self.present,
@@ -109,20 +113,46 @@ impl Rewrite<'_> {
             return self.nothing_to_do(command, &worklist);
         }
         let journal = self.open_journal(&worklist, &found)?;
-        self.panel.journal_ready(Ok(&journal.path().display().to_string()));
+        self.panel
+            .journal_ready(Ok(&journal.path().display().to_string()));
         let record = operation(command, "begun", "to be changed", &self.seen, &self.panel);
         self.unit.record(record, SystemTime::now())?;
         let panel = std::mem::take(&mut self.panel);
         let permit = panel.permit().map_err(|panel| Stop::held(&panel))?;
-        let Self { unit, chip, seen, target, target_name, present, unit_data, started, replaced, .. } = self;
+        let Self {
+            unit,
+            chip,
+            seen,
+            target,
+            target_name,
+            present,
+            unit_data,
+            started,
+            replaced,
+            ..
+        } = self;
         let armed = chip.arm(permit)?;
-        let mut work = Work { armed, journal, worklist: &worklist, target, present, in_hand: None, finished: 0 };
+        let mut work = Work {
+            armed,
+            journal,
+            worklist: &worklist,
+            target,
+            present,
+            in_hand: None,
+            finished: 0,
+        };
         let outcome = work.run(&lift, attendant);
         let (journal_path, changed) = (work.journal.path().display().to_string(), work.finished);
         let last_read = match outcome.and_then(|()| work.finish(&lift, attendant)) {
             Ok(sck) => sck,
             Err(stop) => {
-                let record = operation(command, &stop.headline, stop.chip.words().unwrap_or(""), &seen, &Panel::default());
+                let record = operation(
+                    command,
+                    &stop.headline,
+                    stop.chip.words().unwrap_or(""),
+                    &seen,
+                    &Panel::default(),
+                );
                 // The stop itself matters more than a note of it that fails.
                 let _ = unit.record(record, SystemTime::now());
                 return Err(stop);
@@ -130,8 +160,15 @@ impl Rewrite<'_> {
         };
         let (chip_now, sck) = last_read;
         let estimate = worklist.estimate(&pace(&part, seen.sck));
-        let done = operation(command, &format!("the chip holds {target_name}"), "changed as asked, complete", &seen, &Panel::default());
-        unit.record(done, SystemTime::now()).map_err(|error| complete(error.into()))?;
+        let done = operation(
+            command,
+            &format!("the chip holds {target_name}"),
+            "changed as asked, complete",
+            &seen,
+            &Panel::default(),
+        );
+        unit.record(done, SystemTime::now())
+            .map_err(|error| complete(error.into()))?;
         Ok(WriteReport {
             unit: unit.name().to_owned(),
             image: target_name,
@@ -157,19 +194,26 @@ impl Rewrite<'_> {
         found: &Registers,
     ) -> Lift {
         let mut lift = Lift::default();
-        if protection.overlaps(touched).is_none() || !self.lift_protection {
+        let in_the_way = touched.iter().any(|range| protection.touches(range));
+        if !in_the_way || !self.lift_protection {
             self.panel.writable(protection, touched, None);
             return lift;
         }
         let family = self.chip.part().status;
-        match family.unprotect(found) {
-            Some(writes) => {
-                lift.restore = family.restore(found);
+        let size = self.chip.part().size_bytes;
+        match family
+            .unprotect(found, size)
+            .zip(family.restore(found, size))
+        {
+            Some((writes, back)) => {
+                lift.restore = back;
                 lift.lift = writes;
                 let how = format!("{protection} is lifted for this write and put back after it");
                 self.panel.writable(protection, touched, Some(&how));
             }
-            None => self.panel.not_liftable(format!("{protection}; how this part lets go of it is not known")),
+            None => self.panel.not_liftable(format!(
+                "{protection}; how this part lets go of it is not known"
+            )),
         }
         lift
     }
@@ -177,16 +221,26 @@ impl Rewrite<'_> {
     fn open_journal(&mut self, worklist: &Worklist, found: &Registers) -> Result<Journal, Stop> {
         if let Some(unfinished) = &self.unfinished {
             let same = unfinished.contents.as_ref().is_ok_and(|contents| {
-                contents.header.target == self.target_digest && contents.header.purpose == self.purpose
+                contents.header.target == self.target_digest
+                    && contents.header.purpose == self.purpose
             });
             if same {
                 return Ok(Journal::resume(self.unit, unfinished.number)?);
             }
         }
         let part = self.chip.part();
-        let unique = self.unit.file().identity.as_ref().and_then(|identity| identity.unique_id.clone());
+        let unique = self
+            .unit
+            .file()
+            .identity
+            .as_ref()
+            .and_then(|identity| identity.unique_id.clone());
         let unique = unique.unwrap_or_default();
-        let unique: Vec<u8> = unique.split(' ').filter_map(|byte| u8::from_str_radix(byte, 16).ok()).take(32).collect();
+        let unique: Vec<u8> = unique
+            .split(' ')
+            .filter_map(|byte| u8::from_str_radix(byte, 16).ok())
+            .take(32)
+            .collect();
         let header = Header {
             number: 0,
             supersedes: None,
@@ -199,7 +253,7 @@ impl Rewrite<'_> {
             jedec_id: self.chip.short_id(),
             unique_id: unique,
             size_bytes: part.size_bytes,
-            status: found.pairs().into_iter().take(16).collect(),
+            status: found.iter().take(16).collect(),
             addressing: if self.chip.was_in_4byte_mode() {
                 AddressingFound::FourByte
             } else {
@@ -221,7 +275,13 @@ impl Rewrite<'_> {
         let estimate = worklist.estimate(&pace(&part, self.seen.sck));
         let last_read = self.chip.sck_for(ReadCommand::FastRead);
         self.chip.leave()?;
-        let record = operation(command, "nothing to change", "untouched", &self.seen, &self.panel);
+        let record = operation(
+            command,
+            "nothing to change",
+            "untouched",
+            &self.seen,
+            &self.panel,
+        );
         self.unit.record(record, SystemTime::now())?;
         Ok(WriteReport {
             unit: self.unit.name().to_owned(),
@@ -262,17 +322,23 @@ struct Work<'a> {
 
 impl Work<'_> {
     fn run(&mut self, lift: &Lift, attendant: &mut dyn Attendant) -> Result<(), Stop> {
-        for write in &lift.lift {
-            self.armed.write_status(write).map_err(|error| lift_failed(&error))?;
-        }
+        self.lift(lift)?;
         let total = self.worklist.steps().len() as u64;
-        attendant.begins(&Task { name: "writing", total, bytes: false });
+        attendant.begins(&Task {
+            name: "writing",
+            total,
+            bytes: false,
+        });
         let steps = self.worklist.steps().to_vec();
         for (number, step) in steps.iter().enumerate() {
             if attendant.stop_asked() {
                 return Err(self.stopped());
             }
-            let place = format!("{} in {}", Address(step.range.start), self.worklist.region_of(step));
+            let place = format!(
+                "{} in {}",
+                Address(step.range.start),
+                self.worklist.region_of(step)
+            );
             attendant.at(number as u64, Some(&place));
             self.step(step).map_err(|stop| self.explain(stop))?;
             self.finished += 1;
@@ -282,16 +348,44 @@ impl Work<'_> {
         self.settle_in_hand().map_err(|stop| self.explain(stop))
     }
 
+    /// Lifts protection and reads back that it is gone: a WP# pin held low ignores the write.
+    fn lift(&mut self, lift: &Lift) -> Result<(), Stop> {
+        if lift.lift.is_empty() {
+            return Ok(());
+        }
+        for write in &lift.lift {
+            self.armed
+                .write_status(write)
+                .map_err(|error| lift_failed(&sentence(&error)))?;
+        }
+        let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
+        let now = family.protection(&self.armed.registers()?, size);
+        if self
+            .worklist
+            .steps()
+            .iter()
+            .any(|step| now.touches(&step.range))
+        {
+            return Err(lift_failed(&format!(
+                "written to lift it, the status register still says: {now}"
+            )));
+        }
+        Ok(())
+    }
+
     /// One block: noted, erased, programmed, read back, noted.
     fn step(&mut self, step: &Step) -> Result<(), Stop> {
         let range = step.range.clone();
         let mut after = vec![0; step.size_bytes() as usize];
-        self.target.read_exact_at(u64::from(range.start), &mut after)?;
+        self.target
+            .read_exact_at(u64::from(range.start), &mut after)?;
         let mut before = Vec::new();
         let kind = self.worklist.erase_type(step).cloned();
         if kind.is_none() {
             before.resize(after.len(), 0);
-            self.present.read_at(u64::from(range.start), &mut before).map_err(present_lost)?;
+            self.present
+                .read_at(u64::from(range.start), &mut before)
+                .map_err(present_lost)?;
         }
         // Contact first: no erase goes out to a chip that no longer answers as itself.
         self.armed.check_id()?;
@@ -303,7 +397,8 @@ impl Work<'_> {
         }
         self.in_hand = Some((range.clone(), "erased, not programmed whole"));
         for page in self.worklist.programs(step, &before, &after) {
-            let data = &after[(page.start - range.start) as usize..(page.end - range.start) as usize];
+            let data =
+                &after[(page.start - range.start) as usize..(page.end - range.start) as usize];
             self.armed.program(Address(page.start), data)?;
         }
         self.in_hand = Some((range.clone(), "programmed, not read back"));
@@ -318,14 +413,28 @@ impl Work<'_> {
     fn read_back(&mut self, range: &Range<u32>, wanted: &[u8]) -> Result<(), Stop> {
         let mut seen = vec![!wanted.first().copied().unwrap_or(0); wanted.len()];
         self.armed.read(Address(range.start), &mut seen)?;
-        let Some(at) = seen.iter().zip(wanted).position(|(seen, wanted)| seen != wanted) else {
+        let Some(at) = seen
+            .iter()
+            .zip(wanted)
+            .position(|(seen, wanted)| seen != wanted)
+        else {
             return Ok(());
         };
         let place = Address(range.start.saturating_add(at as u32));
         let next = "Seat the clip, run norlock contact, then give the same command again.";
-        Err(Stop::new(Exit::ChipFault, format!("The block does not read back as written at {place}."), next)
-            .row("seen", format!("{:02X} where {:02X} was written", seen[at], wanted[at]))
-            .row("means", "the contact or the supply failed meanwhile, or the block is worn"))
+        Err(Stop::new(
+            Exit::ChipFault,
+            format!("The block does not read back as written at {place}."),
+            next,
+        )
+        .row(
+            "seen",
+            format!("{:02X} where {:02X} was written", seen[at], wanted[at]),
+        )
+        .row(
+            "means",
+            "the contact or the supply failed meanwhile, or the block is worn",
+        ))
     }
 
     /// Blocks that an earlier run had in hand, under other borders than this run's steps: the steps
@@ -333,7 +442,8 @@ impl Work<'_> {
     fn settle_in_hand(&mut self) -> Result<(), Stop> {
         for range in self.journal.contents().in_hand() {
             let mut wanted = vec![0; (range.end - range.start) as usize];
-            self.target.read_exact_at(u64::from(range.start), &mut wanted)?;
+            self.target
+                .read_exact_at(u64::from(range.start), &mut wanted)?;
             self.read_back(&range, &wanted)?;
             self.journal.done(range)?;
         }
@@ -341,16 +451,29 @@ impl Work<'_> {
     }
 
     /// Puts protection back, reads the whole chip and closes the journal.
-    fn finish(mut self, lift: &Lift, attendant: &mut dyn Attendant) -> Result<(Duration, Hertz), Stop> {
+    fn finish(
+        mut self,
+        lift: &Lift,
+        attendant: &mut dyn Attendant,
+    ) -> Result<(Duration, Hertz), Stop> {
         for write in &lift.restore {
             self.armed.write_status(write).map_err(|error| {
-                Stop::from(error).row("also", "all blocks are written; only the protection is not put back").after_change()
+                Stop::from(error)
+                    .row(
+                        "also",
+                        "all blocks are written; only the protection is not put back",
+                    )
+                    .after_change()
             })?;
         }
         let total = u64::from(self.armed.part().size_bytes);
         let pass = self.last_pass();
         let sck = pass.sck;
-        attendant.begins(&Task { name: "whole read", total, bytes: true });
+        attendant.begins(&Task {
+            name: "whole read",
+            total,
+            bytes: true,
+        });
         let (target, mut failed, mut done) = (self.target, None, 0);
         let mut wanted = Vec::new();
         let finished = self.armed.finish(&pass, &mut |address, bytes| {
@@ -374,8 +497,13 @@ impl Work<'_> {
             return Err(differs(first, finished.differing.len()));
         }
         let now = finished.chip.now();
-        finished.chip.leave().map_err(|error| Stop::from(error).after_change())?;
-        self.journal.close().map_err(|error| Stop::from(error).after_change())?;
+        finished
+            .chip
+            .leave()
+            .map_err(|error| Stop::from(error).after_change())?;
+        self.journal
+            .close()
+            .map_err(|error| Stop::from(error).after_change())?;
         Ok((now, sck))
     }
 
@@ -396,7 +524,8 @@ impl Work<'_> {
     fn stopped(&self) -> Stop {
         let blocks = self.blocks();
         let next = "The same command goes on from here.";
-        let stop = Stop::new(Exit::Stopped, "Stopped by you between two blocks.", next).row("blocks", blocks);
+        let stop = Stop::new(Exit::Stopped, "Stopped by you between two blocks.", next)
+            .row("blocks", blocks);
         stop.after_change()
     }
 
@@ -404,15 +533,25 @@ impl Work<'_> {
         let total = self.worklist.steps().len();
         let hand = usize::from(self.in_hand.is_some());
         let rest = total.saturating_sub(self.finished + hand);
-        format!("{} read back, {hand} in hand, {rest} not begun", self.finished)
+        format!(
+            "{} read back, {hand} in hand, {rest} not begun",
+            self.finished
+        )
     }
 
     /// Adds which block is in hand, how far it came, and how to go on.
     fn explain(&self, stop: Stop) -> Stop {
         let mut stop = stop;
         if let Some((range, how)) = &self.in_hand {
-            stop.headline = format!("Stopped at {}: {}", Address(range.start), lower(&stop.headline));
-            stop = stop.row("in hand", format!("{} to {}: {how}", Address(range.start), Address(range.end)));
+            stop.headline = format!(
+                "Stopped at {}: {}",
+                Address(range.start),
+                lower(&stop.headline)
+            );
+            stop = stop.row(
+                "in hand",
+                format!("{} to {}: {how}", Address(range.start), Address(range.end)),
+            );
         }
         stop = stop.row("blocks", self.blocks());
         stop.next = "Seat the clip, run norlock contact, then give the same command again. To go back instead: \
@@ -424,12 +563,14 @@ impl Work<'_> {
 
 fn lower(sentence: &str) -> String {
     let mut letters = sentence.chars();
-    letters.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + letters.as_str())
+    letters.next().map_or_else(String::new, |first| {
+        first.to_lowercase().collect::<String>() + letters.as_str()
+    })
 }
 
-fn lift_failed(error: &ChipError) -> Stop {
+fn lift_failed(why: &str) -> Stop {
     let mut panel = Panel::default();
-    panel.not_liftable(sentence(error));
+    panel.not_liftable(why.to_owned());
     let mut stop = Stop::held(&panel);
     stop.chip = ChipState::Untouched;
     stop
@@ -437,18 +578,31 @@ fn lift_failed(error: &ChipError) -> Stop {
 
 fn present_lost(error: std::io::Error) -> Stop {
     let next = "Give the same command again.";
-    Stop::new(Exit::FileFault, "What was read of the chip cannot be read back from the unit folder.", next)
-        .because(error)
+    Stop::new(
+        Exit::FileFault,
+        "What was read of the chip cannot be read back from the unit folder.",
+        next,
+    )
+    .because(error)
 }
 
 fn differs(first: &Range<u32>, frames: usize) -> Stop {
     Stop::new(
         Exit::Unfinished,
-        format!("The chip differs from the image near {}, after all blocks had read back right.", Address(first.start)),
+        format!(
+            "The chip differs from the image near {}, after all blocks had read back right.",
+            Address(first.start)
+        ),
         "Reseat the clip and give the same command again. If it comes back: norlock restore",
     )
-    .row("seen", format!("{frames} stretches differ in the read of the whole chip"))
-    .row("means", "a wrong address bit wrote outside the worklist, or the contact failed in this read")
+    .row(
+        "seen",
+        format!("{frames} stretches differ in the read of the whole chip"),
+    )
+    .row(
+        "means",
+        "a wrong address bit wrote outside the worklist, or the contact failed in this read",
+    )
     .after_change()
 }
 
@@ -459,13 +613,24 @@ fn complete(mut stop: Stop) -> Stop {
 }
 
 fn left(worklist: &Worklist, block: u32) -> usize {
-    let touched: u64 = worklist.steps().iter().map(|step| u64::from(step.size_bytes())).sum();
-    let all: u64 = worklist.spans().iter().map(|span| u64::from(span.range.end - span.range.start)).sum();
+    let touched: u64 = worklist
+        .steps()
+        .iter()
+        .map(|step| u64::from(step.size_bytes()))
+        .sum();
+    let all: u64 = worklist
+        .spans()
+        .iter()
+        .map(|span| u64::from(span.range.end - span.range.start))
+        .sum();
     (all.saturating_sub(touched) / u64::from(block.max(1))) as usize
 }
 
 /// Names of the regions that hold unit data.
 pub(super) fn unit_data(map: &RegionMap) -> Vec<String> {
-    let regions = map.regions().iter().filter(|region| region.holds == Holds::UnitData);
+    let regions = map
+        .regions()
+        .iter()
+        .filter(|region| region.holds == Holds::UnitData);
     regions.map(|region| region.name.clone()).collect()
 }

@@ -88,7 +88,11 @@ impl Stop {
     pub fn held(panel: &Panel) -> Self {
         let held: Vec<Held> = panel.held().into_iter().cloned().collect();
         let Some(first) = held.first() else {
-            return Self::new(Exit::Held, "An interlock waits that nothing opened.", "norlock contact");
+            return Self::new(
+                Exit::Held,
+                "An interlock waits that nothing opened.",
+                "norlock contact",
+            );
         };
         let (open, waiting) = panel.counts();
         let mut stop = Self::new(
@@ -101,7 +105,10 @@ impl Stop {
         for also in &held[1..] {
             stop = stop.row("also", format!("{}: {}", also.interlock, also.headline));
         }
-        stop = stop.row("others", format!("{open} are open; {waiting} wait for the chip"));
+        stop = stop.row(
+            "others",
+            format!("{open} are open; {waiting} wait for the chip"),
+        );
         stop.held = held;
         stop
     }

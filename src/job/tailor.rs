@@ -56,27 +56,58 @@ pub fn tailor(
 ) -> Result<TailorReport, Stop> {
     let map = the_map(unit, map_file)?;
     let baseline = unit.baseline().ok_or_else(|| {
-        Stop::new(Exit::FileFault, "The unit has no backup to start from.", "norlock backup --unit FOLDER first.")
+        Stop::new(
+            Exit::FileFault,
+            "The unit has no backup to start from.",
+            "norlock backup --unit FOLDER first.",
+        )
     })?;
     if unit.image(ImageName::Target).is_some() && !replace {
         let next = "Add --replace to make it anew; the backups stay as they are.";
-        return Err(Stop::new(Exit::FileFault, "The unit has a target already.", next));
+        return Err(Stop::new(
+            Exit::FileFault,
+            "The unit has a target already.",
+            next,
+        ));
     }
     let content = unit.open_image(&baseline)?;
-    let pieces: Vec<_> = orders.iter().map(|order| open_piece(unit, order)).collect::<Result<_, _>>()?;
-    let fillings: Vec<Filling<'_>> =
-        orders.iter().zip(&pieces).map(|(order, piece)| filling(order, piece.as_ref())).collect::<Result<_, _>>()?;
-    let base = Baseline { content: &content, recorded_sha256: baseline.sha256.0 };
+    let pieces: Vec<_> = orders
+        .iter()
+        .map(|order| open_piece(unit, order))
+        .collect::<Result<_, _>>()?;
+    let fillings: Vec<Filling<'_>> = orders
+        .iter()
+        .zip(&pieces)
+        .map(|(order, piece)| filling(order, piece.as_ref()))
+        .collect::<Result<_, _>>()?;
+    let base = Baseline {
+        content: &content,
+        recorded_sha256: baseline.sha256.0,
+    };
     let mut unfinished = unit.begin_target(baseline.size_bytes)?;
-    let mut out = Sequential { unfinished: &mut unfinished, at: 0, failed: None };
-    let made = crate::image::tailor(&base, &map, &fillings, erase_size(unit, catalogue), &mut out);
+    let mut out = Sequential {
+        unfinished: &mut unfinished,
+        at: 0,
+        failed: None,
+    };
+    let made = crate::image::tailor(
+        &base,
+        &map,
+        &fillings,
+        erase_size(unit, catalogue),
+        &mut out,
+    );
     let failed = out.failed;
     let tailored = made.map_err(|error| failed.map_or_else(|| refused(&error), Stop::from))?;
     drop(fillings);
     let image = unfinished.publish(unit, Digest(tailored.sha256))?;
     let done = Operation {
         command: "tailor".into(),
-        outcome: format!("made {} from {}", image.name.file_name(), baseline.name.file_name()),
+        outcome: format!(
+            "made {} from {}",
+            image.name.file_name(),
+            baseline.name.file_name()
+        ),
         chip: "not met".into(),
         ..Operation::default()
     };
@@ -99,12 +130,15 @@ fn the_map(unit: &Unit, file: Option<&Path>) -> Result<RegionMap, Stop> {
         let (map, _) = parse_map(&file.display().to_string(), &bytes)?;
         let own = unit.folder().join(REGION_MAP);
         if !unit.store().exists(&own).map_err(UnitError::from)? {
-            unit.store().replace(&own, &bytes).map_err(UnitError::from)?;
+            unit.store()
+                .replace(&own, &bytes)
+                .map_err(UnitError::from)?;
         }
         return Ok(map);
     }
     region_map(unit)?.map(|(map, _)| map).ok_or_else(|| {
-        let next = "Write regions.toml into the unit folder (docs/files.md), or name one: --map FILE";
+        let next =
+            "Write regions.toml into the unit folder (docs/files.md), or name one: --map FILE";
         Stop::new(Exit::FileFault, "The unit has no region map.", next)
     })
 }
@@ -116,7 +150,10 @@ fn open_piece(unit: &Unit, order: &TailorOrder) -> Result<Option<Box<dyn StoreFi
     }
 }
 
-fn filling<'a>(order: &TailorOrder, piece: Option<&'a Box<dyn StoreFile>>) -> Result<Filling<'a>, Stop> {
+fn filling<'a>(
+    order: &TailorOrder,
+    piece: Option<&'a Box<dyn StoreFile>>,
+) -> Result<Filling<'a>, Stop> {
     let usage = |what: String, next: &str| Err(Stop::new(Exit::Usage, what, next));
     let region = order.region.clone();
     let content = match (piece, &order.piece, order.sha256, order.fill) {
@@ -128,12 +165,19 @@ fn filling<'a>(order: &TailorOrder, piece: Option<&'a Box<dyn StoreFile>>) -> Re
         },
         (Some(_), _, None, _) => {
             let next = format!("Take it from whoever made the piece: --sha256 {region}=DIGITS");
-            return usage(format!("No SHA-256 was given for the piece in region '{region}'."), &next);
+            return usage(
+                format!("No SHA-256 was given for the piece in region '{region}'."),
+                &next,
+            );
         }
         (None, _, _, Some(byte)) => Content::Fill(byte),
         _ => {
-            let next = format!("Give a piece (--piece {region}=FILE) or a byte (--fill {region}=0xFF).");
-            return usage(format!("There is nothing to put into region '{region}'."), &next);
+            let next =
+                format!("Give a piece (--piece {region}=FILE) or a byte (--fill {region}=0xFF).");
+            return usage(
+                format!("There is nothing to put into region '{region}'."),
+                &next,
+            );
         }
     };
     Ok(Filling { region, content })

@@ -82,15 +82,31 @@ pub fn twin_read(
     let (alarms, half) = settle(chip, file, &look)?;
     let pattern = differences.pattern(chip.size_bytes());
     let differing = joined(differences.ranges);
-    Ok(TwinRead { first, second, sha256, differing, pattern, weak, look, alarms, half })
+    Ok(TwinRead {
+        first,
+        second,
+        sha256,
+        differing,
+        pattern,
+        weak,
+        look,
+        alarms,
+        half,
+    })
 }
 
 /// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
 fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let fast = chip.sck_for(ReadCommand::Read);
     let slow = Hertz((fast.0 / 5 * 3).max(1)).min(chip.sck_for(ReadCommand::FastRead));
-    let frame = u32::try_from(chip.frame_bytes(slow)).unwrap_or(256).clamp(16, 1 << 20);
-    let whole = if frame > 1024 { frame / 256 * 256 } else { frame };
+    let frame = u32::try_from(chip.frame_bytes(slow))
+        .unwrap_or(256)
+        .clamp(16, 1 << 20);
+    let whole = if frame > 1024 {
+        frame / 256 * 256
+    } else {
+        frame
+    };
     let other = (whole - whole / 7).max(8);
     let one = Pass {
         command: ReadCommand::Read,
@@ -118,7 +134,13 @@ fn facts(chip: &Chip, pass: &Pass, time: Duration) -> PassFacts {
     let bits = u64::from(chip.size_bytes()) * 8;
     let floor = Duration::from_secs_f64(bits as f64 / f64::from(pass.sck.0));
     let downwards = pass.order == Order::Down;
-    PassFacts { sck: pass.sck, opcode: pass.command.opcode(), downwards, time, floor }
+    PassFacts {
+        sck: pass.sck,
+        opcode: pass.command.opcode(),
+        downwards,
+        time,
+        floor,
+    }
 }
 
 fn first_pass(
@@ -165,7 +187,11 @@ pub(super) fn run(
     take: &mut dyn FnMut(Address, &[u8]) -> Result<(), UnitError>,
 ) -> Result<Duration, Stop> {
     let total = u64::from(chip.size_bytes());
-    attendant.begins(&Task { name, total, bytes: true });
+    attendant.begins(&Task {
+        name,
+        total,
+        bytes: true,
+    });
     let (start, mut done, mut failed) = (chip.now(), 0, None);
     let end = chip.read_pass(pass, 0..chip.size_bytes(), &mut |address, bytes| {
         if let Err(error) = take(address, bytes) {
@@ -174,13 +200,21 @@ pub(super) fn run(
         }
         done += bytes.len() as u64;
         attendant.at(done, None);
-        if attendant.stop_asked() { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        if attendant.stop_asked() {
+            ControlFlow::Break(())
+        } else {
+            ControlFlow::Continue(())
+        }
     })?;
     if let Some(error) = failed {
         return Err(error.into());
     }
     if end == PassEnd::Stopped {
-        return Err(Stop::new(Exit::Stopped, "Stopped while reading.", "The same command starts over."));
+        return Err(Stop::new(
+            Exit::Stopped,
+            "Stopped while reading.",
+            "The same command starts over.",
+        ));
     }
     let time = chip.now().saturating_sub(start);
     attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
@@ -206,9 +240,10 @@ impl Differences {
             self.bytes += 1;
             self.bits += u64::from((one ^ two).count_ones());
             self.fell += u64::from((one & !two).count_ones());
+            let room = self.ranges.len() < RANGES_KEPT;
             match self.ranges.last_mut() {
                 Some(last) if last.end == at => last.end += 1,
-                _ if self.ranges.len() < RANGES_KEPT => self.ranges.push(at..at + 1),
+                _ if room => self.ranges.push(at..at + 1),
                 _ => {}
             }
         }
@@ -220,7 +255,12 @@ impl Differences {
             return "no bit differs".into();
         }
         let each = self.bits as f64 / self.bytes as f64;
-        let longest = self.ranges.iter().map(|range| range.end - range.start).max().unwrap_or(0);
+        let longest = self
+            .ranges
+            .iter()
+            .map(|range| range.end - range.start)
+            .max()
+            .unwrap_or(0);
         let cause = if self.bytes > u64::from(size_bytes) / 16 {
             "so much differs that one read was shifted or unpowered: clip, clock or address bytes"
         } else if longest >= 64 {
@@ -235,7 +275,10 @@ impl Differences {
             fell if fell == self.bits => ", all from 1 to 0",
             _ => "",
         };
-        format!("{} bytes, {} bits{direction}; {cause}", self.bytes, self.bits)
+        format!(
+            "{} bytes, {} bits{direction}; {cause}",
+            self.bytes, self.bits
+        )
     }
 }
 
@@ -259,14 +302,21 @@ fn settle(
     look: &Examination,
 ) -> Result<(Vec<String>, Option<String>), Stop> {
     let blank = look.uniform == Some(0xFF);
-    let mut alarms: Vec<String> =
-        if blank { Vec::new() } else { look.alarms().iter().map(|alarm| sentence(alarm)).collect() };
+    let mut alarms: Vec<String> = if blank {
+        Vec::new()
+    } else {
+        look.alarms().iter().map(|alarm| sentence(alarm)).collect()
+    };
     let mut half = None;
     for bit in look.mirrored_address_bits() {
         if !crosses_truly(chip, file, bit)? {
-            alarms.push(format!("Address line A{bit} has no effect: it is stuck, or follows another."));
+            alarms.push(format!(
+                "Address line A{bit} has no effect: it is stuck, or follows another."
+            ));
         } else if 2_u64 << bit == u64::from(chip.size_bytes()) {
-            half = Some(format!("the upper half repeats the lower (A{bit}); a chip of half the size does too"));
+            half = Some(format!(
+                "the upper half repeats the lower (A{bit}); a chip of half the size does too"
+            ));
         }
     }
     Ok((alarms, half))
@@ -278,7 +328,11 @@ fn settle(
 fn crosses_truly(chip: &mut Chip, file: &Unfinished, bit: u8) -> Result<bool, Stop> {
     let sck = chip.sck_for(ReadCommand::FastRead);
     let length = chip.frame_bytes(sck).min(4096).next_multiple_of(2);
-    let length = if length > chip.frame_bytes(sck) { length - 2 } else { length };
+    let length = if length > chip.frame_bytes(sck) {
+        length - 2
+    } else {
+        length
+    };
     let (mut across, mut kept) = (vec![0; length], vec![0; length]);
     let step = 1_u64 << bit;
     let mut confirmed = false;
@@ -314,7 +368,10 @@ mod tests {
         single.add(Address(10), &[0xFF, 0xFF, 0xFF], &[0xFF, 0xFE, 0xFF], &[]);
         assert_eq!(single.ranges, [Range { start: 11, end: 12 }]);
         let text = single.pattern(1 << 20);
-        assert!(text.starts_with("1 bytes, 1 bits, all from 1 to 0; single bits"), "{text}");
+        assert!(
+            text.starts_with("1 bytes, 1 bits, all from 1 to 0; single bits"),
+            "{text}"
+        );
 
         let mut shifted = Differences::default();
         shifted.add(Address(0), &[0x55; 512], &[0xAA; 512], &[]);

@@ -66,10 +66,16 @@ pub fn verify(
     image: &dyn StoreFile,
     map: Option<&RegionMap>,
     passes: u32,
-    bench: Bench,
+    mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<VerifyReport, Stop> {
-    let mut connected = connect(bench, Purpose::Read, None, attendant)?;
+    let mut connected = connect(
+        Panel::new(std::mem::take(&mut bench.accepted)),
+        bench,
+        Purpose::Read,
+        None,
+        attendant,
+    )?;
     let chip_bytes = u64::from(connected.chip.size_bytes());
     image_fits(&mut connected.panel, image.size_bytes()?, chip_bytes)?;
     let start = connected.chip.now();
@@ -80,14 +86,20 @@ pub fn verify(
         sck.push(pass.sck);
         found.begin();
         let mut kept = Vec::new();
-        run(&mut connected.chip, &pass, name(number), attendant, &mut |address, bytes| {
-            kept.resize(bytes.len(), 0);
-            image.read_exact_at(u64::from(address.0), &mut kept)?;
-            if kept != bytes {
-                found.compare(address, &kept, bytes);
-            }
-            Ok(())
-        })?;
+        run(
+            &mut connected.chip,
+            &pass,
+            name(number),
+            attendant,
+            &mut |address, bytes| {
+                kept.resize(bytes.len(), 0);
+                image.read_exact_at(u64::from(address.0), &mut kept)?;
+                if kept != bytes {
+                    found.compare(address, &kept, bytes);
+                }
+                Ok(())
+            },
+        )?;
     }
     let time = connected.chip.now().saturating_sub(start);
     let size_bytes = connected.chip.size_bytes();
@@ -97,26 +109,58 @@ pub fn verify(
 
 fn image_fits(panel: &mut Panel, image: u64, chip: u64) -> Result<(), Stop> {
     panel.image_fits(image, chip);
-    if panel.is_held() { Err(Stop::held(panel)) } else { Ok(()) }
+    if panel.is_held() {
+        Err(Stop::held(panel))
+    } else {
+        Ok(())
+    }
 }
 
 fn name(number: u32) -> &'static str {
-    ["first pass", "second pass", "third pass"].get(number as usize).copied().unwrap_or("next pass")
+    ["first pass", "second pass", "third pass"]
+        .get(number as usize)
+        .copied()
+        .unwrap_or("next pass")
 }
 
 /// Conditions of a pass: SCK falls to three fifths and three tenths, and order, command and frame
 /// boundaries alternate.
 fn conditions(chip: &Chip, number: u32) -> Pass {
-    let command = if number % 2 == 0 { ReadCommand::Read } else { chip.second_command() };
+    let command = if number % 2 == 0 {
+        ReadCommand::Read
+    } else {
+        chip.second_command()
+    };
     let share = [10, 6, 3][(number % 3) as usize];
     let sck = Hertz((chip.sck_for(command).0 / 10 * share).max(1));
-    let frame = u32::try_from(chip.frame_bytes(sck)).unwrap_or(256).clamp(16, 1 << 20);
-    let shrink = if number == 0 { 0 } else { frame / 8 / (number % 5 + 1) };
+    let frame = u32::try_from(chip.frame_bytes(sck))
+        .unwrap_or(256)
+        .clamp(16, 1 << 20);
+    let shrink = if number == 0 {
+        0
+    } else {
+        frame / 8 / (number % 5 + 1)
+    };
     let frame_bytes = (frame - shrink).max(8);
-    let first_bytes = if number == 0 { frame_bytes } else { (frame_bytes / (number % 3 + 2)) | 1 };
-    let order = if number % 2 == 0 { Order::Up } else { Order::Down };
+    let first_bytes = if number == 0 {
+        frame_bytes
+    } else {
+        (frame_bytes / (number % 3 + 2)) | 1
+    };
+    let order = if number % 2 == 0 {
+        Order::Up
+    } else {
+        Order::Down
+    };
     let poison = if number % 2 == 0 { 0xA5 } else { 0x5A };
-    Pass { command, sck, frame_bytes, first_bytes, order, poison }
+    Pass {
+        command,
+        sck,
+        frame_bytes,
+        first_bytes,
+        order,
+        poison,
+    }
 }
 
 #[derive(Default)]
@@ -141,31 +185,59 @@ impl Found {
             }
             if let (Some(count), Some(mark)) = (self.differing.last_mut(), self.marks.last_mut()) {
                 *count += 1;
-                let spread = (u64::from(at) << 8 | u64::from(*holds)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+                let spread =
+                    (u64::from(at) << 8 | u64::from(*holds)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
                 *mark = mark.wrapping_add(spread ^ spread >> 29);
             }
             if self.bytes.len() < KEPT || self.bytes.contains_key(&at) {
-                self.bytes.entry(at).or_insert((*wanted, BTreeMap::new())).1.insert(pass, *holds);
+                self.bytes
+                    .entry(at)
+                    .or_insert((*wanted, BTreeMap::new()))
+                    .1
+                    .insert(pass, *holds);
             }
         }
     }
 
-    fn report(self, size_bytes: u32, sck: Vec<Hertz>, map: Option<&RegionMap>, time: Duration) -> VerifyReport {
+    fn report(
+        self,
+        size_bytes: u32,
+        sck: Vec<Hertz>,
+        map: Option<&RegionMap>,
+        time: Duration,
+    ) -> VerifyReport {
         let passes_agree = self.marks.windows(2).all(|two| two[0] == two[1])
             && self.differing.windows(2).all(|two| two[0] == two[1]);
         let spans = map.map(RegionMap::spans).unwrap_or_default();
-        let region = |at: u32| spans.iter().find(|span| span.range.contains(&at)).map(|span| span.name().to_owned());
+        let region = |at: u32| {
+            spans
+                .iter()
+                .find(|span| span.range.contains(&at))
+                .map(|span| span.name().to_owned())
+        };
         let passes = self.differing.len();
         let touched = |span: &Span| self.bytes.range(span.range.clone()).next().is_some();
-        let unit_data = spans.iter().filter(|span| span.holds == Holds::UnitData && !touched(span));
+        let unit_data = spans
+            .iter()
+            .filter(|span| span.holds == Holds::UnitData && !touched(span));
         let unit_data = unit_data.map(|span| span.name().to_owned()).collect();
         let differences = self.bytes.iter().map(|(at, (wanted, holds))| Difference {
             address: Address(*at),
             wanted: *wanted,
-            holds: (0..passes).map(|pass| holds.get(&pass).copied().unwrap_or(*wanted)).collect(),
+            holds: (0..passes)
+                .map(|pass| holds.get(&pass).copied().unwrap_or(*wanted))
+                .collect(),
             region: region(*at),
         });
         let differences = differences.collect();
-        VerifyReport { size_bytes, sck, differing: self.differing, passes_agree, differences, unit_data, time }
+        VerifyReport {
+            size_bytes,
+            sck,
+            differing: self.differing,
+            passes_agree,
+            differences,
+            unit_data,
+            time,
+        }
     }
 }

@@ -40,17 +40,32 @@ pub fn worklist(
     sck: Hertz,
 ) -> Result<WorklistReport, Stop> {
     let baseline = unit.baseline().ok_or_else(|| {
-        Stop::new(Exit::FileFault, "The unit has no backup.", "norlock backup --unit FOLDER first.")
+        Stop::new(
+            Exit::FileFault,
+            "The unit has no backup.",
+            "norlock backup --unit FOLDER first.",
+        )
     })?;
     let part = part_of(unit, catalogue).ok_or_else(|| {
         let next = "Add the part from its datasheet: --parts FILE";
-        Stop::new(Exit::FileFault, "The table does not know this unit's part.", next)
+        Stop::new(
+            Exit::FileFault,
+            "The table does not know this unit's part.",
+            next,
+        )
     })?;
-    let map = region_map(unit)?.map_or_else(|| RegionMap::unmapped(part.size_bytes), |(map, _)| map);
+    let map =
+        region_map(unit)?.map_or_else(|| RegionMap::unmapped(part.size_bytes), |(map, _)| map);
     let current = unit.open_image(&baseline)?;
     let accept_shared = accepted.reason(Acceptable::SharedBlock).is_some();
-    let request =
-        Request { current: &current, target: &target, map: &map, part: &part, begun: &[], accept_shared };
+    let request = Request {
+        current: &current,
+        target: &target,
+        map: &map,
+        part: &part,
+        begun: &[],
+        accept_shared,
+    };
     let worklist = plan(&request).map_err(no_plan)?;
     let estimate = worklist.estimate(&pace(&part, sck));
     Ok(WorklistReport {
@@ -65,8 +80,11 @@ pub fn worklist(
 /// The part that the unit file names by its JEDEC ID and marking.
 pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
     let identity = unit.file().identity.as_ref()?;
-    let id: Vec<u8> =
-        identity.jedec_id.split(' ').filter_map(|byte| u8::from_str_radix(byte, 16).ok()).collect();
+    let id: Vec<u8> = identity
+        .jedec_id
+        .split(' ')
+        .filter_map(|byte| u8::from_str_radix(byte, 16).ok())
+        .collect();
     let marking = identity.marking.as_deref();
     crate::part::identify(catalogue, &id, None, marking).part
 }
@@ -87,17 +105,28 @@ pub(super) fn no_plan(error: WorklistError) -> Stop {
             Exit::Held,
             "Move the region's border to an erase block, or --accept shared-block --because with why.",
         ),
-        _ => (Exit::FileFault, "Look at the image, the region map and the part: their sizes must agree."),
+        _ => (
+            Exit::FileFault,
+            "Look at the image, the region map and the part: their sizes must agree.",
+        ),
     };
     Stop::new(exit, sentence(&error), next).because(error)
 }
 
 /// How many blocks a worklist leaves alone, counted in the part's smallest erase.
 pub(super) fn smallest_block(part: &Part) -> u32 {
-    part.erase_types.iter().map(|kind| kind.size_bytes).min().unwrap_or(4096)
+    part.erase_types
+        .iter()
+        .map(|kind| kind.size_bytes)
+        .min()
+        .unwrap_or(4096)
 }
 
 /// Ranges that a worklist touches.
 pub(super) fn touched(worklist: &Worklist) -> Vec<std::ops::Range<u32>> {
-    worklist.steps().iter().map(|step| step.range.clone()).collect()
+    worklist
+        .steps()
+        .iter()
+        .map(|step| step.range.clone())
+        .collect()
 }

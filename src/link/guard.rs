@@ -34,8 +34,12 @@ pub enum Class {
 }
 
 /// Opcodes that read the array on any part: 03h, 0Bh, 13h, 0Ch (JESD216F, BFPT and 4-byte table).
-const READS: [u8; 4] =
-    [opcode::READ, opcode::FAST_READ, opcode::READ_4BYTE, opcode::FAST_READ_4BYTE];
+const READS: [u8; 4] = [
+    opcode::READ,
+    opcode::FAST_READ,
+    opcode::READ_4BYTE,
+    opcode::FAST_READ_4BYTE,
+];
 /// Opcodes that program or erase and that the standard or common datasheets list.
 const MODIFIES: [u8; 13] = [
     opcode::PAGE_PROGRAM,
@@ -53,6 +57,9 @@ const MODIFIES: [u8; 13] = [
     0xD7,
 ];
 
+/// Opcodes that write a status register, and are sent after write enable only.
+const REGISTER_WRITES: [u8; 2] = [opcode::WRITE_STATUS_1, opcode::WRITE_STATUS_2];
+
 /// A link behind the guard.
 pub struct Guard {
     link: Box<dyn Link>,
@@ -67,7 +74,13 @@ impl Guard {
     /// pass.
     #[must_use]
     pub fn new(link: Box<dyn Link>, purpose: Purpose) -> Self {
-        Self { link, purpose, armed: false, part: None, single_transfer: false }
+        Self {
+            link,
+            purpose,
+            armed: false,
+            part: None,
+            single_transfer: false,
+        }
     }
 
     /// Lets pass what `part` needs for reading.
@@ -107,17 +120,19 @@ impl Guard {
         };
         let code = shape.code();
         match self.class(&shape) {
-            Some(Class::Modify) if self.purpose == Purpose::Read => {
-                Err(format!("{code:02X}h can change the chip, and this is a reading job"))
-            }
-            Some(Class::Modify) if !self.armed => {
-                Err(format!("{code:02X}h can change the chip, and the chip is not armed"))
-            }
+            Some(Class::Modify) if self.purpose == Purpose::Read => Err(format!(
+                "{code:02X}h can change the chip, and this is a reading job"
+            )),
+            Some(Class::Modify) if !self.armed => Err(format!(
+                "{code:02X}h can change the chip, and the chip is not armed"
+            )),
             Some(class) => Ok(class),
-            None if self.part.is_none() => {
-                Err(format!("{code:02X}h means different things to different chips, and none is identified"))
-            }
-            None => Err(format!("{code:02X}h in this form is not a command of the identified part")),
+            None if self.part.is_none() => Err(format!(
+                "{code:02X}h means different things to different chips, and none is identified"
+            )),
+            None => Err(format!(
+                "{code:02X}h in this form is not a command of the identified part"
+            )),
         }
     }
 
@@ -126,7 +141,9 @@ impl Guard {
             return Some(class);
         }
         let part = self.part.as_ref()?;
-        observes(part, shape).or_else(|| session(part, shape)).or_else(|| modifies(part, shape))
+        observes(part, shape)
+            .or_else(|| session(part, shape))
+            .or_else(|| modifies(part, shape))
     }
 
     /// Sends a batch if every frame of it passes.
@@ -150,9 +167,9 @@ impl Guard {
             self.link.transfer(batch, sck)?;
         }
         match batch.last().and_then(|frame| frame.segments.last()) {
-            Some(Segment::In(status)) if enabled && status.iter().any(|byte| byte & 2 != 0) => {
-                Err(LinkError::Guard("WEL is still set after write disable".into()))
-            }
+            Some(Segment::In(status)) if enabled && status.iter().any(|byte| byte & 2 != 0) => Err(
+                LinkError::Guard("WEL is still set after write disable".into()),
+            ),
             _ => Ok(()),
         }
     }
@@ -253,7 +270,12 @@ impl Shape {
     const HEAD_BYTES: usize = 16;
 
     fn of(frame: &Frame<'_>) -> Option<Self> {
-        let mut shape = Self { head: Vec::new(), out_bytes: 0, reads: 0, mixed: false };
+        let mut shape = Self {
+            head: Vec::new(),
+            out_bytes: 0,
+            reads: 0,
+            mixed: false,
+        };
         for segment in &frame.segments {
             match segment {
                 Segment::Out(bytes) => {
@@ -273,7 +295,11 @@ impl Shape {
 
     fn add(&mut self, bytes: &[u8]) {
         self.out_bytes += bytes.len();
-        self.head.extend(bytes.iter().take(Self::HEAD_BYTES.saturating_sub(self.head.len())));
+        self.head.extend(
+            bytes
+                .iter()
+                .take(Self::HEAD_BYTES.saturating_sub(self.head.len())),
+        );
     }
 
     fn code(&self) -> u8 {
@@ -299,8 +325,10 @@ fn before_identification(shape: &Shape) -> Option<Class> {
         || shape.is_read(opcode::READ_STATUS_1, 0)
         || shape.is_read(opcode::READ_SFDP, 4)
         || shape.is_bare(opcode::WRITE_DISABLE);
-    let wake = shape.is_bare(opcode::RELEASE_POWER_DOWN) || shape.is_read(opcode::RELEASE_POWER_DOWN, 3);
-    let reset = shape.reads == 0 && shape.out_bytes <= 16 && shape.head.iter().all(|byte| *byte == 0xFF);
+    let wake =
+        shape.is_bare(opcode::RELEASE_POWER_DOWN) || shape.is_read(opcode::RELEASE_POWER_DOWN, 3);
+    let reset =
+        shape.reads == 0 && shape.out_bytes <= 16 && shape.head.iter().all(|byte| *byte == 0xFF);
     match (observe, wake || reset) {
         (true, _) => Some(Class::Observe),
         (false, true) => Some(Class::Session),
@@ -351,10 +379,14 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
         || code == opcode::AAI_WORD_PROGRAM
         || dedicated(part).contains(&code)
         || part.chip_erase.is_some_and(|erase| erase.opcode == code)
-        || part.erase_types.iter().any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
+        || part
+            .erase_types
+            .iter()
+            .any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
     let array = of_part && MODIFIES.contains(&code);
-    let register = part.status.modifies().contains(&code);
-    (shape.reads == 0 && (array || register || shape.is_bare(opcode::WRITE_ENABLE))).then_some(Class::Modify)
+    let register = REGISTER_WRITES.contains(&code) || part.status.clear_status() == Some(code);
+    (shape.reads == 0 && (array || register || shape.is_bare(opcode::WRITE_ENABLE)))
+        .then_some(Class::Modify)
 }
 
 fn dedicated(part: &Part) -> &[u8] {

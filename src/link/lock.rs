@@ -30,7 +30,10 @@ impl NodeLock {
             Err(error) => return Err(error),
         };
         match Flock::lock(node.try_clone()?, FlockArg::LockExclusiveNonblock) {
-            Ok(lock) => Ok(Some(Self { _node: lock, _number: number })),
+            Ok(lock) => Ok(Some(Self {
+                _node: lock,
+                _number: number,
+            })),
             Err((_, nix::errno::Errno::EWOULDBLOCK)) => Ok(None),
             Err((_, errno)) => Err(errno.into()),
         }

@@ -241,8 +241,12 @@ impl Limits {
     #[must_use]
     pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
         let by_time = u64::from(sck.0) / 8 * 50 / 1000;
-        let by_time = usize::try_from(by_time).unwrap_or(usize::MAX).saturating_sub(command_bytes);
-        let by_size = self.batch_in_bytes.saturating_sub(2 * self.segment_overhead_bytes + command_bytes);
+        let by_time = usize::try_from(by_time)
+            .unwrap_or(usize::MAX)
+            .saturating_sub(command_bytes);
+        let by_size = self
+            .batch_in_bytes
+            .saturating_sub(2 * self.segment_overhead_bytes + command_bytes);
         by_size.min(by_time).max(16)
     }
 }

@@ -38,12 +38,22 @@ impl Node {
         use std::os::unix::fs::FileTypeExt;
         let meta = fs::metadata(path)?;
         if !meta.file_type().is_char_device() {
-            return Err(std::io::Error::new(std::io::ErrorKind::InvalidInput, "not a character device"));
+            return Err(std::io::Error::new(
+                std::io::ErrorKind::InvalidInput,
+                "not a character device",
+            ));
         }
         let number = format!("{}:{}", major(meta.rdev()), minor(meta.rdev()));
-        let group = Group::from_gid(Gid::from_raw(meta.gid())).ok().flatten().map(|group| group.name);
+        let group = Group::from_gid(Gid::from_raw(meta.gid()))
+            .ok()
+            .flatten()
+            .map(|group| group.name);
         let host_flash = host_flash(&Path::new("/sys/dev/char").join(number));
-        Ok(Self { path: path.to_owned(), group, host_flash })
+        Ok(Self {
+            path: path.to_owned(),
+            group,
+            host_flash,
+        })
     }
 }
 
@@ -56,22 +66,39 @@ fn host_flash(entry: &Path) -> HostFlash {
     let Ok(device) = fs::canonicalize(entry) else {
         return HostFlash::Unknown("the kernel does not describe this node".into());
     };
-    let name = device.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let Some(bus) = name.strip_prefix("spidev").and_then(|rest| rest.split('.').next()?.parse::<u32>().ok())
+    let name = device
+        .file_name()
+        .map(|name| name.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    let Some(bus) = name
+        .strip_prefix("spidev")
+        .and_then(|rest| rest.split('.').next()?.parse::<u32>().ok())
     else {
-        return HostFlash::Unknown(format!("the kernel calls this device '{name}', not spidevB.C"));
+        return HostFlash::Unknown(format!(
+            "the kernel calls this device '{name}', not spidevB.C"
+        ));
     };
     if bus == 10 {
-        return HostFlash::Yes("bus 10 is the boot EEPROM of the computer itself on some boards".into());
+        return HostFlash::Yes(
+            "bus 10 is the boot EEPROM of the computer itself on some boards".into(),
+        );
     }
     let Ok(tree) = fs::canonicalize(device.join("device/of_node")) else {
         return HostFlash::Unknown("the device tree does not describe what hangs on it".into());
     };
-    let place = tree.file_name().map(|name| name.to_string_lossy().to_lowercase()).unwrap_or_default();
-    if ["flash", "eeprom", "boot"].iter().any(|word| place.contains(word)) {
+    let place = tree
+        .file_name()
+        .map(|name| name.to_string_lossy().to_lowercase())
+        .unwrap_or_default();
+    if ["flash", "eeprom", "boot"]
+        .iter()
+        .any(|word| place.contains(word))
+    {
         HostFlash::Yes(format!("the device tree calls it '{place}'"))
     } else if place.starts_with("spidev") {
-        HostFlash::No(format!("the device tree calls it '{place}', a node for the pin header"))
+        HostFlash::No(format!(
+            "the device tree calls it '{place}', a node for the pin header"
+        ))
     } else {
         HostFlash::Unknown(format!("the device tree calls it '{place}'"))
     }
@@ -110,18 +137,36 @@ mod tests {
 
     #[test]
     fn only_a_header_node_is_not_the_host() {
-        assert!(matches!(judged("spidev0.0", Some("spidev@0")), HostFlash::No(_)));
-        assert!(matches!(judged("spidev10.0", Some("spidev@0")), HostFlash::Yes(_)));
-        assert!(matches!(judged("spidev1.0", Some("flash@0")), HostFlash::Yes(_)));
-        assert!(matches!(judged("spidev0.0", Some("sensor@0")), HostFlash::Unknown(_)));
+        assert!(matches!(
+            judged("spidev0.0", Some("spidev@0")),
+            HostFlash::No(_)
+        ));
+        assert!(matches!(
+            judged("spidev10.0", Some("spidev@0")),
+            HostFlash::Yes(_)
+        ));
+        assert!(matches!(
+            judged("spidev1.0", Some("flash@0")),
+            HostFlash::Yes(_)
+        ));
+        assert!(matches!(
+            judged("spidev0.0", Some("sensor@0")),
+            HostFlash::Unknown(_)
+        ));
         assert!(matches!(judged("spidev0.0", None), HostFlash::Unknown(_)));
         assert!(matches!(judged("ttyS0", None), HostFlash::Unknown(_)));
-        assert!(matches!(host_flash(Path::new("/nonexistent")), HostFlash::Unknown(_)));
+        assert!(matches!(
+            host_flash(Path::new("/nonexistent")),
+            HostFlash::Unknown(_)
+        ));
     }
 
     #[test]
     fn a_file_is_not_a_node() {
         let file = tempfile::NamedTempFile::new().unwrap();
-        assert_eq!(Node::look(file.path()).unwrap_err().kind(), std::io::ErrorKind::InvalidInput);
+        assert_eq!(
+            Node::look(file.path()).unwrap_err().kind(),
+            std::io::ErrorKind::InvalidInput
+        );
     }
 }

@@ -48,28 +48,57 @@ impl SpidevLink {
         let name = path.display().to_string();
         let fail = |action| {
             let node = name.clone();
-            move |source| LinkError::Node { action, node, source }
+            move |source| LinkError::Node {
+                action,
+                node,
+                source,
+            }
         };
         let mut device = Spidev::open(path).map_err(fail("open"))?;
         let lock = NodeLock::take(device.inner()).map_err(fail("lock"))?;
         let lock = lock.ok_or_else(|| LinkError::InUse { node: name.clone() })?;
-        let wanted = SpidevOptions::new().mode(SpiModeFlags::SPI_MODE_0).bits_per_word(8).build();
+        let wanted = SpidevOptions::new()
+            .mode(SpiModeFlags::SPI_MODE_0)
+            .bits_per_word(8)
+            .build();
         device.configure(&wanted).map_err(fail("set the mode of"))?;
-        let found = device.query_configuration().map_err(fail("read the mode of"))?;
+        let found = device
+            .query_configuration()
+            .map_err(fail("read the mode of"))?;
         let got = found.spi_mode.map_or(0, |mode| mode.bits());
         if got != SpiModeFlags::SPI_MODE_0.bits() {
-            return Err(LinkError::Mode { node: name, asked: 0, got });
+            return Err(LinkError::Mode {
+                node: name,
+                asked: 0,
+                got,
+            });
         }
-        let sck_max = Hertz(found.max_speed_hz.filter(|hz| *hz > 0).unwrap_or(50_000_000));
+        let sck_max = Hertz(
+            found
+                .max_speed_hz
+                .filter(|hz| *hz > 0)
+                .unwrap_or(50_000_000),
+        );
         let (bufsiz, opened) = (bufsiz(), Instant::now());
-        Ok(Self { name, device, _lock: lock, level, bufsiz, sck_max, opened })
+        Ok(Self {
+            name,
+            device,
+            _lock: lock,
+            level,
+            bufsiz,
+            sck_max,
+            opened,
+        })
     }
 
     fn message(&mut self, frames: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
         let expected: usize = frames.iter().map(Frame::len).sum();
         let bytes = longer_direction(frames);
         if bytes > self.bufsiz {
-            return Err(LinkError::TooLong { bytes, limit: self.bufsiz });
+            return Err(LinkError::TooLong {
+                bytes,
+                limit: self.bufsiz,
+            });
         }
         match ioctl::message(self.device.inner(), &mut transfers(frames, sck)) {
             Ok(got) if got == expected => Ok(()),
@@ -77,7 +106,10 @@ impl SpidevLink {
             Err(error) if error.raw_os_error() == Some(Errno::EMSGSIZE as i32) => {
                 // The parameter may be missing or stale: what the kernel refuses is remembered.
                 self.bufsiz = lowered(self.bufsiz);
-                Err(LinkError::TooLong { bytes, limit: self.bufsiz })
+                Err(LinkError::TooLong {
+                    bytes,
+                    limit: self.bufsiz,
+                })
             }
             Err(error) => Err(LinkError::Io(error)),
         }
@@ -129,18 +161,30 @@ impl Link for SpidevLink {
 
 fn bufsiz() -> usize {
     let text = fs::read_to_string(BUFSIZ_PARAMETER).unwrap_or_default();
-    text.trim().parse().ok().filter(|size| *size >= 256).unwrap_or(BUFSIZ_DEFAULT)
+    text.trim()
+        .parse()
+        .ok()
+        .filter(|size| *size >= 256)
+        .unwrap_or(BUFSIZ_DEFAULT)
 }
 
 /// The limit to try after the kernel refused `bufsiz`.
 fn lowered(bufsiz: usize) -> usize {
-    if bufsiz > BUFSIZ_DEFAULT { BUFSIZ_DEFAULT } else { (bufsiz / 2).max(256) }
+    if bufsiz > BUFSIZ_DEFAULT {
+        BUFSIZ_DEFAULT
+    } else {
+        (bufsiz / 2).max(256)
+    }
 }
 
 /// Whether the settle time of `frame` can be the delay of its first transfer: the delay then runs
 /// after the command byte and before the first byte read, with the earlier frame's CS long risen.
 fn delay_fits(frame: &Frame<'_>) -> bool {
-    let parts = frame.segments.iter().filter(|segment| !segment.is_empty()).count();
+    let parts = frame
+        .segments
+        .iter()
+        .filter(|segment| !segment.is_empty())
+        .count();
     frame.settle.is_zero() || (parts >= 2 && frame.settle <= DELAY_MAX)
 }
 
@@ -201,7 +245,12 @@ mod tests {
     use super::*;
 
     fn show(row: &SpidevTransfer<'_, '_>) -> (u32, u16, u8, u8) {
-        (row.speed_hz, row.delay_usecs, row.bits_per_word, row.cs_change)
+        (
+            row.speed_hz,
+            row.delay_usecs,
+            row.bits_per_word,
+            row.cs_change,
+        )
     }
 
     /// The layout of a page program with its status poll, row by row: speed, delay, word, cs_change.
@@ -211,7 +260,10 @@ mod tests {
         let mut frames = [
             Frame::new(vec![Segment::Out(&[0x06])]),
             Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut wel)]),
-            Frame::new(vec![Segment::Out(&[0x02, 0, 0, 0]), Segment::Out(&[0xA5; 256])]),
+            Frame::new(vec![
+                Segment::Out(&[0x02, 0, 0, 0]),
+                Segment::Out(&[0xA5; 256]),
+            ]),
             Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut wip)])
                 .after(Duration::from_nanos(700_001)),
         ];
@@ -232,9 +284,14 @@ mod tests {
     fn a_settle_that_no_delay_can_carry_is_slept_between_messages() {
         let mut byte = [0];
         let short = Duration::from_micros(5);
-        assert!(!delay_fits(&Frame::new(vec![Segment::Exchange(&mut byte)]).after(short)));
-        assert!(!delay_fits(&Frame::new(vec![Segment::Out(&[4])]).after(short)));
-        let mut long = Frame::new(vec![Segment::Out(&[5]), Segment::In(&mut byte)]).after(DELAY_MAX);
+        assert!(!delay_fits(
+            &Frame::new(vec![Segment::Exchange(&mut byte)]).after(short)
+        ));
+        assert!(!delay_fits(
+            &Frame::new(vec![Segment::Out(&[4])]).after(short)
+        ));
+        let mut long =
+            Frame::new(vec![Segment::Out(&[5]), Segment::In(&mut byte)]).after(DELAY_MAX);
         assert!(delay_fits(&long));
         long.settle += Duration::from_micros(1);
         assert!(!delay_fits(&long));
@@ -252,7 +309,10 @@ mod tests {
 
     #[test]
     fn a_refused_limit_is_lowered() {
-        assert_eq!((lowered(65536), lowered(4096), lowered(256)), (4096, 2048, 256));
+        assert_eq!(
+            (lowered(65536), lowered(4096), lowered(256)),
+            (4096, 2048, 256)
+        );
     }
 
     #[test]

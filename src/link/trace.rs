@@ -31,7 +31,12 @@ impl Sent {
     /// One line for a trace file: time, SCK, bytes out, bytes in.
     #[must_use]
     pub fn line(&self) -> String {
-        let mut line = format!("{:.6} s  {}  out {}", self.at.as_secs_f64(), self.sck, hex(&self.out));
+        let mut line = format!(
+            "{:.6} s  {}  out {}",
+            self.at.as_secs_f64(),
+            self.sck,
+            hex(&self.out)
+        );
         if self.read_bytes > 0 {
             let shown = &self.read[..self.read.len().min(16)];
             line += &format!("  in {} bytes: {}", self.read_bytes, hex(shown));
@@ -59,7 +64,10 @@ pub struct Trace<L> {
 impl<L: Link> Trace<L> {
     /// A link that behaves as `link` does and tells `tell` of each frame, after it was sent.
     pub fn new(link: L, tell: impl FnMut(Sent) + Send + 'static) -> Self {
-        Self { link, tell: Box::new(tell) }
+        Self {
+            link,
+            tell: Box::new(tell),
+        }
     }
 }
 
@@ -84,7 +92,15 @@ impl<L: Link> Link for Trace<L> {
             let (read, read_bytes) = in_bytes(frame);
             let read = if result.is_ok() { read } else { Vec::new() };
             let failed = result.is_err();
-            (self.tell)(Sent { at, sck, out, read, read_bytes, settle: frame.settle, failed });
+            (self.tell)(Sent {
+                at,
+                sck,
+                out,
+                read,
+                read_bytes,
+                settle: frame.settle,
+                failed,
+            });
         }
         result
     }

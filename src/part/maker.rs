@@ -30,6 +30,25 @@ pub struct MakerName {
     pub code_use: CodeUse,
 }
 
+impl std::fmt::Display for MakerName {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let name = self.name.unwrap_or("an unknown maker");
+        match (self.code_use, self.registered) {
+            (CodeUse::Borrowed, Some(registered)) => {
+                write!(
+                    f,
+                    "{name} ({:02X} is registered to {registered})",
+                    self.code
+                )
+            }
+            (CodeUse::Shared, _) => {
+                write!(f, "{name} ({:02X} is sent by several makers)", self.code)
+            }
+            _ => f.write_str(name),
+        }
+    }
+}
+
 /// Makers of SPI NOR by the byte they send, as in the data sheets named in `chips/`.
 const SENDERS: [(u8, &str, CodeUse); 20] = [
     (

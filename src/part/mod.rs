@@ -10,6 +10,7 @@
 mod catalogue;
 mod compare;
 mod description;
+mod from_sfdp;
 mod identify;
 mod maker;
 mod marking;

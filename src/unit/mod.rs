@@ -23,6 +23,7 @@ mod folder;
 mod images;
 pub mod journal;
 pub mod offline;
+mod readable;
 mod rehash;
 pub mod store;
 mod unfinished;

@@ -60,6 +60,12 @@ impl Unfinished {
         self.name
     }
 
+    /// Bytes that were announced for it.
+    #[must_use]
+    pub fn announced_bytes(&self) -> u64 {
+        self.size_bytes
+    }
+
     /// Writes `bytes` at `offset`; any order.
     ///
     /// # Errors

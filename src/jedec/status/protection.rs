@@ -5,11 +5,13 @@
 //! MX25R1635F Rev 1.5; MX25L3233F Rev 1.6; N25Q032A Rev. G; MT25QL128ABA Rev. I; M25P16 Rev. G;
 //! M25PX16 Rev. B; IS25LP032/064/128 Rev. D; SST25VF016B DS25044A.
 
+use std::fmt;
 use std::ops::Range;
 
 use serde::Serialize;
 
 use super::{Registers, StatusFamily};
+use crate::jedec::Address;
 use crate::jedec::opcode::{
     READ_FUNCTION_ISSI, READ_SECURITY_MACRONIX, READ_STATUS_1, READ_STATUS_2, READ_STATUS_3,
 };
@@ -40,6 +42,23 @@ impl Protection {
             Self::None => false,
             Self::Range { range: held } => held.start < range.end && range.start < held.end,
             Self::Unknown { .. } => !range.is_empty(),
+        }
+    }
+}
+
+impl fmt::Display for Protection {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::None => f.write_str("no range is protected"),
+            Self::Range { range } => {
+                write!(
+                    f,
+                    "{} to {} is protected",
+                    Address(range.start),
+                    Address(range.end)
+                )
+            }
+            Self::Unknown { why } => write!(f, "perhaps all is protected: {why}"),
         }
     }
 }

@@ -1,0 +1,195 @@
+//! `restore`: back to one of the unit's backups, from whatever state.
+//!
+//! It asks for no explanation of what the chip holds, and for no journal: what it replaces is kept
+//! first. Journal damage never holds it.
+
+use std::ops::Range;
+
+use super::backup::judge_reads;
+use super::bench::{Bench, Connected, connect};
+use super::papers::{self, Offline};
+use super::recognise::recognise;
+use super::record::{journal_patience, region_map};
+use super::rewrite::{Rewrite, WriteReport, unit_data};
+use super::twin_read::twin_read;
+use super::worklist::smallest_block;
+use super::write::{in_hand, judge_part, with_journal};
+use super::{Attendant, Exit, Stop};
+use crate::image::{ReadAt, RegionMap};
+use crate::interlock::{Acceptable, Panel, Sameness};
+use crate::link::Purpose;
+use crate::unit::journal::{self, Journal, UnfinishedWrite};
+use crate::unit::store::StoreFile;
+use crate::unit::{Digest, Image, ImageName, Unit};
+
+/// What to go back to, and how.
+#[derive(Debug, Clone, Default)]
+pub struct RestoreOrder {
+    /// Number of the backup, from 1.
+    pub to: u32,
+    /// Where the backups' hashes are kept.
+    pub offline: Offline,
+    /// Blocks that may be torn although no journal says so; rounded out to whole blocks.
+    pub rewrite: Vec<Range<u32>>,
+    /// Whether the chip is a new one of the same size.
+    pub replacement: bool,
+    /// Whether protection is lifted where it is in the way.
+    pub lift_protection: bool,
+}
+
+/// Puts a backup back onto the unit's chip.
+///
+/// # Errors
+/// A [`Stop`]. Its exit code is `Unfinished` whenever the unit has an unfinished journal.
+pub fn restore(
+    unit: &mut Unit,
+    order: &RestoreOrder,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<WriteReport, Stop> {
+    let result = restore_checked(unit, order, bench, attendant);
+    result.map_err(|stop| with_journal(unit, stop))
+}
+
+fn restore_checked(
+    unit: &mut Unit,
+    order: &RestoreOrder,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<WriteReport, Stop> {
+    let backup = wanted(unit, order.to)?;
+    let target = unit.open_image(&backup)?;
+    let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
+    papers::backups(&mut panel, unit, &order.offline)?;
+    panel.unit_data_restored(&backup.name.file_name());
+    let map = region_map(unit)?;
+    let unfinished = Journal::find_unfinished(unit)?;
+    let patience = journal_patience(unit, &bench.catalogue)?;
+    let Connected {
+        mut chip,
+        mut panel,
+        seen,
+    } = connect(panel, bench, Purpose::Write, patience, attendant)?;
+    let started = chip.now();
+    judge_part(&mut panel, &seen.identification);
+    panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
+    let sameness = if order.replacement {
+        Sameness::Replacement
+    } else {
+        recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?
+    };
+    let named = panel
+        .acceptance(Acceptable::SameUnit)
+        .is_some_and(|reason| reason.contains(unit.name()));
+    panel.same_unit(unit.name(), &sameness, named);
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    let begun = torn(
+        order,
+        unfinished.as_ref(),
+        smallest_block(chip.part()),
+        chip.size_bytes(),
+    );
+    let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
+    let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
+    judge_reads(&mut panel, &reads, false);
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    let (present, replaced): (Box<dyn ReadAt>, Option<String>) =
+        if already_kept(unfinished.as_ref(), backup.sha256) || reads.sha256 == backup.sha256 {
+            (Box::new(present), None)
+        } else {
+            let image = present.publish(unit, reads.sha256)?;
+            let kept: Box<dyn StoreFile> = unit.open_image(&image)?;
+            (Box::new(kept), Some(image.name.file_name()))
+        };
+    panel.present_kept(
+        replaced
+            .as_deref()
+            .unwrap_or("it was kept before, or is the backup itself"),
+    );
+    let regions = map
+        .as_ref()
+        .map(|(map, _)| unit_data(map))
+        .unwrap_or_default();
+    let rewrite = Rewrite {
+        chip,
+        panel,
+        seen,
+        purpose: journal::Purpose::Restore,
+        target: target.as_ref(),
+        target_name: backup.name.file_name(),
+        target_digest: backup.sha256,
+        baseline_digest: unit.baseline().map_or(backup.sha256, |image| image.sha256),
+        present: present.as_ref(),
+        unit_data: regions,
+        map: map_for_restore(map.as_ref().map(|(map, _)| map), backup.size_bytes),
+        map_digest: map.as_ref().map(|(_, digest)| *digest),
+        begun,
+        unfinished,
+        lift_protection: order.lift_protection,
+        started,
+        replaced,
+        unit,
+    };
+    rewrite.carry_out("restore", attendant)
+}
+
+fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {
+    unit.image(ImageName::Backup(number)).ok_or_else(|| {
+        let have: Vec<String> = unit
+            .backups()
+            .iter()
+            .map(|image| image.name.file_name())
+            .collect();
+        let next = if have.is_empty() {
+            "norlock backup --unit FOLDER".into()
+        } else {
+            format!("It has {}.", have.join(", "))
+        };
+        Stop::new(
+            Exit::FileFault,
+            format!("The unit has no backup {number}."),
+            next,
+        )
+    })
+}
+
+/// The regions order the work; unit data does not bind a restore, which puts back exactly that.
+fn map_for_restore(map: Option<&RegionMap>, size_bytes: u64) -> RegionMap {
+    match map {
+        Some(map) if u64::from(map.size_bytes()) == size_bytes => map.without_unit_data(),
+        _ => RegionMap::unmapped(u32::try_from(size_bytes).unwrap_or(u32::MAX)),
+    }
+}
+
+/// What the journal has in hand and what the person named, in whole blocks.
+fn torn(
+    order: &RestoreOrder,
+    unfinished: Option<&UnfinishedWrite>,
+    block: u32,
+    size: u32,
+) -> Vec<Range<u32>> {
+    let mut torn = unfinished.map(in_hand).unwrap_or_default();
+    torn.extend(order.rewrite.iter().map(|range| {
+        let end = u64::from(range.end)
+            .next_multiple_of(u64::from(block))
+            .min(u64::from(size));
+        range.start / block * block..end as u32
+    }));
+    torn.retain(|range| range.start < range.end);
+    torn.sort_by_key(|range| (range.start, range.end));
+    torn.dedup();
+    torn
+}
+
+/// Whether an interrupted restore to the same backup has kept what it replaces.
+fn already_kept(unfinished: Option<&UnfinishedWrite>, target: Digest) -> bool {
+    unfinished
+        .and_then(|write| write.contents.as_ref().ok())
+        .is_some_and(|contents| {
+            contents.header.purpose == journal::Purpose::Restore && contents.header.target == target
+        })
+}

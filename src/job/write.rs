@@ -1,0 +1,307 @@
+//! `write`: a target image onto the unit's chip, with every interlock open.
+
+use std::ops::Range;
+use std::time::Duration;
+
+use super::backup::judge_reads;
+use super::bench::{Bench, Connected, connect};
+use super::papers::{self, Offline};
+use super::recognise::recognise;
+use super::record::{journal_patience, region_map};
+use super::rewrite::{Rewrite, WriteReport, unit_data};
+use super::twin_read::{TwinRead, twin_read};
+use super::worklist::smallest_block;
+use super::{Attendant, Exit, Stop};
+use crate::image::RegionMap;
+use crate::interlock::{Acceptable, Panel, Unexplained};
+use crate::link::Purpose;
+use crate::part::Standing;
+use crate::unit::journal::{self, Journal, UnfinishedWrite};
+use crate::unit::store::StoreFile;
+use crate::unit::{Digest, Unfinished, Unit};
+
+/// What to write.
+pub struct WriteOrder {
+    /// The image.
+    pub target: Box<dyn StoreFile>,
+    /// What it is called on screens.
+    pub target_name: String,
+    /// Where the backups' hashes are kept.
+    pub offline: Offline,
+    /// Whether protection is lifted where it is in the way.
+    pub lift_protection: bool,
+}
+
+/// Writes the target onto the unit's chip.
+///
+/// # Errors
+/// A [`Stop`]. Its exit code is `Unfinished` whenever the unit has an unfinished journal, whatever
+/// stopped this run.
+pub fn write(
+    unit: &mut Unit,
+    order: WriteOrder,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<WriteReport, Stop> {
+    let result = write_checked(unit, order, bench, attendant);
+    result.map_err(|stop| with_journal(unit, stop))
+}
+
+/// While a journal is unfinished the chip counts as changed in part.
+pub(super) fn with_journal(unit: &Unit, stop: Stop) -> Stop {
+    match Journal::find_unfinished(unit) {
+        Ok(None) => stop,
+        _ if stop.exit == Exit::Unfinished => stop,
+        _ => stop.after_change(),
+    }
+}
+
+fn write_checked(
+    unit: &mut Unit,
+    order: WriteOrder,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<WriteReport, Stop> {
+    let WriteOrder {
+        target,
+        target_name,
+        offline,
+        lift_protection,
+    } = order;
+    let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let map = region_map(unit)?;
+    let (target_digest, target_bytes) = papers::digest(target.as_ref())?;
+    judge_papers(
+        &mut panel,
+        unit,
+        map.as_ref().map(|(map, _)| map),
+        target.as_ref(),
+        target_bytes,
+        &offline,
+    )?;
+    let unfinished = unfinished_of(unit, target_digest)?;
+    let patience = journal_patience(unit, &bench.catalogue)?;
+    let connected = connect(panel, bench, Purpose::Write, patience, attendant)?;
+    let Connected {
+        mut chip,
+        mut panel,
+        seen,
+    } = connected;
+    let started = chip.now();
+    judge_part(&mut panel, &seen.identification);
+    panel.image_fits(target_bytes, u64::from(chip.size_bytes()));
+    let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
+    let named = panel
+        .acceptance(Acceptable::SameUnit)
+        .is_some_and(|reason| reason.contains(unit.name()));
+    panel.same_unit(unit.name(), &sameness, named);
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
+    let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
+    let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
+    judge_reads(&mut panel, &reads, false);
+    let baseline = unit.baseline().ok_or_else(no_backup)?;
+    let baseline_file = unit.open_image(&baseline)?;
+    let block = smallest_block(chip.part());
+    let accounted = unfinished.as_ref().map(accounted).unwrap_or_default();
+    let odd = if reads.sha256 == target_digest {
+        // The chip holds the target already: what an interrupted close, or a second write, finds.
+        Vec::new()
+    } else {
+        unexplained(&present, baseline_file.as_ref(), block, &accounted)?
+    };
+    panel.nothing_unexplained(&odd, &baseline.name.file_name());
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    let (map, map_digest) = match map {
+        Some((map, digest)) => (map, Some(digest)),
+        None => (RegionMap::unmapped(chip.size_bytes()), None),
+    };
+    let rewrite = Rewrite {
+        unit,
+        chip,
+        panel,
+        seen,
+        purpose: journal::Purpose::Write,
+        target: target.as_ref(),
+        target_name,
+        target_digest,
+        baseline_digest: baseline.sha256,
+        present: &present,
+        unit_data: unit_data(&map),
+        map,
+        map_digest,
+        begun,
+        unfinished,
+        lift_protection,
+        started,
+        replaced: None,
+    };
+    rewrite.carry_out("write", attendant)
+}
+
+/// What files can say, all of it, before anything is sent.
+fn judge_papers(
+    panel: &mut Panel,
+    unit: &Unit,
+    map: Option<&RegionMap>,
+    target: &dyn StoreFile,
+    target_bytes: u64,
+    offline: &Offline,
+) -> Result<(), Stop> {
+    papers::backups(panel, unit, offline)?;
+    let Some(baseline) = unit.baseline() else {
+        panel.unit_data_kept(map.map(RegionMap::has_unit_data), &[]);
+        return Ok(());
+    };
+    panel.image_fits(target_bytes, baseline.size_bytes);
+    if target_bytes != baseline.size_bytes {
+        return Ok(());
+    }
+    let offending = match map {
+        Some(map) if u64::from(map.size_bytes()) == target_bytes => {
+            papers::offending(map, unit.open_image(&baseline)?.as_ref(), target)?
+        }
+        Some(map) => {
+            let next = "Correct the size in regions.toml.";
+            let headline = format!(
+                "The region map is for {} bytes, the image has {target_bytes}.",
+                map.size_bytes()
+            );
+            return Err(Stop::new(Exit::FileFault, headline, next));
+        }
+        None => Vec::new(),
+    };
+    panel.unit_data_kept(map.map(RegionMap::has_unit_data), &offending);
+    Ok(())
+}
+
+/// `known-part`, from what the chip was identified as.
+pub(super) fn judge_part(panel: &mut Panel, found: &crate::part::Identification) {
+    let name = found
+        .part
+        .as_ref()
+        .map_or_else(|| "an unknown part".to_owned(), |part| part.name.clone());
+    let sentences: Vec<String> = found
+        .disagreements
+        .iter()
+        .map(|one| one.sentence.clone())
+        .collect();
+    panel.known_part(&name, found.standing == Standing::Known, &sentences);
+}
+
+/// The unit's unfinished journal, if it is one that this write can go on with.
+fn unfinished_of(unit: &Unit, target: Digest) -> Result<Option<UnfinishedWrite>, Stop> {
+    let Some(unfinished) = Journal::find_unfinished(unit)? else {
+        return Ok(None);
+    };
+    let restore =
+        "Finish it with the command that began it, or go back: norlock restore --unit FOLDER";
+    match &unfinished.contents {
+        Ok(contents)
+            if contents.header.purpose == journal::Purpose::Write
+                && contents.header.target == target =>
+        {
+            Ok(Some(unfinished))
+        }
+        Ok(_) => {
+            let headline =
+                "The unit has an unfinished write of another image, or an unfinished restore.";
+            Err(Stop::new(Exit::Unfinished, headline, restore)
+                .row("seen", unfinished.path.display().to_string()))
+        }
+        Err(error) => {
+            let restore = "Go back, which needs no journal: norlock restore --unit FOLDER (name torn blocks with \
+                           --rewrite)";
+            Err(
+                Stop::new(Exit::Unfinished, "The unit's journal is damaged.", restore)
+                    .row("seen", error.to_string())
+                    .row(
+                        "means",
+                        "which blocks an interrupted write left torn cannot be told",
+                    ),
+            )
+        }
+    }
+}
+
+pub(super) fn in_hand(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
+    unfinished
+        .contents
+        .as_ref()
+        .map(journal::Contents::in_hand)
+        .unwrap_or_default()
+}
+
+/// Blocks that the journal has begun or done.
+fn accounted(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
+    let contents = unfinished.contents.as_ref();
+    contents
+        .map(|contents| [contents.in_hand(), contents.done()].concat())
+        .unwrap_or_default()
+}
+
+/// Blocks in which the chip differs from the baseline and that no journal accounts for, joined.
+fn unexplained(
+    present: &Unfinished,
+    baseline: &dyn StoreFile,
+    block: u32,
+    accounted: &[Range<u32>],
+) -> Result<Vec<Unexplained>, Stop> {
+    let size = u32::try_from(baseline.size_bytes()?).unwrap_or(u32::MAX);
+    let (mut a, mut b) = (vec![0; block as usize], vec![0; block as usize]);
+    let mut found: Vec<Unexplained> = Vec::new();
+    let mut at = 0;
+    while at < size {
+        let end = at.saturating_add(block).min(size);
+        let (a, b) = (&mut a[..(end - at) as usize], &mut b[..(end - at) as usize]);
+        present.read_at(u64::from(at), a)?;
+        baseline.read_exact_at(u64::from(at), b)?;
+        if a != b
+            && !accounted
+                .iter()
+                .any(|range| range.start <= at && end <= range.end)
+        {
+            match found.last_mut() {
+                Some(last) if last.range.end == at => last.range.end = end,
+                _ => found.push(Unexplained { range: at..end }),
+            }
+        }
+        at = end;
+    }
+    Ok(found)
+}
+
+pub(super) fn no_backup() -> Stop {
+    Stop::new(
+        Exit::FileFault,
+        "The unit has no backup.",
+        "norlock backup --unit FOLDER first.",
+    )
+}
+
+/// Differing ranges of two reads, and time of both, for the record.
+impl TwinRead {
+    /// The conditions of both reads in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let one = |pass: &super::PassFacts| {
+            let way = if pass.downwards {
+                "downwards"
+            } else {
+                "upwards"
+            };
+            format!("{:02X}h {} {way}", pass.opcode, pass.sck)
+        };
+        format!("{}, {}", one(&self.first), one(&self.second))
+    }
+
+    /// Time of both reads.
+    #[must_use]
+    pub fn time(&self) -> Duration {
+        self.first.time + self.second.time
+    }
+}

@@ -1,0 +1,76 @@
+//! What a chip's own SFDP says, in the terms of the catalogue.
+
+use super::sfdp_facts::{SfdpErase, SfdpFacts};
+use super::{Addressing, FourByte, SupplyRange, Timing};
+use crate::jedec::opcode;
+use crate::jedec::sfdp::{AddressBytes, Enter4Byte, Exit4Byte, OperationTime, Sfdp};
+
+impl SfdpFacts {
+    /// The facts of `sfdp`; `None` where it gives no density that makes sense.
+    ///
+    /// Where the table is in doubt about erasing, it gives no erase type, so that nothing is erased on
+    /// its word.
+    #[must_use]
+    pub fn of(sfdp: &Sfdp) -> Option<Self> {
+        let basic = &sfdp.basic;
+        let erase_types = basic.erase_types.iter().map(|kind| SfdpErase {
+            size_bytes: kind.size_bytes,
+            opcode: kind.opcode,
+            opcode_4byte: sfdp.erase_opcode_4byte(kind.number),
+            time: kind.time.map(timing),
+        });
+        // A sector map only says where a type works; the doubt then is the map, not the types.
+        let trusted = sfdp.erase_doubt().is_none() || !sfdp.tables.is_empty();
+        Some(Self {
+            density_bytes: basic.density_bytes?,
+            erase_types: if trusted {
+                erase_types.collect()
+            } else {
+                Vec::new()
+            },
+            page_size_bytes: basic.page_size_bytes,
+            page_program: basic.page_program.map(timing),
+            chip_erase: basic.chip_erase.map(timing),
+            addressing: addressing(sfdp),
+            supply: sfdp.vcc.map(|vcc| SupplyRange {
+                min: vcc.min,
+                max: vcc.max,
+                from_memory: false,
+            }),
+        })
+    }
+}
+
+fn timing(time: OperationTime) -> Timing {
+    Timing {
+        typical: time.typical,
+        max: time.max,
+    }
+}
+
+/// A way in counts only together with a way out; what lasts beyond the session never counts.
+fn addressing(sfdp: &Sfdp) -> Addressing {
+    let (enter, exit) = (&sfdp.basic.enter_4byte, &sfdp.basic.exit_4byte);
+    let mut four_byte = Vec::new();
+    if let Some(table) = &sfdp.four_byte {
+        four_byte.push(FourByte::Dedicated {
+            opcodes: table.opcodes.clone(),
+        });
+    }
+    let mode = |write_enable| FourByte::Mode {
+        enter: opcode::ENTER_4BYTE,
+        exit: opcode::EXIT_4BYTE,
+        write_enable,
+    };
+    if enter.contains(&Enter4Byte::Mode) && exit.contains(&Exit4Byte::Mode) {
+        four_byte.push(mode(false));
+    } else if enter.contains(&Enter4Byte::WriteEnableMode)
+        && exit.contains(&Exit4Byte::WriteEnableMode)
+    {
+        four_byte.push(mode(true));
+    }
+    Addressing {
+        three_byte: sfdp.basic.address_bytes != AddressBytes::Four,
+        four_byte,
+    }
+}
