@@ -77,8 +77,9 @@ impl Bench {
         self.first.as_mut().unwrap_or(&mut self.chip)
     }
 
-    /// Puts faults in force; what the chip is found as applies at once.
+    /// Puts faults in force instead of those before; what the chip is found as applies at once.
     pub(super) fn set_faults(&mut self, faults: Faults) {
+        self.chip.end_faults();
         for fault in &faults.list {
             self.chip.find(fault, self.clock.now_ns());
         }
@@ -237,11 +238,13 @@ impl Chip {
     fn find(&mut self, fault: &Fault, now_ns: u64) {
         let state = &mut self.state;
         match fault {
-            Fault::LyingId { bytes } => self.id.clone_from(bytes),
+            Fault::LyingId { bytes } => self.lying_id = Some(bytes.clone()),
             Fault::LyingSfdpDensity { size_bytes } => {
-                if let Some(sfdp) = &mut self.sfdp {
-                    super::sfdp::set_density(sfdp, *size_bytes);
+                let mut sfdp = self.sfdp.clone();
+                if let Some(bytes) = &mut sfdp {
+                    super::sfdp::set_density(bytes, *size_bytes);
                 }
+                self.lying_sfdp = sfdp;
             }
             Fault::RealSize { size_bytes } => {
                 self.real_size_bytes = (*size_bytes).clamp(1, self.cells.size_bytes().max(1));

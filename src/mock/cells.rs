@@ -159,7 +159,9 @@ mod tests {
             cells.read(4092, &mut read).unwrap();
             assert_eq!(read, [0xFF; 4]);
             cells.write(4092, &[1, 2, 3, 4]).unwrap();
-            cells.change(4090, 4, |_, run| run.iter_mut().for_each(|b| *b &= 0x0F)).unwrap();
+            cells
+                .change(4090, 4, |_, run| run.iter_mut().for_each(|b| *b &= 0x0F))
+                .unwrap();
             let mut read = [0; 6];
             cells.read(4090, &mut read).unwrap();
             assert_eq!(read, [0x0F, 0x0F, 1, 2, 3, 4]);

@@ -27,6 +27,10 @@ pub(super) struct Chip {
     pub(super) id: Vec<u8>,
     pub(super) unique_id: Vec<u8>,
     pub(super) sfdp: Option<Vec<u8>>,
+    /// What it answers instead of its ID, while a fault says so.
+    pub(super) lying_id: Option<Vec<u8>>,
+    /// What it answers instead of its SFDP, while a fault says so.
+    pub(super) lying_sfdp: Option<Vec<u8>>,
     /// Ranges programmed or erased only weakly.
     pub(super) unstable: Vec<Range<u32>>,
     pub(super) state: State,
@@ -72,6 +76,8 @@ impl Chip {
             id: part.jedec_id.0.clone(),
             unique_id: unique_id.collect(),
             sfdp: sfdp::of(&part),
+            lying_id: None,
+            lying_sfdp: None,
             unstable: Vec::new(),
             state: State::default(),
             part,
@@ -110,8 +116,30 @@ impl Chip {
         self.state.latched || now_ns < self.state.busy_until_ns
     }
 
+    /// What Read JEDEC ID gives.
+    pub(super) fn shown_id(&self) -> &[u8] {
+        self.lying_id.as_ref().unwrap_or(&self.id)
+    }
+
+    /// What Read SFDP gives.
+    pub(super) fn shown_sfdp(&self) -> Option<&[u8]> {
+        self.lying_sfdp.as_deref().or(self.sfdp.as_deref())
+    }
+
+    /// Ends what faults had made of the chip for as long as they are in force.
+    pub(super) fn end_faults(&mut self) {
+        self.lying_id = None;
+        self.lying_sfdp = None;
+        self.real_size_bytes = self.part.size_bytes;
+        self.state.write_protect_pin = false;
+    }
+
     pub(super) fn way_in(&self, wanted: impl Fn(&FourByte) -> bool) -> Option<&FourByte> {
-        self.part.addressing.four_byte.iter().find(|way| wanted(way))
+        self.part
+            .addressing
+            .four_byte
+            .iter()
+            .find(|way| wanted(way))
     }
 
     pub(super) fn has_dedicated(&self, opcode: u8) -> bool {
@@ -138,7 +166,10 @@ impl Chip {
     pub(super) fn window(&self, address: u32, bytes: usize) -> Range<u32> {
         if bytes == 3 && self.part.size_bytes > SEGMENT_BYTES {
             let start = address & !(SEGMENT_BYTES - 1);
-            start..start.saturating_add(SEGMENT_BYTES).min(self.part.size_bytes)
+            start
+                ..start
+                    .saturating_add(SEGMENT_BYTES)
+                    .min(self.part.size_bytes)
         } else {
             0..self.part.size_bytes
         }
@@ -174,8 +205,8 @@ impl Chip {
 
     /// The ranges that erase and program leave silently unchanged.
     pub(super) fn protected_ranges(&self) -> Vec<Range<u32>> {
-        let all =
-            self.state.blocks_locked || registers::protects(self.part.status, &self.state.registers);
+        let all = self.state.blocks_locked
+            || registers::protects(self.part.status, &self.state.registers);
         if all {
             std::iter::once(0..self.part.size_bytes).collect()
         } else {
@@ -193,7 +224,11 @@ impl Chip {
                 // WEL falls when the operation is complete, not when it starts.
                 let enabled = self.state.write_enabled || busy;
                 let increment = self.state.increment.is_some();
-                let errors = if family == StatusFamily::CypressS { self.state.flags } else { 0 };
+                let errors = if family == StatusFamily::CypressS {
+                    self.state.flags
+                } else {
+                    0
+                };
                 held & !0x03
                     | u8::from(busy)
                     | u8::from(enabled) << 1
@@ -217,6 +252,8 @@ impl Chip {
     /// The one byte that release from power-down gives after three dummy bytes: one less than the
     /// density byte (17h on W25Q128JV Rev. I, 16h on GD25Q64C Rev. 3.0).
     pub(super) fn electronic_id(&self) -> u8 {
-        self.id.get(2).map_or(0xFF, |density| density.wrapping_sub(1))
+        self.id
+            .get(2)
+            .map_or(0xFF, |density| density.wrapping_sub(1))
     }
 }

@@ -100,10 +100,22 @@ mod tests {
             typical: Duration::from_millis(45),
             max: Duration::from_millis(400),
         };
-        let drawn: Vec<_> = (0..1000).map(|n| draw(Times::Drawn, timing, 3, n)).collect();
-        assert!(drawn.iter().all(|t| *t >= timing.typical && *t <= timing.max));
-        let near = drawn.iter().filter(|t| **t < Duration::from_millis(50)).count();
-        let far = drawn.iter().filter(|t| **t > Duration::from_millis(200)).count();
+        let drawn: Vec<_> = (0..1000)
+            .map(|n| draw(Times::Drawn, timing, 3, n))
+            .collect();
+        assert!(
+            drawn
+                .iter()
+                .all(|t| *t >= timing.typical && *t <= timing.max)
+        );
+        let near = drawn
+            .iter()
+            .filter(|t| **t < Duration::from_millis(50))
+            .count();
+        let far = drawn
+            .iter()
+            .filter(|t| **t > Duration::from_millis(200))
+            .count();
         assert!(near > 500 && far > 20, "{near} near, {far} far");
     }
 

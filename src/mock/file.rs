@@ -24,7 +24,11 @@ pub struct BenchFile {
     /// The cells' file, from the bench file's folder.
     pub cells: PathBuf,
     /// The level that the link declares.
-    #[serde(default, with = "quantity::optional", skip_serializing_if = "Option::is_none")]
+    #[serde(
+        default,
+        with = "quantity::optional",
+        skip_serializing_if = "Option::is_none"
+    )]
     pub level: Option<Millivolts>,
     /// Seed of all chance.
     #[serde(default = "seed")]

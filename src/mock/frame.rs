@@ -42,19 +42,24 @@ impl Run {
     pub(super) fn sent_address(&self) -> Option<u32> {
         let count = self.plan.as_ref()?.address_bytes;
         let bytes = self.header.get(..count)?;
-        Some(bytes.iter().fold(0, |sum, byte| sum << 8 | u32::from(*byte)))
+        Some(
+            bytes
+                .iter()
+                .fold(0, |sum, byte| sum << 8 | u32::from(*byte)),
+        )
     }
 
     fn now_ns(&self) -> u64 {
         let passed = wire_time(self.clocked, self.sck);
-        self.start_ns.saturating_add(super::clock::nanoseconds(passed))
+        self.start_ns
+            .saturating_add(super::clock::nanoseconds(passed))
     }
 
     /// Whether what goes out no longer matters, so that bytes come in by the run.
     fn streams(&self) -> bool {
-        self.plan.as_ref().is_some_and(|plan| {
-            self.header.len() >= plan.header_bytes() && !plan.act.collects()
-        })
+        self.plan
+            .as_ref()
+            .is_some_and(|plan| self.header.len() >= plan.header_bytes() && !plan.act.collects())
     }
 
     /// The array address of the next byte that comes in.
@@ -126,7 +131,10 @@ impl Bench {
         let (bytes, sends_zeros) = match segment {
             Segment::Out(bytes) => {
                 self.counters.out_bytes += bytes.len() as u64;
-                for byte in bytes.iter().take(if deafened.is_some() { 0 } else { bytes.len() }) {
+                for byte in bytes
+                    .iter()
+                    .take(if deafened.is_some() { 0 } else { bytes.len() })
+                {
                     self.clock_byte(run, *byte)?;
                 }
                 return Ok(());
@@ -196,7 +204,9 @@ impl Bench {
     }
 
     fn show(&self, run: &mut Run, bytes: &mut [u8], mut seen: Seen) {
-        let Some(last) = bytes.last().copied() else { return };
+        let Some(last) = bytes.last().copied() else {
+            return;
+        };
         seen.before = std::mem::replace(&mut run.before, last);
         if !self.faults.list.is_empty() || !self.chip.unstable.is_empty() {
             self.faults.show(bytes, seen, &self.chip.unstable);
@@ -261,7 +271,9 @@ impl Bench {
             return;
         };
         if plan.source == Source::Array {
-            let address = self.chip.resolve(self.faults.address(sent), plan.address_bytes);
+            let address = self
+                .chip
+                .resolve(self.faults.address(sent), plan.address_bytes);
             run.window = self.chip.window(address, plan.address_bytes);
             run.next = address;
         } else {
@@ -275,7 +287,7 @@ impl Bench {
         match source {
             Source::High => into.fill(0xFF),
             Source::Array => self.chip.read_on(&mut run.next, &run.window, into)?,
-            Source::Sfdp => repeat(self.chip.sfdp.as_deref(), &mut run.next, into),
+            Source::Sfdp => repeat(self.chip.shown_sfdp(), &mut run.next, into),
             Source::Bytes(bytes) => repeat(Some(bytes), &mut run.next, into),
             Source::Register(place) => {
                 let place = *place;

@@ -135,8 +135,8 @@ impl Mock {
         self.lock().first_chip().cells.write(address, bytes)
     }
 
-    /// Puts these faults in force instead of those before. How a chip is found applies at once and
-    /// is not taken back by later faults.
+    /// Puts these faults in force instead of those before. The modes and status bits in which a chip
+    /// is found apply at once, and stay until something changes them.
     pub fn set_faults(&self, faults: Faults) {
         self.lock().set_faults(faults);
     }

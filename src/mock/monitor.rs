@@ -95,7 +95,11 @@ pub(super) fn without(ranges: Vec<Range<u32>>, hole: &Range<u32>) -> Vec<Range<u
         .flat_map(|range| {
             let before = range.start..range.end.min(hole.start);
             let after = range.start.max(hole.end)..range.end;
-            if hole.is_empty() { [range, 0..0] } else { [before, after] }
+            if hole.is_empty() {
+                [range, 0..0]
+            } else {
+                [before, after]
+            }
         })
         .filter(|range| !range.is_empty())
         .collect()

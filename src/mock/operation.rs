@@ -91,14 +91,23 @@ impl Bench {
             Act::UnlockBlocks => self.counters.ignored += 1,
             _ => {}
         }
-        let keeps = matches!(plan.act, Act::WriteEnable | Act::WriteDisable | Act::Nothing);
+        let keeps = matches!(
+            plan.act,
+            Act::WriteEnable | Act::WriteDisable | Act::Nothing
+        );
         self.unsaved |= !keeps;
     }
 
     /// B7h and E9h; Micron wants WREN first and leaves WEL set (N25Q256A Rev. W).
     fn switch_mode(&mut self, plan: &Plan, enabled: bool) {
         let wants = self.chip.part.addressing.four_byte.iter().any(|way| {
-            matches!(way, FourByte::Mode { write_enable: true, .. })
+            matches!(
+                way,
+                FourByte::Mode {
+                    write_enable: true,
+                    ..
+                }
+            )
         });
         if wants && !enabled {
             self.counters.ignored += 1;
@@ -113,7 +122,11 @@ impl Bench {
         let status_enabled = std::mem::take(&mut state.status_write_enabled);
         let volatile = status_enabled && plan.act == Act::WriteStatus && !state.write_enabled;
         let enabled = state.write_enabled || volatile || state.increment.is_some();
-        let change = if enabled { self.change(plan, run)? } else { None };
+        let change = if enabled {
+            self.change(plan, run)?
+        } else {
+            None
+        };
         let Some((sent, change)) = change else {
             self.counters.ignored += 1;
             return Ok(false);
@@ -153,7 +166,9 @@ impl Bench {
         };
         let Some(sent) = sent else { return Ok(None) };
         let first = self.chip.resolve(sent, plan.address_bytes);
-        let arrived = self.chip.resolve(self.faults.address(sent), plan.address_bytes);
+        let arrived = self
+            .chip
+            .resolve(self.faults.address(sent), plan.address_bytes);
         let made = |address| match plan.act {
             Act::Program => self.program(address, &run.data),
             Act::ProgramWord => self.program_word(address, &run.data),
@@ -192,7 +207,11 @@ impl Bench {
             }
         }
         let wraps = offset + data.len() > page as usize;
-        let touched = if wraps { start..start + page } else { address..address + data.len() as u32 };
+        let touched = if wraps {
+            start..start + page
+        } else {
+            address..address + data.len() as u32
+        };
         Ok(Some(Change::Program {
             address: start,
             image,
@@ -321,7 +340,10 @@ impl Bench {
         };
         let chip_erase = part.chip_erase.filter(|_| plan.act == Act::EraseChip);
         let length = range.end - range.start;
-        let block = part.erase_types.iter().find(|erase| erase.size_bytes == length);
+        let block = part
+            .erase_types
+            .iter()
+            .find(|erase| erase.size_bytes == length);
         chip_erase
             .map(|erase| erase.time)
             .or_else(|| block.map(|erase| erase.time))
@@ -337,14 +359,21 @@ impl Bench {
         match change {
             Change::Program { address, image, .. } => {
                 let address = self.chip.physical(*address);
-                self.chip.cells.change(address, image.len() as u32, |at, cells| {
-                    let done = image.iter().skip((at - address) as usize);
-                    cells.iter_mut().zip(done).for_each(|(cell, new)| *cell &= new);
-                })
+                self.chip
+                    .cells
+                    .change(address, image.len() as u32, |at, cells| {
+                        let done = image.iter().skip((at - address) as usize);
+                        cells
+                            .iter_mut()
+                            .zip(done)
+                            .for_each(|(cell, new)| *cell &= new);
+                    })
             }
             Change::Erase { range } => {
                 let (start, length) = self.reach(range);
-                self.chip.cells.change(start, length, |_, cells| cells.fill(0xFF))?;
+                self.chip
+                    .cells
+                    .change(start, length, |_, cells| cells.fill(0xFF))?;
                 let steady = start..start.saturating_add(length);
                 let unstable = std::mem::take(&mut self.chip.unstable);
                 self.chip.unstable = without(unstable, &steady);
@@ -360,11 +389,16 @@ impl Bench {
     /// The cells behind a range.
     fn reach(&self, range: &Range<u32>) -> (u32, u32) {
         let real = self.chip.real_size_bytes;
-        (self.chip.physical(range.start), (range.end - range.start).min(real))
+        (
+            self.chip.physical(range.start),
+            (range.end - range.start).min(real),
+        )
     }
 
     fn write_registers(&mut self, change: &Change, for_good: bool) {
-        let Change::Status { first, data } = change else { return };
+        let Change::Status { first, data } = change else {
+            return;
+        };
         let family = self.chip.part.status;
         let state = &mut self.chip.state;
         for (place, value) in (*first..).zip(data) {
@@ -392,7 +426,11 @@ impl Bench {
             Torn::Prefix => {
                 let share = fraction(draw);
                 self.partly(change, |offset, length| {
-                    if f64::from(offset) < share * f64::from(length) { 0xFF } else { 0 }
+                    if f64::from(offset) < share * f64::from(length) {
+                        0xFF
+                    } else {
+                        0
+                    }
                 })
             }
             Torn::RandomBits => self.partly(change, |offset, _| byte(mix(draw, offset.into(), 1))),
@@ -404,7 +442,10 @@ impl Bench {
         match change {
             Change::Program { address, image, .. } => {
                 let length = image.len() as u32;
-                let torn = image.iter().zip(0..).map(|(byte, i)| byte | !which(i, length));
+                let torn = image
+                    .iter()
+                    .zip(0..)
+                    .map(|(byte, i)| byte | !which(i, length));
                 let torn = Change::Program {
                     address: *address,
                     image: torn.collect(),
@@ -422,9 +463,15 @@ impl Bench {
             }
             // A register write is torn between registers, never within one.
             Change::Status { first, data } => {
-                let whole = data.iter().zip(0..).take_while(|(_, i)| which(*i, 2) == 0xFF);
+                let whole = data
+                    .iter()
+                    .zip(0..)
+                    .take_while(|(_, i)| which(*i, 2) == 0xFF);
                 let data = whole.map(|(byte, _)| *byte).collect();
-                self.complete(&Change::Status { first: *first, data })
+                self.complete(&Change::Status {
+                    first: *first,
+                    data,
+                })
             }
         }
     }

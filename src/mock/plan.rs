@@ -119,7 +119,11 @@ impl Chip {
         }
         if self.state.asleep {
             let heard = opcode == op::RELEASE_POWER_DOWN && !self.state.deaf;
-            return if heard { Ok(self.wake()) } else { Err(Refusal::Ignored) };
+            return if heard {
+                Ok(self.wake())
+            } else {
+                Err(Refusal::Ignored)
+            };
         }
         let plan = self
             .reading(opcode)
@@ -133,8 +137,8 @@ impl Chip {
         if self.busy(now_ns) {
             return self.while_busy(plan);
         }
-        let in_increment = matches!(plan.act, Act::ProgramWord | Act::WriteDisable)
-            || opcode == op::READ_STATUS_1;
+        let in_increment =
+            matches!(plan.act, Act::ProgramWord | Act::WriteDisable) || opcode == op::READ_STATUS_1;
         if self.state.increment.is_some() && !in_increment {
             return Err(forbidden(opcode, "was sent during auto address increment"));
         }
@@ -156,7 +160,10 @@ impl Chip {
 
     fn check_reset(&self, plan: &Plan) -> Result<(), Refusal> {
         if plan.act == Act::Reset && !self.state.reset_enabled {
-            return Err(forbidden(plan.opcode, "was sent without 66h directly before"));
+            return Err(forbidden(
+                plan.opcode,
+                "was sent without 66h directly before",
+            ));
         }
         Ok(())
     }
@@ -188,13 +195,11 @@ impl Chip {
         }
         let address = self.address_bytes();
         let plan = match opcode {
-            op::READ_JEDEC_ID => Plan::read(opcode, 0, 0, Source::Bytes(self.id.clone())),
+            op::READ_JEDEC_ID => Plan::read(opcode, 0, 0, Source::Bytes(self.shown_id().to_vec())),
             op::READ_SFDP => Plan::read(opcode, 3, 1, Source::Sfdp),
             op::READ => Plan::read(opcode, address, 0, Source::Array),
             op::FAST_READ => Plan::read(opcode, address, 1, Source::Array),
-            op::READ_4BYTE if self.has_dedicated(opcode) => {
-                Plan::read(opcode, 4, 0, Source::Array)
-            }
+            op::READ_4BYTE if self.has_dedicated(opcode) => Plan::read(opcode, 4, 0, Source::Array),
             op::FAST_READ_4BYTE if self.has_dedicated(opcode) => {
                 Plan::read(opcode, 4, 1, Source::Array)
             }
@@ -214,7 +219,8 @@ impl Chip {
 
     fn session(&self, opcode: u8) -> Option<Plan> {
         let family = self.part.status;
-        let enters = |way: &FourByte| matches!(way, FourByte::Mode { enter, .. } if *enter == opcode);
+        let enters =
+            |way: &FourByte| matches!(way, FourByte::Mode { enter, .. } if *enter == opcode);
         let exits = |way: &FourByte| matches!(way, FourByte::Mode { exit, .. } if *exit == opcode);
         let act = match opcode {
             _ if self.way_in(enters).is_some() => Act::EnterFourByte,
@@ -281,7 +287,8 @@ impl Chip {
     }
 
     fn has_extended(&self) -> bool {
-        self.way_in(|way| *way == FourByte::ExtendedRegister).is_some()
+        self.way_in(|way| *way == FourByte::ExtendedRegister)
+            .is_some()
     }
 
     fn has_bank(&self) -> bool {

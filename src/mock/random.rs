@@ -47,7 +47,13 @@ mod tests {
     #[test]
     fn draws_depend_on_every_number_and_on_nothing_else() {
         assert_eq!(mix(1, 2, 3), mix(1, 2, 3));
-        let draws = [mix(1, 2, 3), mix(2, 2, 3), mix(1, 3, 3), mix(1, 2, 4), mix(1, 3, 2)];
+        let draws = [
+            mix(1, 2, 3),
+            mix(2, 2, 3),
+            mix(1, 3, 3),
+            mix(1, 2, 4),
+            mix(1, 3, 2),
+        ];
         for (i, one) in draws.iter().enumerate() {
             assert!(draws.iter().skip(i + 1).all(|other| one != other));
         }
@@ -55,7 +61,9 @@ mod tests {
 
     #[test]
     fn struck_bits_are_about_as_many_as_asked() {
-        let struck: u32 = (0..100_000).map(|i| bits(mix(7, i, 0), 0.01).count_ones()).sum();
+        let struck: u32 = (0..100_000)
+            .map(|i| bits(mix(7, i, 0), 0.01).count_ones())
+            .sum();
         // 800 000 bits at 1 %: 8000, give or take 6 standard deviations (about 90) and the share of
         // second bits (about 4 %).
         assert!((7_400..9_000).contains(&struck), "{struck}");

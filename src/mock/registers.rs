@@ -116,8 +116,7 @@ pub(super) fn protects(family: StatusFamily, registers: &[u8; 3]) -> bool {
     let [first, second, _] = *registers;
     let protected = first & protection_bits(family) != 0;
     // CMP turns the range round: with no BP bit set, all is protected.
-    let complement =
-        matches!(family, F::Winbond | F::GigaDevice | F::Adesto) && second & 0x40 != 0;
+    let complement = matches!(family, F::Winbond | F::GigaDevice | F::Adesto) && second & 0x40 != 0;
     protected || complement
 }
 

@@ -49,11 +49,17 @@ fn density(size_bytes: u32) -> u32 {
 }
 
 fn basic(part: &Part) -> [u32; 16] {
-    let uniform = part.erase_types.iter().filter(|erase| erase.only_in.is_none());
+    let uniform = part
+        .erase_types
+        .iter()
+        .filter(|erase| erase.only_in.is_none());
     let types: Vec<_> = uniform.take(4).collect();
     let four_k = types.iter().find(|erase| erase.size_bytes == 4096);
     let mut dwords = [0; 16];
-    let address = match (part.addressing.three_byte, part.addressing.four_byte.is_empty()) {
+    let address = match (
+        part.addressing.three_byte,
+        part.addressing.four_byte.is_empty(),
+    ) {
         (false, _) => 0b10,
         (true, false) => 0b01,
         (true, true) => 0b00,
@@ -68,7 +74,11 @@ fn basic(part: &Part) -> [u32; 16] {
     dwords[6] = 0x0000_FFFF;
     for (number, erase) in types.iter().enumerate() {
         let half = erase.size_bytes.max(1).ilog2() | u32::from(erase.opcode) << 8;
-        let (dword, shift) = if number < 2 { (7, number) } else { (8, number - 2) };
+        let (dword, shift) = if number < 2 {
+            (7, number)
+        } else {
+            (8, number - 2)
+        };
         if let Some(dword) = dwords.get_mut(dword) {
             *dword |= half << (16 * shift);
         }
@@ -86,7 +96,13 @@ fn basic(part: &Part) -> [u32; 16] {
 fn erase_times(types: &[&crate::part::EraseType]) -> u32 {
     let worst = types
         .iter()
-        .map(|erase| erase.time.max.as_micros().div_ceil(erase.time.typical.as_micros().max(1)))
+        .map(|erase| {
+            erase
+                .time
+                .max
+                .as_micros()
+                .div_ceil(erase.time.typical.as_micros().max(1))
+        })
         .max()
         .unwrap_or(2);
     let mut dword = u32::try_from(worst.div_ceil(2)).unwrap_or(16).clamp(1, 16) - 1;
@@ -98,7 +114,10 @@ fn erase_times(types: &[&crate::part::EraseType]) -> u32 {
 
 fn program_times(part: &Part) -> u32 {
     let page = part.page_program;
-    let worst = page.max.as_micros().div_ceil(page.typical.as_micros().max(1));
+    let worst = page
+        .max
+        .as_micros()
+        .div_ceil(page.typical.as_micros().max(1));
     let factor = u32::try_from(worst.div_ceil(2)).unwrap_or(16).clamp(1, 16) - 1;
     let size = part.page_size_bytes.max(1).ilog2();
     let typical = steps(page.typical.as_micros(), &[8, 64], 32);
@@ -121,8 +140,13 @@ fn steps(value: u128, sizes: &[u128], most: u128) -> u32 {
 fn four_byte_ways(part: &Part) -> u32 {
     part.addressing.four_byte.iter().fold(0, |bits, way| {
         bits | match way {
-            FourByte::Mode { write_enable: false, .. } => 1 << 24 | 1 << 14,
-            FourByte::Mode { write_enable: true, .. } => 1 << 25 | 1 << 15,
+            FourByte::Mode {
+                write_enable: false,
+                ..
+            } => 1 << 24 | 1 << 14,
+            FourByte::Mode {
+                write_enable: true, ..
+            } => 1 << 25 | 1 << 15,
             FourByte::ExtendedRegister => 1 << 26 | 1 << 16,
             FourByte::BankRegister => 1 << 27 | 1 << 17,
             FourByte::Dedicated { .. } => 1 << 29,

@@ -29,8 +29,9 @@ impl Seen {
     /// What a draw for the byte at `offset` depends on.
     fn place(&self, offset: usize) -> u64 {
         let index = (self.index + offset) as u64;
-        self.address
-            .map_or(index | 1 << 40, |address| u64::from(address) + offset as u64)
+        self.address.map_or(index | 1 << 40, |address| {
+            u64::from(address) + offset as u64
+        })
     }
 }
 
@@ -78,7 +79,11 @@ impl Faults {
                     AddressBit::High => true,
                     AddressBit::SameAs(other) => sent & bit(*other) != 0,
                 };
-                if high { address | bit(*line) } else { address & !bit(*line) }
+                if high {
+                    address | bit(*line)
+                } else {
+                    address & !bit(*line)
+                }
             }
             _ => address,
         })
@@ -135,7 +140,9 @@ impl Miso {
 impl Flips {
     fn strike(&self, run: &mut [u8], seen: Seen, seed: u64) {
         let asleep = self.above_sck.is_some_and(|sck| seen.sck <= sck)
-            || self.opcode.is_some_and(|opcode| seen.opcode != Some(opcode));
+            || self
+                .opcode
+                .is_some_and(|opcode| seen.opcode != Some(opcode));
         if asleep {
             return;
         }
@@ -227,34 +234,90 @@ mod tests {
     fn flips_keep_to_their_conditions() {
         let cells = [0x55; 8];
         let flips = |flips: Flips, seen: Seen| shown(Fault::Flips(flips), seen, &cells);
-        let slow = Flips { above_sck: Some(Hertz::mhz(20)), ..Flips::default() };
+        let slow = Flips {
+            above_sck: Some(Hertz::mhz(20)),
+            ..Flips::default()
+        };
         assert_eq!(flips(slow.clone(), seen()), cells);
-        assert_eq!(flips(slow, Seen { sck: Hertz::mhz(21), ..seen() }), [0xAA; 8]);
-        let fast_read = Flips { opcode: Some(0x0B), ..Flips::default() };
+        assert_eq!(
+            flips(
+                slow,
+                Seen {
+                    sck: Hertz::mhz(21),
+                    ..seen()
+                }
+            ),
+            [0xAA; 8]
+        );
+        let fast_read = Flips {
+            opcode: Some(0x0B),
+            ..Flips::default()
+        };
         assert_eq!(flips(fast_read, seen()), cells);
-        let edges = Flips { frame_edge_bytes: Some(1), bits: 1, ..Flips::default() };
+        let edges = Flips {
+            frame_edge_bytes: Some(1),
+            bits: 1,
+            ..Flips::default()
+        };
         let run = flips(edges, seen());
         assert_eq!(run, [0x54, 0x55, 0x55, 0x55, 0x55, 0x55, 0x55, 0x54]);
-        let addressed = Flips { addresses: Some(0x1002..0x1003), ..Flips::default() };
+        let addressed = Flips {
+            addresses: Some(0x1002..0x1003),
+            ..Flips::default()
+        };
         let run = flips(addressed.clone(), seen());
         assert_eq!(run, [0x55, 0x55, 0xAA, 0x55, 0x55, 0x55, 0x55, 0x55]);
-        assert_eq!(flips(addressed, Seen { address: None, ..seen() }), cells);
-        let data = Flips { data: Some(0x56), ..Flips::default() };
+        assert_eq!(
+            flips(
+                addressed,
+                Seen {
+                    address: None,
+                    ..seen()
+                }
+            ),
+            cells
+        );
+        let data = Flips {
+            data: Some(0x56),
+            ..Flips::default()
+        };
         assert_eq!(flips(data, seen()), cells);
-        let ones = Flips { only: Some(Struck::Ones), ..Flips::default() };
+        let ones = Flips {
+            only: Some(Struck::Ones),
+            ..Flips::default()
+        };
         assert_eq!(flips(ones, seen()), [0; 8]);
     }
 
     #[test]
     fn random_flips_depend_on_the_address_not_on_the_frame_or_the_cut() {
-        let flips = Fault::Flips(Flips { rate: 0.05, ..Flips::default() });
+        let flips = Fault::Flips(Flips {
+            rate: 0.05,
+            ..Flips::default()
+        });
         let cells = [0x5A; 4096];
-        let whole = shown(flips.clone(), Seen { total: 4096, ..seen() }, &cells);
+        let whole = shown(
+            flips.clone(),
+            Seen {
+                total: 4096,
+                ..seen()
+            },
+            &cells,
+        );
         assert_ne!(whole, cells);
-        let later = Seen { frame: 9, address: Some(0x1800), index: 17, ..seen() };
+        let later = Seen {
+            frame: 9,
+            address: Some(0x1800),
+            index: 17,
+            ..seen()
+        };
         let half = shown(flips, later, &cells[0x800..]);
         assert_eq!(whole[0x800..], half);
-        let fresh = Fault::Flips(Flips { rate: 0.05, fresh: true, ..Flips::default() });
+        let fresh = Fault::Flips(Flips {
+            rate: 0.05,
+            fresh: true,
+            ..Flips::default()
+        });
         let one = shown(fresh.clone(), seen(), &cells);
         assert_ne!(one, shown(fresh, Seen { frame: 6, ..seen() }, &cells));
     }
@@ -264,8 +327,14 @@ mod tests {
         let seen_as = |is| Faults::none().with(Fault::AddressLine { line: 16, is });
         assert_eq!(seen_as(AddressBit::Low).address(0x01_2000), 0x00_2000);
         assert_eq!(seen_as(AddressBit::High).address(0x00_2000), 0x01_2000);
-        assert_eq!(seen_as(AddressBit::SameAs(13)).address(0x00_2000), 0x01_2000);
-        assert_eq!(seen_as(AddressBit::SameAs(13)).address(0x01_0000), 0x00_0000);
+        assert_eq!(
+            seen_as(AddressBit::SameAs(13)).address(0x00_2000),
+            0x01_2000
+        );
+        assert_eq!(
+            seen_as(AddressBit::SameAs(13)).address(0x01_0000),
+            0x00_0000
+        );
     }
 
     #[test]
