@@ -187,7 +187,15 @@ impl Bench {
         if self.first.is_some() {
             return Ok(());
         }
-        let Some((jedec_id, unique_id, content)) = self.faults.swapped(self.operations) else {
+        let operations = self.operations;
+        let due = |fault: &&Fault| matches!(fault, Fault::Swapped { after_operation, .. } if operations >= *after_operation);
+        let Some(Fault::Swapped {
+            jedec_id,
+            unique_id,
+            content,
+            ..
+        }) = self.faults.list.iter().find(due).cloned()
+        else {
             return Ok(());
         };
         let seed = mix(self.seed, 0x5A4B, 0);
@@ -287,21 +295,6 @@ impl Faults {
                 error,
                 lasting,
             } if batch == *at_batch || (*lasting && batch > *at_batch) => Some(*error),
-            _ => None,
-        })
-    }
-
-    #[allow(clippy::type_complexity)]
-    fn swapped(&self, operations: u64) -> Option<(Option<Vec<u8>>, Option<Vec<u8>>, Content)> {
-        self.list.iter().find_map(|fault| match fault {
-            Fault::Swapped {
-                after_operation,
-                jedec_id,
-                unique_id,
-                content,
-            } if operations >= *after_operation => {
-                Some((jedec_id.clone(), unique_id.clone(), *content))
-            }
             _ => None,
         })
     }

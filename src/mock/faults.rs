@@ -278,6 +278,9 @@ pub struct Flips {
     /// Only while SCK is above this.
     #[serde(with = "quantity::optional", skip_serializing_if = "Option::is_none")]
     pub above_sck: Option<Hertz>,
+    /// Only while SCK is at most this.
+    #[serde(with = "quantity::optional", skip_serializing_if = "Option::is_none")]
+    pub up_to_sck: Option<Hertz>,
     /// Only in frames of this opcode.
     pub opcode: Option<u8>,
     /// Only in reads of these addresses of the array.
@@ -298,6 +301,7 @@ impl Default for Flips {
             rate: 1.0,
             bits: 0xFF,
             above_sck: None,
+            up_to_sck: None,
             opcode: None,
             addresses: None,
             frame_edge_bytes: None,

@@ -36,6 +36,7 @@
 
 mod bench;
 mod cells;
+mod change;
 mod chip;
 mod clock;
 mod faults;
@@ -44,6 +45,7 @@ mod frame;
 mod link;
 mod monitor;
 mod operation;
+mod outcome;
 mod plan;
 mod quantity;
 mod random;

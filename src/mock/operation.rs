@@ -1,36 +1,18 @@
 //! What happens when CS rises: latches, modes, and the operations that outlast the supply.
 
-use std::io;
 use std::ops::Range;
 use std::time::Duration;
 
 use super::bench::Bench;
+use super::change::Change;
 use super::chip::WAKE_NS;
 use super::clock::{draw, nanoseconds};
 use super::faults::{Fault, Torn, within};
 use super::frame::Run;
-use super::monitor::{merged, without};
 use super::plan::{Act, Plan};
-use super::random::{byte, fraction, mix};
-use super::registers;
 use crate::jedec::status::StatusFamily;
 use crate::link::LinkError;
-use crate::part::{FourByte, ProgramMethod, Timing};
-
-/// A change of what outlasts the supply.
-#[derive(Debug)]
-enum Change {
-    /// The array gets `image` AND-ed in at `address`; `touched` is what the host's bytes reach.
-    Program {
-        address: u32,
-        image: Vec<u8>,
-        touched: Range<u32>,
-    },
-    /// The range goes to FF.
-    Erase { range: Range<u32> },
-    /// Registers from `first` on are written.
-    Status { first: usize, data: Vec<u8> },
-}
+use crate::part::{FourByte, Timing};
 
 impl Bench {
     /// Carries out a complete frame; tells whether it started an operation.
@@ -77,10 +59,9 @@ impl Bench {
                 state.latched = false;
             }
             Act::Sleep => state.asleep = true,
-            Act::Wake => {
-                if std::mem::take(&mut state.asleep) {
-                    state.ready_at_ns = now_ns + WAKE_NS;
-                }
+            Act::Wake if state.asleep => {
+                state.asleep = false;
+                state.ready_at_ns = now_ns + WAKE_NS;
             }
             Act::EnableReset => state.reset_enabled = true,
             Act::Reset => self.chip.reset(now_ns),
@@ -144,107 +125,6 @@ impl Bench {
         self.unsaved = true;
         self.carry_out(plan, change)?;
         Ok(true)
-    }
-
-    /// What the frame asks for, twice: for the address sent, and for the address that arrives.
-    /// `None` where the chip ignores the frame.
-    fn change(&self, plan: &Plan, run: &Run) -> Result<Option<(Change, Change)>, LinkError> {
-        if plan.act == Act::WriteStatus {
-            let place = registers::write_place(self.chip.part.status, plan.opcode);
-            let fits = |(_, most): &(usize, usize)| (1..=*most).contains(&run.data.len());
-            let change = || {
-                let (first, _) = place.filter(fits)?;
-                let data = run.data.clone();
-                Some(Change::Status { first, data })
-            };
-            return Ok(change().zip(change()));
-        }
-        let sent = match (self.chip.state.increment, plan.act) {
-            (Some(next), Act::ProgramWord) => Some(next),
-            (_, Act::EraseChip) => Some(0),
-            _ => run.sent_address(),
-        };
-        let Some(sent) = sent else { return Ok(None) };
-        let first = self.chip.resolve(sent, plan.address_bytes);
-        let arrived = self
-            .chip
-            .resolve(self.faults.address(sent), plan.address_bytes);
-        let made = |address| match plan.act {
-            Act::Program => self.program(address, &run.data),
-            Act::ProgramWord => self.program_word(address, &run.data),
-            Act::Erase => Ok(self.erase(plan, address)),
-            _ => Ok(Some(Change::Erase {
-                range: 0..self.chip.part.size_bytes,
-            })),
-        };
-        Ok(made(first)?.zip(made(arrived)?))
-    }
-
-    /// 02h: the page wraps, and of more than a page the last bytes count (W25Q256JV Rev. I, 8.1.2
-    /// note 3). Parts that program by the byte take one.
-    fn program(&self, address: u32, data: &[u8]) -> Result<Option<Change>, LinkError> {
-        if data.is_empty() {
-            return Ok(None);
-        }
-        if self.chip.part.program != ProgramMethod::Page {
-            let [one] = data else {
-                let text = format!("{} bytes for a part that programs one", data.len());
-                return Err(LinkError::Forbidden(text));
-            };
-            return Ok(Some(Change::Program {
-                address,
-                image: vec![*one],
-                touched: address..address + 1,
-            }));
-        }
-        let page = self.chip.part.page_size_bytes.max(1);
-        let start = address - address % page;
-        let offset = (address - start) as usize;
-        let mut image = vec![0xFF; page as usize];
-        for (i, byte) in data.iter().enumerate() {
-            if let Some(into) = image.get_mut((offset + i) % page as usize) {
-                *into = *byte;
-            }
-        }
-        let wraps = offset + data.len() > page as usize;
-        let touched = if wraps {
-            start..start + page
-        } else {
-            address..address + data.len() as u32
-        };
-        Ok(Some(Change::Program {
-            address: start,
-            image,
-            touched,
-        }))
-    }
-
-    /// ADh: two bytes from an even address (SST25VF016B DS25044A).
-    fn program_word(&self, address: u32, data: &[u8]) -> Result<Option<Change>, LinkError> {
-        if data.len() != 2 || address % 2 != 0 {
-            let text = format!("{} bytes at 0x{address:06X}, not an even word", data.len());
-            return Err(LinkError::Forbidden(text));
-        }
-        Ok(Some(Change::Program {
-            address,
-            image: data.to_vec(),
-            touched: address..address + 2,
-        }))
-    }
-
-    fn erase(&self, plan: &Plan, address: u32) -> Option<Change> {
-        let four = plan.address_bytes == 4;
-        let erase = self.chip.part.erase_types.iter().find(|erase| {
-            let usual = erase.opcode == plan.opcode;
-            let dedicated = four && erase.opcode_4byte == Some(plan.opcode);
-            let here = erase.only_in.as_ref();
-            (usual || dedicated) && here.is_none_or(|range| range.contains(&address))
-        })?;
-        let size = erase.size_bytes.max(1);
-        let start = address - address % size;
-        Some(Change::Erase {
-            range: start..start.saturating_add(size).min(self.chip.part.size_bytes),
-        })
     }
 
     /// Whether the chip refuses: a protected block, or WP# low with the lock bit set.
@@ -353,138 +233,6 @@ impl Bench {
     fn operation_time(&self, timing: Timing) -> Duration {
         let drawn = draw(self.times, timing, self.faults.seed, self.operations);
         drawn.mul_f64(self.faults.slowness())
-    }
-
-    fn complete(&mut self, change: &Change) -> io::Result<()> {
-        match change {
-            Change::Program { address, image, .. } => {
-                let address = self.chip.physical(*address);
-                self.chip
-                    .cells
-                    .change(address, image.len() as u32, |at, cells| {
-                        let done = image.iter().skip((at - address) as usize);
-                        cells
-                            .iter_mut()
-                            .zip(done)
-                            .for_each(|(cell, new)| *cell &= new);
-                    })
-            }
-            Change::Erase { range } => {
-                let (start, length) = self.reach(range);
-                self.chip
-                    .cells
-                    .change(start, length, |_, cells| cells.fill(0xFF))?;
-                let steady = start..start.saturating_add(length);
-                let unstable = std::mem::take(&mut self.chip.unstable);
-                self.chip.unstable = without(unstable, &steady);
-                Ok(())
-            }
-            Change::Status { .. } => {
-                self.write_registers(change, true);
-                Ok(())
-            }
-        }
-    }
-
-    /// The cells behind a range.
-    fn reach(&self, range: &Range<u32>) -> (u32, u32) {
-        let real = self.chip.real_size_bytes;
-        (
-            self.chip.physical(range.start),
-            (range.end - range.start).min(real),
-        )
-    }
-
-    fn write_registers(&mut self, change: &Change, for_good: bool) {
-        let Change::Status { first, data } = change else {
-            return;
-        };
-        let family = self.chip.part.status;
-        let state = &mut self.chip.state;
-        for (place, value) in (*first..).zip(data) {
-            if let Some(register) = state.registers.get_mut(place) {
-                *register = registers::written(family, place, *register, *value);
-                if let (true, Some(stored)) = (for_good, state.stored.get_mut(place)) {
-                    *stored = *register;
-                }
-            }
-        }
-        self.unsaved = true;
-    }
-
-    /// Leaves the operation as the supply's failure leaves it.
-    fn tear(&mut self, change: &Change, torn: Torn) -> io::Result<()> {
-        let draw = mix(self.faults.seed, self.operations, 0xC07);
-        match torn {
-            Torn::NotStarted => Ok(()),
-            Torn::StillBusy => self.complete(change),
-            Torn::Unstable => {
-                self.complete(change)?;
-                self.destabilise(change);
-                Ok(())
-            }
-            Torn::Prefix => {
-                let share = fraction(draw);
-                self.partly(change, |offset, length| {
-                    if f64::from(offset) < share * f64::from(length) {
-                        0xFF
-                    } else {
-                        0
-                    }
-                })
-            }
-            Torn::RandomBits => self.partly(change, |offset, _| byte(mix(draw, offset.into(), 1))),
-        }
-    }
-
-    /// Changes only the bits that `which` gives for a byte's offset and the whole length.
-    fn partly(&mut self, change: &Change, which: impl Fn(u32, u32) -> u8) -> io::Result<()> {
-        match change {
-            Change::Program { address, image, .. } => {
-                let length = image.len() as u32;
-                let torn = image
-                    .iter()
-                    .zip(0..)
-                    .map(|(byte, i)| byte | !which(i, length));
-                let torn = Change::Program {
-                    address: *address,
-                    image: torn.collect(),
-                    touched: 0..0,
-                };
-                self.complete(&torn)
-            }
-            Change::Erase { range } => {
-                let (start, length) = self.reach(range);
-                self.chip.cells.change(start, length, |at, cells| {
-                    for (cell, offset) in cells.iter_mut().zip(at - start..) {
-                        *cell |= which(offset, length);
-                    }
-                })
-            }
-            // A register write is torn between registers, never within one.
-            Change::Status { first, data } => {
-                let whole = data
-                    .iter()
-                    .zip(0..)
-                    .take_while(|(_, i)| which(*i, 2) == 0xFF);
-                let data = whole.map(|(byte, _)| *byte).collect();
-                self.complete(&Change::Status {
-                    first: *first,
-                    data,
-                })
-            }
-        }
-    }
-
-    fn destabilise(&mut self, change: &Change) {
-        let range = match change {
-            Change::Program { touched, .. } => touched.clone(),
-            Change::Erase { range } => range.clone(),
-            Change::Status { .. } => return,
-        };
-        let (start, length) = self.reach(&range);
-        self.chip.unstable.push(start..start.saturating_add(length));
-        self.chip.unstable = merged(std::mem::take(&mut self.chip.unstable));
     }
 }
 

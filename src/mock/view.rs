@@ -140,6 +140,7 @@ impl Miso {
 impl Flips {
     fn strike(&self, run: &mut [u8], seen: Seen, seed: u64) {
         let asleep = self.above_sck.is_some_and(|sck| seen.sck <= sck)
+            || self.up_to_sck.is_some_and(|sck| seen.sck > sck)
             || self
                 .opcode
                 .is_some_and(|opcode| seen.opcode != Some(opcode));
@@ -249,6 +250,16 @@ mod tests {
             ),
             [0xAA; 8]
         );
+        let fast = Flips {
+            up_to_sck: Some(Hertz::mhz(20)),
+            ..Flips::default()
+        };
+        assert_eq!(flips(fast.clone(), seen()), [0xAA; 8]);
+        let faster = Seen {
+            sck: Hertz::mhz(21),
+            ..seen()
+        };
+        assert_eq!(flips(fast, faster), cells);
         let fast_read = Flips {
             opcode: Some(0x0B),
             ..Flips::default()

@@ -89,6 +89,22 @@ fn erases_cover_the_block_of_the_address() {
     assert_eq!(desk.mock.counters().erases, 1);
 }
 
+/// N25Q128 Rev. 6 2011-02, feature page: 4 KiB erases only in the eight boot sectors; elsewhere 20h
+/// does nothing.
+#[test]
+fn an_erase_type_may_work_in_a_part_of_the_array_only() {
+    let mut part = w25q128jv();
+    part.erase_types[0].only_in = Some(0..0x8_0000);
+    let mut desk = Desk::with(part);
+    for address in [0x7_F000, 0x8_0000] {
+        desk.mock.set_truth(address, &[0]).unwrap();
+        desk.write(&Desk::frame(0x20, address, &[]));
+    }
+    assert_eq!(desk.mock.truth(0x7_F000..0x7_F001), [0xFF]);
+    assert_eq!(desk.mock.truth(0x8_0000..0x8_0001), [0x00]);
+    assert_eq!(desk.mock.counters().ignored, 1);
+}
+
 /// W25Q128JV Rev. I, section 8: a write without WEL, or not ending where it must, is ignored.
 #[test]
 fn incomplete_frames_and_frames_without_wel_are_ignored_and_counted() {
