@@ -4,6 +4,7 @@
 
 pub mod opcode;
 mod quantity;
+pub mod sfdp;
 pub mod status;
 
 pub use quantity::{Address, Hertz, Millivolts, ParseQuantityError};

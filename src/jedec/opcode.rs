@@ -16,6 +16,8 @@ pub const WRITE_DISABLE: u8 = 0x04;
 pub const READ_STATUS_1: u8 = 0x05;
 /// Write enable (WREN): sets WEL.
 pub const WRITE_ENABLE: u8 = 0x06;
+/// Read status register 2 (Cypress).
+pub const READ_STATUS_2_CYPRESS: u8 = 0x07;
 /// Fast read, eight dummy clocks (FAST_READ).
 pub const FAST_READ: u8 = 0x0B;
 /// Fast read with a 4-byte address.
@@ -36,6 +38,8 @@ pub const WRITE_BANK: u8 = 0x17;
 pub const SECTOR_ERASE_4K: u8 = 0x20;
 /// Sector erase, 4 KiB, with a 4-byte address. Modifies.
 pub const SECTOR_ERASE_4K_4BYTE: u8 = 0x21;
+/// Read security register (Macronix): bit 7 WPSEL; **reads the ASP register** on Cypress parts.
+pub const READ_SECURITY_MACRONIX: u8 = 0x2B;
 /// Clear status (Cypress): clears E_ERR and P_ERR.
 pub const CLEAR_STATUS_CYPRESS: u8 = 0x30;
 /// Write status register 2 (Winbond, newer GigaDevice). Modifies.
@@ -43,10 +47,14 @@ pub const WRITE_STATUS_2: u8 = 0x31;
 /// Read status register 2 (Winbond, GigaDevice, Adesto); read configuration register 1 (Cypress);
 /// **enters QPI** on Macronix, ISSI and Micron parts.
 pub const READ_STATUS_2: u8 = 0x35;
+/// Read function register (ISSI): bit 1 TBS; **reads security memory** on Winbond-like parts.
+pub const READ_FUNCTION_ISSI: u8 = 0x48;
 /// Read unique ID (Winbond, GigaDevice, Puya); **reads one-time memory** on Micron and Cypress.
 pub const READ_UNIQUE_ID: u8 = 0x4B;
 /// Enables a volatile status write; **clears the flag status register** on Micron.
 pub const VOLATILE_STATUS_WRITE_ENABLE: u8 = 0x50;
+/// Clear flag status register (Micron).
+pub const CLEAR_FLAG_STATUS: u8 = 0x50;
 /// Block erase, 32 KiB (BE32). Modifies.
 pub const BLOCK_ERASE_32K: u8 = 0x52;
 /// Read SFDP: three address bytes always, eight dummy clocks (JESD216F, section 4).

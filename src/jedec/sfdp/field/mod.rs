@@ -1,0 +1,196 @@
+//! Every field of an SFDP space with its place, value and raw bits.
+
+mod basic;
+mod words;
+
+use serde::Serialize;
+
+use super::basic::bits;
+use super::four_byte::{OCTAL_FROM_BIT, OPCODES, announces_octal, erase_fault};
+use super::{FourByteInstructions, ParameterHeader, RawTable, Sfdp};
+use words::opcode;
+
+/// One field.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Field {
+    /// The table: `SFDP header`, `parameter header 1`, or ID and name.
+    pub table: String,
+    /// DWORD in the table, counted from 1.
+    pub dword: usize,
+    /// Bits of the DWORD, highest first: `15:8`, or `2` for a single bit.
+    pub bits: String,
+    /// What the field is.
+    pub name: String,
+    /// Its value in words, with the unit.
+    pub value: String,
+    /// The bits as a number.
+    pub raw: u32,
+}
+
+/// The fields of one DWORD of one table.
+struct Lister<'a> {
+    table: String,
+    fields: &'a mut Vec<Field>,
+}
+
+impl Lister<'_> {
+    /// Adds bits `high` to `low` of `dword`, DWORD number `number`.
+    fn add(
+        &mut self,
+        number: usize,
+        dword: u32,
+        (high, low): (u32, u32),
+        name: &str,
+        value: String,
+    ) {
+        let place = if high == low {
+            low.to_string()
+        } else {
+            format!("{high}:{low}")
+        };
+        self.fields.push(Field {
+            table: self.table.clone(),
+            dword: number,
+            bits: place,
+            name: name.to_owned(),
+            value,
+            raw: bits(dword, high, low),
+        });
+    }
+}
+
+/// Lists all fields, tables in the order of their headers.
+pub(super) fn list(sfdp: &Sfdp) -> Vec<Field> {
+    let mut fields = Vec::new();
+    sfdp_header(sfdp, &mut fields);
+    for (number, header) in (1..).zip(&sfdp.headers) {
+        parameter_header(number, header, &mut fields);
+    }
+    basic::list(sfdp, &mut fields);
+    if let Some(table) = &sfdp.four_byte {
+        four_byte(table, sfdp, &mut fields);
+    }
+    for table in &sfdp.tables {
+        raw_table(table, sfdp, &mut fields);
+    }
+    fields
+}
+
+fn sfdp_header(sfdp: &Sfdp, fields: &mut Vec<Field>) {
+    let signature = u32::from_le_bytes(super::header::SIGNATURE);
+    let last = sfdp.headers.len().saturating_sub(1) as u8;
+    let second = u32::from_le_bytes([
+        sfdp.revision.minor,
+        sfdp.revision.major,
+        last,
+        sfdp.access_protocol,
+    ]);
+    let mut lister = Lister {
+        table: "SFDP header".to_owned(),
+        fields,
+    };
+    lister.add(1, signature, (31, 0), "signature", "SFDP".to_owned());
+    lister.add(2, second, (15, 0), "revision", sfdp.revision.to_string());
+    lister.add(
+        2,
+        second,
+        (23, 16),
+        "parameter headers",
+        sfdp.headers.len().to_string(),
+    );
+    let protocol = match sfdp.access_protocol {
+        0xFF => "single lane, 3-byte address, 8 dummy clocks".to_owned(),
+        other => format!("{other:02X}h, not known"),
+    };
+    lister.add(2, second, (31, 24), "access protocol", protocol);
+}
+
+fn parameter_header(number: usize, header: &ParameterHeader, fields: &mut Vec<Field>) {
+    let [id_high, id_low] = header.id.to_be_bytes();
+    let first = u32::from_le_bytes([
+        id_low,
+        header.revision.minor,
+        header.revision.major,
+        header.dwords,
+    ]);
+    let second = header.pointer | u32::from(id_high) << 24;
+    let mut lister = Lister {
+        table: format!("parameter header {number}"),
+        fields,
+    };
+    let name = format!("{:04X}, {}", header.id, header.name());
+    lister.add(1, first, (7, 0), "table", name);
+    lister.add(
+        1,
+        first,
+        (23, 8),
+        "table revision",
+        header.revision.to_string(),
+    );
+    lister.add(
+        1,
+        first,
+        (31, 24),
+        "length",
+        format!("{} DWORDs", header.dwords),
+    );
+    lister.add(
+        2,
+        second,
+        (23, 0),
+        "address",
+        format!("{:#x}", header.pointer),
+    );
+    lister.add(2, second, (31, 24), "table, high byte", opcode(id_high));
+}
+
+fn four_byte(table: &FourByteInstructions, sfdp: &Sfdp, fields: &mut Vec<Field>) {
+    let [support, erase] = table.dwords;
+    let mut lister = Lister {
+        table: "FF84 4-byte address instructions".to_owned(),
+        fields,
+    };
+    for (bit, code) in OPCODES {
+        let value = match bits(support, bit, bit) {
+            0 => "no",
+            _ if bit >= OCTAL_FROM_BIT && !announces_octal(&sfdp.basic) => "not believed",
+            _ => "yes",
+        };
+        lister.add(1, support, (bit, bit), &opcode(code), value.to_owned());
+    }
+    for number in 1..=4u8 {
+        let index = u32::from(number) - 1;
+        let code = super::basic::byte(erase, index);
+        let value = if bits(support, 9 + index, 9 + index) == 0 {
+            "no".to_owned()
+        } else if erase_fault(number, code, &sfdp.basic).is_some() {
+            format!("{}, not believed", opcode(code))
+        } else {
+            opcode(code)
+        };
+        let name = format!("erase type {number}");
+        lister.add(2, erase, (8 * index + 7, 8 * index), &name, value);
+    }
+}
+
+fn raw_table(table: &RawTable, sfdp: &Sfdp, fields: &mut Vec<Field>) {
+    let mut lister = Lister {
+        table: format!("{:04X} {}", table.header.id, table.header.name()),
+        fields,
+    };
+    let supply = super::VccRange::decode(table).filter(|range| Some(*range) == sfdp.vcc);
+    for (number, dword) in (1..).zip(&table.dwords) {
+        if let (1, Some(range)) = (number, supply) {
+            lister.add(1, *dword, (15, 0), "highest supply", range.max.to_string());
+            lister.add(1, *dword, (31, 16), "lowest supply", range.min.to_string());
+        } else {
+            lister.add(
+                number,
+                *dword,
+                (31, 0),
+                "not decoded",
+                format!("{dword:08X}h"),
+            );
+        }
+    }
+}

@@ -1,0 +1,189 @@
+//! Serial Flash Discoverable Parameters (JESD216): reading, judging and writing them.
+//!
+//! No length, density or pointer of a table is trusted. What contradicts itself or uses a reserved
+//! code is left out of the facts and told in [`Sfdp::remarks`], never guessed. Units: sizes in
+//! bytes, times as [`std::time::Duration`].
+//!
+//! Beside the standard the decoder follows what makers print: GD25Q64C Rev 3.0 section 7.35,
+//! PY25Q64HA V1.6 section 10.53, N25Q032A Rev. G tables 21 and 22.
+
+mod basic;
+mod encode;
+mod field;
+mod four_byte;
+mod header;
+mod modes;
+mod remark;
+mod scale;
+mod vendor;
+
+pub use basic::{AddressBytes, Basic, DeepPowerDown, EraseType, FastRead, StatusPolling, Suspend};
+pub use encode::{DescribedErase, DescriptionError, SfdpDescription};
+pub use field::Field;
+pub use four_byte::FourByteInstructions;
+pub use header::{
+    BASIC, FOUR_BYTE, ParameterHeader, Revision, SECTOR_MAP, SPACE_BYTES_MAX, needed_bytes,
+};
+pub use modes::{Enter4Byte, Exit4Byte, QuadEnable, SoftReset};
+pub use scale::OperationTime;
+pub use vendor::VccRange;
+
+use serde::Serialize;
+
+use header::{Headers, before_mirror};
+
+/// Why bytes are not a usable SFDP space.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum SfdpError {
+    /// Nothing that looks like SFDP: the part may have none.
+    #[error("no SFDP signature; the first bytes are {seen:02X?}")]
+    NoSignature {
+        /// The first four bytes.
+        seen: [u8; 4],
+    },
+    /// The headers go on past what there is.
+    #[error("the SFDP headers need {need} bytes and there are {have}")]
+    Truncated {
+        /// Bytes given, up to where the space repeats itself.
+        have: usize,
+        /// Bytes needed.
+        need: usize,
+    },
+    /// A structure that no published standard describes.
+    #[error("the SFDP has major revision {major}; only 1 is known")]
+    MajorRevision {
+        /// What it says.
+        major: u8,
+    },
+    /// No header announces a basic table.
+    #[error("the SFDP announces no basic table (FF00)")]
+    NoBasicTable,
+    /// The basic table cannot be used.
+    #[error("the basic table (FF00) cannot be used: it {why}")]
+    BasicTableUnusable {
+        /// What is wrong, such as `is blank`.
+        why: String,
+    },
+}
+
+/// A table that is kept as it was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct RawTable {
+    /// Its header.
+    pub header: ParameterHeader,
+    /// Its DWORDs.
+    pub dwords: Vec<u32>,
+}
+
+/// What an SFDP space says.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Sfdp {
+    /// Revision of the structure: minor 0 is JESD216, 5 A, 6 B, 8 D.
+    pub revision: Revision,
+    /// Access protocol; FFh is single lane with a 3-byte address and 8 dummy clocks.
+    pub access_protocol: u8,
+    /// Every parameter header, used or not.
+    pub headers: Vec<ParameterHeader>,
+    /// Header of the basic table that was taken.
+    pub basic_header: ParameterHeader,
+    /// The basic table.
+    pub basic: Basic,
+    /// The 4-byte address instruction table, where there is one.
+    pub four_byte: Option<FourByteInstructions>,
+    /// Every other usable table, undecoded.
+    pub tables: Vec<RawTable>,
+    /// Supply range that a maker's table gives. It may tighten an interlock, never open one.
+    pub vcc: Option<VccRange>,
+    remarks: Vec<String>,
+    erase_doubt: Option<String>,
+}
+
+impl Sfdp {
+    /// Reads what was read from SFDP address 0 on. More than [`needed_bytes`] does no harm.
+    ///
+    /// # Errors
+    /// [`SfdpError`] where there is no usable basic table. Every other fault becomes a remark.
+    pub fn parse(bytes: &[u8]) -> Result<Self, SfdpError> {
+        let bytes = before_mirror(bytes);
+        let mut remarks = Vec::new();
+        let Headers {
+            revision,
+            access_protocol,
+            list,
+        } = Headers::parse(bytes)?;
+        let chosen = header::usable(&list, bytes, &mut remarks)?;
+        let (basic_header, others) = chosen.split_first().ok_or(SfdpError::NoBasicTable)?;
+        let basic = Basic::decode(read_dwords(bytes, basic_header));
+        let mut sfdp = Self {
+            revision,
+            access_protocol,
+            basic_header: *basic_header,
+            headers: list,
+            basic,
+            four_byte: None,
+            tables: Vec::new(),
+            vcc: None,
+            remarks,
+            erase_doubt: None,
+        };
+        for header in others {
+            sfdp.take(RawTable {
+                header: *header,
+                dwords: read_dwords(bytes, header),
+            });
+        }
+        remark::examine(&mut sfdp);
+        Ok(sfdp)
+    }
+
+    /// Decodes a table that is known and keeps the others.
+    fn take(&mut self, table: RawTable) {
+        if let (FOUR_BYTE, [support, erase, ..]) = (table.header.id, table.dwords.as_slice()) {
+            self.four_byte = Some(FourByteInstructions::decode(
+                [*support, *erase],
+                &self.basic,
+            ));
+            return;
+        }
+        self.vcc = self.vcc.or(VccRange::decode(&table));
+        self.tables.push(table);
+    }
+
+    /// Contradictions, reserved values and tables that were not used, as plain sentences.
+    #[must_use]
+    pub fn remarks(&self) -> &[String] {
+        &self.remarks
+    }
+
+    /// Why an erase must not rest on these erase types alone; `None` where nothing speaks against
+    /// them. With a sector map they do not work everywhere, and the map is not decoded here.
+    #[must_use]
+    pub fn erase_doubt(&self) -> Option<&str> {
+        self.erase_doubt.as_deref()
+    }
+
+    /// Opcode of erase type `number` that always takes four address bytes.
+    #[must_use]
+    pub fn erase_opcode_4byte(&self, number: u8) -> Option<u8> {
+        self.four_byte.as_ref()?.erase_opcode(number)
+    }
+
+    /// Every field with its place, value and raw bits, in the order of the tables.
+    #[must_use]
+    pub fn fields(&self) -> Vec<Field> {
+        field::list(self)
+    }
+}
+
+/// The DWORDs of a table, little-endian.
+fn read_dwords(bytes: &[u8], header: &ParameterHeader) -> Vec<u32> {
+    let table = bytes.get(header.span()).unwrap_or_default();
+    table
+        .chunks_exact(4)
+        .filter_map(|chunk| chunk.first_chunk::<4>())
+        .map(|chunk| u32::from_le_bytes(*chunk))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests;

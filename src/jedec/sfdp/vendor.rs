@@ -1,0 +1,53 @@
+//! The supply range in vendor tables.
+//!
+//! GigaDevice prints the layout (GD25Q64C Rev 3.0, table 5), Puya the same (PY25Q64HA V1.6, page
+//! 97): DWORD 1 holds the highest supply in bits 15:0 and the lowest in 31:16, as BCD millivolts.
+//! Macronix and ISSI tables were seen to follow it.
+
+use serde::Serialize;
+
+use super::RawTable;
+use super::basic::bits;
+use crate::jedec::Millivolts;
+
+/// Makers (low byte of the table's ID, JEP106) whose tables begin with the supply range:
+/// GigaDevice, Puya, Macronix, ISSI.
+const MAKERS: [u16; 4] = [0xC8, 0x85, 0xC2, 0x9D];
+
+/// A supply range, ends included.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct VccRange {
+    /// Lowest supply.
+    pub min: Millivolts,
+    /// Highest supply.
+    pub max: Millivolts,
+}
+
+impl VccRange {
+    /// The range that `table` begins with; `None` where it is no such table or makes no sense.
+    pub(super) fn decode(table: &RawTable) -> Option<Self> {
+        let first = *table.dwords.first()?;
+        if !is_supply_table(table) {
+            return None;
+        }
+        let max = bcd(bits(first, 15, 0))?;
+        let min = bcd(bits(first, 31, 16))?;
+        (1000 <= min && min < max && max <= 6000).then_some(Self {
+            min: Millivolts(min),
+            max: Millivolts(max),
+        })
+    }
+}
+
+/// Whether `table` should begin with a supply range.
+pub(super) fn is_supply_table(table: &RawTable) -> bool {
+    !table.header.is_jedec() && MAKERS.contains(&(table.header.id & 0xFF))
+}
+
+/// Four decimal digits in 16 bits.
+fn bcd(value: u32) -> Option<u32> {
+    [12, 8, 4, 0].into_iter().try_fold(0, |sum, low| {
+        let digit = bits(value, low + 3, low);
+        (digit <= 9).then_some(sum * 10 + digit)
+    })
+}

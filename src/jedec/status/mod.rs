@@ -1,0 +1,16 @@
+//! Status registers and block protection, by family.
+//!
+//! Pure functions on register bytes. A range is decoded only for a density whose table was read in
+//! a document; everything else that is set counts as the whole chip, and what a family only is
+//! remembered to do is never written.
+
+mod family;
+mod protection;
+mod write;
+
+pub use family::{Failure, RegisterRead, Registers, StatusFamily, WEL, WIP};
+pub use protection::Protection;
+pub use write::{RegisterWrite, StatusLock};
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,278 @@
+//! The SFDP decoder against tables that makers print, that makers' simulation models hold, and that
+//! chip models of a machine emulator serve. Each file under `tests/data/sfdp` names its source.
+
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+use std::time::Duration;
+
+use norlock::jedec::sfdp::{OperationTime, Sfdp, SfdpError, needed_bytes};
+use serde::Deserialize;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Vector {
+    part: String,
+    source: String,
+    #[serde(default)]
+    #[allow(dead_code)]
+    note: String,
+    space_bytes: usize,
+    bytes: String,
+    facts: Facts,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Facts {
+    revision: String,
+    basic_dwords: usize,
+    density_bytes: u64,
+    address_bytes: String,
+    uniform_4k: Option<u8>,
+    erase: Vec<Vec<u64>>,
+    page_bytes: Option<u32>,
+    page_program_us: Option<[u64; 2]>,
+    first_byte_us: Option<u64>,
+    further_byte_us: Option<u64>,
+    chip_erase_ms: Option<[u64; 2]>,
+    quad_enable: Option<u8>,
+    #[serde(default)]
+    enter_4byte: Vec<String>,
+    #[serde(default)]
+    exit_4byte: Vec<String>,
+    #[serde(default)]
+    soft_resets: Vec<String>,
+    busy: Option<Vec<String>>,
+    suspend_opcodes: Option<[u8; 4]>,
+    suspend_us: Option<[u64; 4]>,
+    power_down: Option<(u8, u8, u64)>,
+    #[serde(default)]
+    opcodes_4byte: Vec<u8>,
+    #[serde(default)]
+    erase_4byte: Vec<(u8, u8)>,
+    supply_mv: Option<[u32; 2]>,
+    raw_tables: Option<Vec<u16>>,
+    erase_doubt: Option<String>,
+    remarks: usize,
+    fast_reads: BTreeMap<String, [u8; 3]>,
+}
+
+impl Vector {
+    fn space(&self) -> Vec<u8> {
+        let mut space = vec![0xFF; self.space_bytes];
+        for line in self.bytes.lines().filter(|line| !line.is_empty()) {
+            let (at, bytes) = line.split_once(':').unwrap();
+            let at = usize::from_str_radix(at, 16).unwrap();
+            for (at, byte) in (at..).zip(bytes.split_whitespace()) {
+                space[at] = u8::from_str_radix(byte, 16).unwrap();
+            }
+        }
+        space
+    }
+}
+
+fn vectors() -> Vec<Vector> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/sfdp");
+    let mut files: Vec<_> = fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .collect();
+    files.sort();
+    files
+        .iter()
+        .map(|file| {
+            toml::from_str(&fs::read_to_string(file).unwrap())
+                .unwrap_or_else(|error| panic!("{}: {error}", file.display()))
+        })
+        .collect()
+}
+
+fn us(time: Option<OperationTime>) -> Option<[u64; 2]> {
+    time.map(|time| [time.typical.as_micros() as u64, time.max.as_micros() as u64])
+}
+
+/// The kebab-case names that a list of enum values has in JSON.
+fn names<T: serde::Serialize>(values: &[T]) -> Vec<String> {
+    serde_json::from_value(serde_json::to_value(values).unwrap()).unwrap()
+}
+
+#[test]
+fn every_vector_decodes_to_its_facts() {
+    let vectors = vectors();
+    assert_eq!(vectors.len(), 10);
+    for vector in vectors {
+        let (space, facts, part) = (vector.space(), &vector.facts, &vector.part);
+        assert!(!vector.source.is_empty(), "{part}");
+        let sfdp = Sfdp::parse(&space).unwrap_or_else(|error| panic!("{part}: {error}"));
+        array_facts(&sfdp, facts, part);
+        mode_facts(&sfdp, facts, part);
+        table_facts(&sfdp, facts, part);
+    }
+}
+
+fn array_facts(sfdp: &Sfdp, facts: &Facts, part: &str) {
+    let basic = &sfdp.basic;
+    assert_eq!(sfdp.revision.to_string(), facts.revision, "{part}");
+    assert_eq!(basic.dwords.len(), facts.basic_dwords, "{part}");
+    assert_eq!(basic.density_bytes, Some(facts.density_bytes), "{part}");
+    assert_eq!(basic.uniform_4k, facts.uniform_4k, "{part}");
+    let erase: Vec<Vec<u64>> = basic
+        .erase_types
+        .iter()
+        .map(|erase| {
+            let times = us(erase.time).map(|us| us.map(|us| us / 1000));
+            let mut row = vec![erase.size_bytes.into(), erase.opcode.into()];
+            row.extend(times.into_iter().flatten());
+            row
+        })
+        .collect();
+    assert_eq!(erase, facts.erase, "{part}");
+    assert_eq!(basic.page_size_bytes, facts.page_bytes, "{part}");
+    assert_eq!(us(basic.page_program), facts.page_program_us, "{part}");
+    let chip_ms = us(basic.chip_erase).map(|us| us.map(|us| us / 1000));
+    assert_eq!(chip_ms, facts.chip_erase_ms, "{part}");
+    if let Some(first) = facts.first_byte_us {
+        assert_eq!(us(basic.first_byte).unwrap()[0], first, "{part}");
+    }
+    if let Some(further) = facts.further_byte_us {
+        assert_eq!(us(basic.further_byte).unwrap()[0], further, "{part}");
+    }
+}
+
+fn mode_facts(sfdp: &Sfdp, facts: &Facts, part: &str) {
+    let basic = &sfdp.basic;
+    assert_eq!(
+        names(&[basic.address_bytes]),
+        [facts.address_bytes.as_str()],
+        "{part}"
+    );
+    assert_eq!(names(&basic.enter_4byte), facts.enter_4byte, "{part}");
+    assert_eq!(names(&basic.exit_4byte), facts.exit_4byte, "{part}");
+    assert_eq!(names(&basic.soft_resets), facts.soft_resets, "{part}");
+    assert_eq!(
+        basic.quad_enable.map(|quad| quad.0),
+        facts.quad_enable,
+        "{part}"
+    );
+    let busy = basic.status_polling.map(|polling| {
+        let status = polling.status.then(|| "status".to_owned());
+        let flag = polling.flag_status.then(|| "flag-status".to_owned());
+        status.into_iter().chain(flag).collect::<Vec<_>>()
+    });
+    assert_eq!(busy, facts.busy, "{part}");
+    let reads: BTreeMap<String, [u8; 3]> = basic
+        .fast_reads
+        .iter()
+        .map(|read| {
+            let [a, b, c] = read.lanes;
+            let row = [read.opcode, read.mode_clocks, read.wait_states];
+            (format!("{a}-{b}-{c}"), row)
+        })
+        .collect();
+    assert_eq!(reads, facts.fast_reads, "{part}");
+    let opcodes = basic.suspend.map(|s| {
+        [
+            s.program_suspend,
+            s.program_resume,
+            s.erase_suspend,
+            s.erase_resume,
+        ]
+    });
+    assert_eq!(opcodes, facts.suspend_opcodes, "{part}");
+    if let Some(times) = facts.suspend_us {
+        let s = basic.suspend.unwrap();
+        let decoded = [
+            s.program_latency,
+            s.program_interval,
+            s.erase_latency,
+            s.erase_interval,
+        ];
+        assert_eq!(decoded, times.map(Duration::from_micros), "{part}");
+    }
+    let power_down = basic
+        .deep_power_down
+        .map(|down| (down.enter, down.exit, down.exit_delay.as_micros() as u64));
+    assert_eq!(power_down, facts.power_down, "{part}");
+}
+
+fn table_facts(sfdp: &Sfdp, facts: &Facts, part: &str) {
+    let (opcodes, erase) = sfdp
+        .four_byte
+        .as_ref()
+        .map(|table| (table.opcodes.clone(), table.erase.clone()))
+        .unwrap_or_default();
+    assert_eq!(opcodes, facts.opcodes_4byte, "{part}");
+    assert_eq!(erase, facts.erase_4byte, "{part}");
+    let supply = sfdp.vcc.map(|range| [range.min.0, range.max.0]);
+    assert_eq!(supply, facts.supply_mv, "{part}");
+    if let Some(ids) = &facts.raw_tables {
+        let raw: Vec<_> = sfdp.tables.iter().map(|table| table.header.id).collect();
+        assert_eq!(&raw, ids, "{part}");
+    }
+    assert_eq!(sfdp.erase_doubt(), facts.erase_doubt.as_deref(), "{part}");
+    assert_eq!(
+        sfdp.remarks().len(),
+        facts.remarks,
+        "{part}: {:?}",
+        sfdp.remarks()
+    );
+}
+
+#[test]
+fn a_reader_learns_how_much_to_read() {
+    for vector in vectors() {
+        let space = vector.space();
+        let needed = needed_bytes(&space[..16]).unwrap();
+        let needed = needed_bytes(&space[..needed]).unwrap();
+        assert!(needed <= space.len(), "{}", vector.part);
+        let short = Sfdp::parse(&space[..needed]).unwrap();
+        assert_eq!(Ok(short), Sfdp::parse(&space), "{}", vector.part);
+    }
+}
+
+#[test]
+fn a_space_that_repeats_is_cut_where_it_repeats() {
+    for vector in vectors() {
+        let space = vector.space();
+        let twice = [space.clone(), space.clone()].concat();
+        assert_eq!(Sfdp::parse(&twice), Sfdp::parse(&space), "{}", vector.part);
+    }
+}
+
+#[test]
+fn every_truncation_and_every_corrupted_byte_is_survived() {
+    for vector in vectors() {
+        let space = vector.space();
+        for end in 0..space.len() {
+            let _ = Sfdp::parse(&space[..end]).map(|sfdp| sfdp.fields());
+            let _ = needed_bytes(&space[..end]);
+        }
+        for at in 0..space.len() {
+            for value in [0x00, 0x01, 0x7F, 0x80, 0xFE, 0xFF] {
+                let mut space = space.clone();
+                space[at] = value;
+                let _ = Sfdp::parse(&space).map(|sfdp| sfdp.fields());
+                assert!(needed_bytes(&space).is_none_or(|needed| needed <= 0x1_0000));
+            }
+        }
+    }
+}
+
+/// S25FS256S: the published simulation model gives the pointer in DWORDs, 0448h for a table at
+/// 1120h. Read as a byte address it lands in FFh.
+#[test]
+fn a_pointer_in_dwords_ends_in_no_usable_table() {
+    let mut space = vec![0xFF; 0x1200];
+    space[..8].copy_from_slice(b"SFDP\x00\x01\x01\xFF");
+    space[8..16].copy_from_slice(&[0x00, 0x00, 0x01, 0x09, 0x48, 0x04, 0x00, 0xFF]);
+    space[16..24].copy_from_slice(&[0x01, 0x00, 0x01, 0x51, 0x00, 0x04, 0x00, 0xFF]);
+    assert_eq!(
+        Sfdp::parse(&space),
+        Err(SfdpError::BasicTableUnusable {
+            why: "is blank".to_owned()
+        })
+    );
+}
