@@ -51,7 +51,7 @@ pub(super) struct State {
     pub(super) busy_until_ns: u64,
     /// Cypress: an operation failed; busy until the status is cleared.
     pub(super) latched: bool,
-    /// Micron: the failure bits of the flag status register.
+    /// The failure bits: of the flag status register (Micron) or of status register 1.
     pub(super) flags: u8,
     pub(super) asleep: bool,
     pub(super) deaf: bool,
@@ -92,7 +92,7 @@ impl Chip {
         let mut stored = self.state.stored;
         let family = self.part.status;
         if let (true, Some(first)) = (self.part.protected_at_power_up, stored.first_mut()) {
-            *first |= registers::protection_bits(family);
+            *first |= registers::power_up_bits(family);
         }
         let always_four = !self.part.addressing.three_byte;
         self.state = State {
@@ -203,14 +203,14 @@ impl Chip {
         address % self.real_size_bytes.max(1)
     }
 
-    /// The ranges that erase and program leave silently unchanged.
-    pub(super) fn protected_ranges(&self) -> Vec<Range<u32>> {
-        let all = self.state.blocks_locked
-            || registers::protects(self.part.status, &self.state.registers);
-        if all {
-            std::iter::once(0..self.part.size_bytes).collect()
-        } else {
-            Vec::new()
+    /// The range that erase and program leave silently unchanged.
+    pub(super) fn protected_range(&self) -> Range<u32> {
+        let size = self.part.size_bytes;
+        match self.part.status {
+            // SST26 locks by a register of its own.
+            StatusFamily::Sst26 if self.state.blocks_locked => 0..size,
+            StatusFamily::Sst26 => 0..0,
+            family => registers::protected(family, &self.state.registers, size),
         }
     }
 
@@ -224,10 +224,9 @@ impl Chip {
                 // WEL falls when the operation is complete, not when it starts.
                 let enabled = self.state.write_enabled || busy;
                 let increment = self.state.increment.is_some();
-                let errors = if family == StatusFamily::CypressS {
-                    self.state.flags
-                } else {
-                    0
+                let errors = match family {
+                    StatusFamily::CypressS | StatusFamily::AdestoDf => self.state.flags,
+                    _ => 0,
                 };
                 held & !0x03
                     | u8::from(busy)

@@ -137,8 +137,8 @@ impl Bench {
             Change::Program { touched, .. } => (touched, 0x10),
             Change::Erase { range } => (range, 0x20),
         };
-        let meets = |one: &Range<u32>| one.start < range.end && range.start < one.end;
-        let refused = self.chip.protected_ranges().iter().any(meets);
+        let held = self.chip.protected_range();
+        let refused = held.start < range.end && range.start < held.end;
         if refused {
             self.report_failure(failed);
         }
@@ -146,7 +146,7 @@ impl Bench {
     }
 
     /// Micron: E_FAIL or P_FAIL, and the protection bit, in the flag status register.
-    /// Cypress FL-S: E_ERR or P_ERR, and busy until the status is cleared.
+    /// Cypress FL-S: E_ERR or P_ERR, and busy until the status is cleared. AT25DF: EPE.
     fn report_failure(&mut self, failed: u8) {
         let state = &mut self.chip.state;
         match self.chip.part.status {
@@ -156,6 +156,7 @@ impl Bench {
                 state.flags |= if failed == 0x10 { 0x40 } else { 0x20 };
                 state.latched = true;
             }
+            StatusFamily::AdestoDf => state.flags |= 0x20,
             _ => {}
         }
     }
@@ -179,6 +180,10 @@ impl Bench {
 
     /// The operation has a number: it happens, is torn, or silently does nothing.
     fn carry_out(&mut self, plan: &Plan, change: Change) -> Result<(), LinkError> {
+        if self.chip.part.status == StatusFamily::AdestoDf {
+            // EPE tells of the last operation only.
+            self.chip.state.flags = 0;
+        }
         let torn = self.faults.cut_at(self.operations);
         match torn {
             Some(torn) => self.tear(&change, torn)?,

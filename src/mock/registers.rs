@@ -3,8 +3,10 @@
 //! Layouts follow the datasheets named in `chips/`, as far as a simulated chip needs them: which
 //! register an opcode reaches, and which bits are writable, one-time or read-only.
 
+use std::ops::Range;
+
 use crate::jedec::opcode;
-use crate::jedec::status::StatusFamily;
+use crate::jedec::status::{Protection, Registers, StatusFamily};
 
 /// Bits of one register.
 #[derive(Debug, Clone, Copy, Default)]
@@ -17,21 +19,23 @@ struct Layout {
 /// A register's place in the chip: status register 1 is 0.
 pub(super) type Place = usize;
 
+/// Reads 0 and is never written.
+const UNUSED: Place = 3;
+
 /// The register that a read opcode gives.
 pub(super) fn read_place(family: StatusFamily, code: u8) -> Option<Place> {
     use StatusFamily as F;
+    if !family.observes().contains(&code) {
+        return None;
+    }
     match (code, family) {
         (opcode::READ_STATUS_1, _) => Some(0),
-        (
-            opcode::READ_STATUS_2,
-            F::Winbond | F::GigaDevice | F::Adesto | F::CypressS | F::CypressL,
-        ) => Some(1),
-        (opcode::READ_STATUS_3, F::Winbond | F::GigaDevice) => Some(2),
-        // Macronix: the configuration register.
+        (opcode::READ_STATUS_2, _) => Some(1),
+        // Macronix: the configuration register, written behind status register 1.
         (opcode::READ_STATUS_3, F::Macronix) => Some(1),
-        // Cypress: status register 2, read-only.
-        (0x07, F::CypressS | F::CypressL) => Some(2),
-        _ => None,
+        (opcode::READ_STATUS_3, _) => Some(2),
+        (opcode::READ_FLAG_STATUS, _) => None,
+        _ => Some(UNUSED),
     }
 }
 
@@ -98,26 +102,31 @@ fn global_protect(old: u8, data: u8) -> u8 {
     }
 }
 
-/// Bits that protect something when set.
-pub(super) fn protection_bits(family: StatusFamily) -> u8 {
+/// Bits that are set at power-up where a part comes up protected.
+pub(super) fn power_up_bits(family: StatusFamily) -> u8 {
     use StatusFamily as F;
     match family {
-        F::Macronix | F::Issi | F::Sst25 | F::Eon | F::Basic => 0x3C,
-        F::Micron => 0x5C,
         F::AdestoDf => 0x0C,
         F::Sst26 => 0,
-        F::Winbond | F::GigaDevice | F::Adesto | F::M25p | F::CypressS | F::CypressL => 0x1C,
+        _ => 0x3C,
     }
 }
 
-/// Whether the registers protect the array.
-pub(super) fn protects(family: StatusFamily, registers: &[u8; 3]) -> bool {
-    use StatusFamily as F;
-    let [first, second, _] = *registers;
-    let protected = first & protection_bits(family) != 0;
-    // CMP turns the range round: with no BP bit set, all is protected.
-    let complement = matches!(family, F::Winbond | F::GigaDevice | F::Adesto) && second & 0x40 != 0;
-    protected || complement
+/// The range that the registers protect; all of it where that is not known for the part.
+pub(super) fn protected(family: StatusFamily, held: &[u8; 3], size_bytes: u32) -> Range<u32> {
+    let value = |code| {
+        let place = read_place(family, code)?;
+        Some((code, held.get(place).copied().unwrap_or(0)))
+    };
+    let read = family
+        .registers()
+        .iter()
+        .filter_map(|register| value(register.opcode));
+    match family.protection(&read.collect::<Registers>(), size_bytes) {
+        Protection::None => 0..0,
+        Protection::Range { range } => range,
+        Protection::Unknown { .. } => 0..size_bytes,
+    }
 }
 
 #[cfg(test)]

@@ -174,6 +174,23 @@ fn protected_blocks_stay_as_they_are() {
     assert_eq!(desk.mock.truth(0..4), [0xFF; 4]);
 }
 
+/// W25Q128JV Rev. I, 7.1, table for CMP = 0: BP = 001, TB = 1 protects 0 to 256 KiB and nothing else;
+/// a chip erase is then ignored as a whole.
+#[test]
+fn only_the_protected_range_is_protected() {
+    let mut desk = Desk::with(w25q128jv());
+    for address in [0x3_F000, 0x4_0000] {
+        desk.mock.set_truth(address, &[0x55]).unwrap();
+    }
+    desk.write(&[0x01, 0x24]);
+    desk.write(&[0xC7]);
+    desk.write(&Desk::frame(0x20, 0x3_F000, &[]));
+    assert_eq!(desk.mock.truth(0x4_0000..0x4_0001), [0x55]);
+    desk.write(&Desk::frame(0x20, 0x4_0000, &[]));
+    assert_eq!(desk.mock.truth(0x3_F000..0x3_F001), [0x55]);
+    assert_eq!(desk.mock.truth(0x4_0000..0x4_0001), [0xFF]);
+}
+
 /// W25Q128JV Rev. I, 8.2.28 (SFDP: 256 bytes, wrap) and 8.2.26 (unique ID after four dummy bytes).
 #[test]
 fn sfdp_and_unique_id() {
