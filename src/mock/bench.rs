@@ -39,6 +39,8 @@ pub(super) struct Bench {
     chip_kept: bool,
     /// Where the chip's state is kept between commands.
     pub(super) state_path: Option<PathBuf>,
+    /// A mode, a register or the supply changed. Cells are never unsaved; the number of operations
+    /// is written with the next change, or when the bench goes.
     pub(super) unsaved: bool,
 }
 
@@ -97,6 +99,7 @@ impl Bench {
     pub(super) fn cut_supply(&mut self, torn: Torn) -> LinkError {
         let cut = self.operations;
         self.cut = Some(cut);
+        self.unsaved = true;
         self.chip_kept = torn == Torn::StillBusy;
         if !self.chip_kept {
             // Latches and busy time go with the supply.

@@ -69,7 +69,12 @@ pub(super) struct State {
 
 impl Chip {
     pub(super) fn new(part: Part, cells: Cells, seed: u64) -> Self {
-        let length = part.unique_id.map_or(8, |read| read.length_bytes);
+        let factory = if part.status == StatusFamily::Micron {
+            14
+        } else {
+            8
+        };
+        let length = part.unique_id.map_or(factory, |read| read.length_bytes);
         let unique_id = (0..u64::from(length)).map(|i| byte(mix(seed, 0x1D, i)));
         let mut chip = Self {
             real_size_bytes: part.size_bytes,
@@ -116,9 +121,19 @@ impl Chip {
         self.state.latched || now_ns < self.state.busy_until_ns
     }
 
-    /// What Read JEDEC ID gives.
-    pub(super) fn shown_id(&self) -> &[u8] {
-        self.lying_id.as_ref().unwrap_or(&self.id)
+    /// What Read JEDEC ID gives, over and over. Micron parts add the length of what follows, two
+    /// extended bytes and 14 factory bytes, which are their unique ID (N25Q256A Rev. W 11/16).
+    pub(super) fn shown_id(&self) -> Vec<u8> {
+        if let Some(lie) = &self.lying_id {
+            return lie.clone();
+        }
+        let mut id = self.id.clone();
+        if self.part.status == StatusFamily::Micron {
+            let extended = [0x10, 0x00, 0x00];
+            id.extend(extended.iter().skip(id.len().saturating_sub(3)));
+            id.extend(&self.unique_id);
+        }
+        id
     }
 
     /// What Read SFDP gives.
@@ -162,7 +177,7 @@ impl Chip {
     }
 
     /// Where a read that starts at `address` wraps: in the whole array, or in the 16 MiB segment
-    /// that the extended address or bank register selects (W25Q256JV Rev. I, 7.2.7 of the register).
+    /// that the extended address or bank register selects (W25Q256JV Rev. I, section 7.2).
     pub(super) fn window(&self, address: u32, bytes: usize) -> Range<u32> {
         if bytes == 3 && self.part.size_bytes > SEGMENT_BYTES {
             let start = address & !(SEGMENT_BYTES - 1);

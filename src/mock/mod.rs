@@ -148,12 +148,14 @@ impl Mock {
         self.lock().chip.sfdp = bytes;
     }
 
-    /// The chip's unique ID; it is drawn from the seed otherwise.
+    /// The chip's unique ID, on Micron parts the 14 factory bytes that follow the ID; drawn from the
+    /// seed otherwise.
     pub fn set_unique_id(&self, bytes: Vec<u8>) {
         self.lock().chip.unique_id = bytes;
     }
 
-    /// The chip's answer to Read JEDEC ID; it repeats. That of the part otherwise.
+    /// The chip's answer to Read JEDEC ID, that of the part otherwise. It repeats; on Micron parts
+    /// the factory bytes come behind it.
     pub fn set_jedec_id(&self, bytes: Vec<u8>) {
         self.lock().chip.id = bytes;
     }

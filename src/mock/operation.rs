@@ -122,7 +122,6 @@ impl Bench {
             return Ok(false);
         }
         self.operations += 1;
-        self.unsaved = true;
         self.carry_out(plan, change)?;
         Ok(true)
     }

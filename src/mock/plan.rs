@@ -195,7 +195,7 @@ impl Chip {
         }
         let address = self.address_bytes();
         let plan = match opcode {
-            op::READ_JEDEC_ID => Plan::read(opcode, 0, 0, Source::Bytes(self.shown_id().to_vec())),
+            op::READ_JEDEC_ID => Plan::read(opcode, 0, 0, Source::Bytes(self.shown_id())),
             op::READ_SFDP => Plan::read(opcode, 3, 1, Source::Sfdp),
             op::READ => Plan::read(opcode, address, 0, Source::Array),
             op::FAST_READ => Plan::read(opcode, address, 1, Source::Array),

@@ -29,7 +29,7 @@ fn dedicated_opcodes_take_four_bytes() {
     assert!(desk.forbidden(&[0x5C]).contains("not one this part has"));
 }
 
-/// W25Q256JV Rev. I, 7.1.11 and 8.2.8: B7h and E9h stand alone; ADS shows the mode; a unique ID read
+/// W25Q256JV Rev. I, sections 7.1 and 8.1.4: B7h and E9h stand alone; ADS shows the mode; a unique ID read
 /// takes one more dummy byte; SFDP stays at three bytes.
 #[test]
 fn winbond_modes_change_address_length() {
@@ -44,7 +44,7 @@ fn winbond_modes_change_address_length() {
     assert_eq!(desk.read(&[0x03, 0, 0x10, 0], 2), [0x11, 0x12]);
 }
 
-/// W25Q256JV Rev. I, 8.2.10 and 8.2.11: C5h wants WREN, C8h shows it, a read stays in its 16 MiB.
+/// W25Q256JV Rev. I, section 7.2: C5h wants WREN, C8h shows it, a read stays in its 16 MiB.
 #[test]
 fn the_extended_register_selects_a_segment() {
     let mut desk = with_pattern(w25q256jv());
@@ -59,7 +59,8 @@ fn the_extended_register_selects_a_segment() {
     assert_eq!(desk.read(&[0x03, 0xFF, 0xFF, 0xFF], 2), [0x77, 0x78]);
 }
 
-/// N25Q256A Rev. W 11/16, pages 38 and 39: B7h and E9h only after 06h.
+/// N25Q256A Rev. W 11/16, command set: B7h and E9h only after 06h. That WEL stays set, and the bits
+/// of the flag status register, are common practice, no source.
 #[test]
 fn micron_modes_want_write_enable() {
     let mut desk = with_pattern(n25q256a());
@@ -76,7 +77,8 @@ fn micron_modes_want_write_enable() {
     assert_eq!(desk.read(&[0x70], 1), [0x81]);
 }
 
-/// N25Q256A Rev. W 11/16: flag status bit 7 is ready, bits 5 and 1 tell a refused erase; 50h clears.
+/// Flag status bit 7 is ready, bits 5 and 1 tell a refused erase (common practice, no source); 50h
+/// clears (N25Q032A Rev. G).
 #[test]
 fn micron_flags_tell_what_failed() {
     let mut desk = Desk::with(n25q256a());
@@ -105,4 +107,15 @@ fn the_bank_register_selects_a_bank_or_four_bytes() {
     desk.read(&[0x17, 0x80], 0);
     assert_eq!(desk.read(&[0x16], 1), [0x80]);
     assert_eq!(desk.read(&[0x03, 1, 0, 0x10, 0], 2), [0x21, 0x22]);
+}
+
+/// N25Q256A Rev. W 11/16: Read ID goes on with length, extended and 14 factory bytes.
+#[test]
+fn micron_ids_go_on_with_factory_bytes() {
+    let mut desk = Desk::with(n25q256a());
+    let factory: Vec<u8> = (1..15).collect();
+    desk.mock.set_unique_id(factory.clone());
+    let id = desk.read(&[0x9F], 20);
+    assert_eq!(id[..6], [0x20, 0xBA, 0x19, 0x10, 0x00, 0x00]);
+    assert_eq!(id[6..], factory);
 }

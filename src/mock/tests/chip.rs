@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::*;
 
-/// W25Q128JV Rev. I, 8.2.27: maker, type, density; the answer repeats on this simulated chip.
+/// W25Q128JV Rev. I, 8.2, Read JEDEC ID: maker, type, density; the answer repeats on this simulated chip.
 #[test]
 fn read_jedec_id() {
     let mut desk = Desk::with(w25q128jv());
@@ -16,7 +16,7 @@ fn read_jedec_id() {
     assert_eq!(both, [0xFF, 0xEF, 0x40, 0x18]);
 }
 
-/// W25Q128JV Rev. I, 8.2.4: status bytes are shifted out over and over, also while busy.
+/// W25Q128JV Rev. I, 8.2, Read Status Register: status bytes are shifted out over and over, also while busy.
 #[test]
 fn status_repeats_and_follows_the_chip() {
     let mut desk = Desk::with(w25q128jv());
@@ -30,7 +30,7 @@ fn status_repeats_and_follows_the_chip() {
     assert!(statuses[busy..].iter().all(|s| *s == 0x00));
 }
 
-/// W25Q128JV Rev. I, 8.2.1: WEL is cleared after write disable, program, erase and status write.
+/// W25Q128JV Rev. I, 7.1: WEL is cleared after write disable, program, erase and status write.
 #[test]
 fn wel_is_cleared_by_each_write() {
     for frame in [
@@ -51,7 +51,7 @@ fn wel_is_cleared_by_each_write() {
     }
 }
 
-/// W25Q128JV Rev. I, 8.2.15: programming clears bits only and wraps inside the page; of more than
+/// W25Q128JV Rev. I, 8.2, Page Program: programming clears bits only and wraps inside the page; of more than
 /// a page, what was sent last counts.
 #[test]
 fn page_program_clears_bits_and_wraps() {
@@ -69,7 +69,7 @@ fn page_program_clears_bits_and_wraps() {
     assert_eq!(desk.mock.counters().programs, 4);
 }
 
-/// W25Q128JV Rev. I, 8.2.17 to 8.2.20: 4, 32 and 64 KiB around any address within, and the chip.
+/// W25Q128JV Rev. I, 8.2, the erases: 4, 32 and 64 KiB around any address within, and the chip.
 #[test]
 fn erases_cover_the_block_of_the_address() {
     for (opcode, size) in [(0x20, 0x1000), (0x52, 0x8000), (0xD8, 0x1_0000)] {
@@ -191,7 +191,7 @@ fn only_the_protected_range_is_protected() {
     assert_eq!(desk.mock.truth(0x4_0000..0x4_0001), [0xFF]);
 }
 
-/// W25Q128JV Rev. I, 8.2.28 (SFDP: 256 bytes, wrap) and 8.2.26 (unique ID after four dummy bytes).
+/// W25Q128JV Rev. I, 8.2.28 (SFDP: 256 bytes, wrap) and 8.1.2 (unique ID after four dummy bytes).
 #[test]
 fn sfdp_and_unique_id() {
     let mut desk = Desk::with(w25q128jv());
@@ -207,7 +207,7 @@ fn sfdp_and_unique_id() {
     assert_eq!(desk.read(&[0x5A, 0, 0, 0, 0], 4), [0xFF; 4]);
 }
 
-/// W25Q128JV Rev. I, 8.2.23 and 8.2.24: only ABh is heard; tRES1; 17h after three dummy bytes.
+/// W25Q128JV Rev. I, 8.2, Power-down and Release: only ABh is heard; tRES1; 17h after three dummy bytes.
 #[test]
 fn deep_power_down_hears_only_release() {
     let mut desk = Desk::with(w25q128jv());
@@ -220,7 +220,7 @@ fn deep_power_down_hears_only_release() {
     assert_eq!(desk.read(&[0xAB, 0, 0, 0], 2), [0x17, 0x17]);
 }
 
-/// W25Q128JV Rev. I, 8.2.43: reset takes both commands, one directly after the other.
+/// W25Q128JV Rev. I, 8.2, Enable Reset and Reset: reset takes both commands, one directly after the other.
 #[test]
 fn reset_takes_both_commands() {
     let mut desk = Desk::with(w25q128jv());
@@ -276,7 +276,7 @@ fn timing_limits_are_kept() {
     desk.read(&[0x0B, 0, 0, 0, 0], 1);
 }
 
-/// SST25VF016B DS25044A: protected at power-up; 50h and 01h unlock; one byte for each 02h; AAI words
+/// SST25VF016B DS25044A; the AAI frames as in common practice: protected at power-up; 50h and 01h unlock; one byte for each 02h; AAI words
 /// go on by themselves until 04h; meanwhile only ADh, 04h and 05h.
 #[test]
 fn sst_programs_bytes_and_words() {
