@@ -1,0 +1,304 @@
+//! A simulated bench: the chip on the clip, the wires, the clock and what is counted.
+
+use std::io;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use super::cells::Cells;
+use super::chip::Chip;
+use super::clock::{Clock, Counters, Times, nanoseconds};
+use super::faults::{Content, Failure, Fault, Faults, Torn};
+use super::monitor::Monitor;
+use super::random::{byte, mix};
+use super::state::SavedState;
+use crate::jedec::{Hertz, Millivolts};
+use crate::link::{Frame, Limits, LinkError, Segment};
+use crate::part::Part;
+
+/// Everything behind a [`super::Mock`].
+#[derive(Debug)]
+pub(super) struct Bench {
+    pub(super) name: String,
+    pub(super) level: Option<Millivolts>,
+    pub(super) limits: Limits,
+    pub(super) overhead: Duration,
+    pub(super) times: Times,
+    pub(super) seed: u64,
+    pub(super) chip: Chip,
+    /// The first chip, once another is on the clip.
+    pub(super) first: Option<Chip>,
+    pub(super) faults: Faults,
+    pub(super) clock: Clock,
+    pub(super) counters: Counters,
+    pub(super) monitor: Monitor,
+    /// Erases, programs and status writes the chip has taken.
+    pub(super) operations: u64,
+    /// The operation at which the supply failed.
+    cut: Option<u64>,
+    /// The chip itself kept its supply through the cut.
+    chip_kept: bool,
+    /// Where the chip's state is kept between commands.
+    pub(super) state_path: Option<PathBuf>,
+    /// A mode, a register or the supply changed. Cells are never unsaved; the number of operations
+    /// is written with the next change, or when the bench goes.
+    pub(super) unsaved: bool,
+}
+
+impl Bench {
+    pub(super) fn new(part: Part, cells: Cells, seed: u64) -> Self {
+        Self {
+            name: format!("mock:{}", part.name),
+            level: Some(Millivolts(3300)),
+            limits: Limits {
+                batch_out_bytes: 4096,
+                batch_in_bytes: 4096,
+                segment_overhead_bytes: 0,
+                batch_segments: 511,
+                sck_max: Hertz::mhz(50),
+                sck_min: Hertz(1_000),
+            },
+            overhead: Duration::from_micros(30),
+            times: Times::default(),
+            seed,
+            chip: Chip::new(part, cells, seed),
+            first: None,
+            faults: Faults::seeded(seed),
+            clock: Clock::default(),
+            counters: Counters::default(),
+            monitor: Monitor::default(),
+            operations: 0,
+            cut: None,
+            chip_kept: false,
+            state_path: None,
+            unsaved: false,
+        }
+    }
+
+    /// The chip whose truth the bench tells.
+    pub(super) fn first_chip(&mut self) -> &mut Chip {
+        self.first.as_mut().unwrap_or(&mut self.chip)
+    }
+
+    /// Puts faults in force instead of those before; what the chip is found as applies at once.
+    pub(super) fn set_faults(&mut self, faults: Faults) {
+        self.chip.end_faults();
+        for fault in &faults.list {
+            self.chip.find(fault, self.clock.now_ns());
+        }
+        self.faults = faults;
+    }
+
+    pub(super) fn power_up(&mut self) {
+        self.cut = None;
+        if !std::mem::take(&mut self.chip_kept) {
+            self.chip.power_up();
+        }
+        self.unsaved = true;
+    }
+
+    pub(super) fn cut_supply(&mut self, torn: Torn) -> LinkError {
+        let cut = self.operations;
+        self.cut = Some(cut);
+        self.unsaved = true;
+        self.chip_kept = torn == Torn::StillBusy;
+        if !self.chip_kept {
+            // Latches and busy time go with the supply.
+            self.chip.power_up();
+        }
+        LinkError::PowerCut { cut }
+    }
+
+    pub(super) fn transfer(
+        &mut self,
+        batch: &mut [Frame<'_>],
+        sck: Hertz,
+    ) -> Result<(), LinkError> {
+        let sent = self.send(batch, sck);
+        let saved = if self.unsaved { self.save() } else { Ok(()) };
+        sent.and(saved.map_err(LinkError::Io))
+    }
+
+    fn send(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+        if let Some(cut) = self.cut {
+            return Err(LinkError::PowerCut { cut });
+        }
+        self.check_length(batch)?;
+        self.counters.batches += 1;
+        let failure = self.faults.failure(self.counters.batches);
+        let count = match failure {
+            Some(Failure::Errno(number)) => {
+                return Err(LinkError::Io(io::Error::from_raw_os_error(number)));
+            }
+            Some(Failure::TooLong) => return Err(self.shrink(batch)),
+            Some(Failure::Short) => batch.len().saturating_sub(1),
+            None => batch.len(),
+        };
+        self.clock.advance(self.overhead);
+        self.counters.overhead += self.overhead;
+        let sck = sck.min(self.limits.sck_max);
+        let mut after_write = false;
+        for frame in batch.iter_mut().take(count) {
+            self.swap()?;
+            after_write = self.frame(frame, sck, after_write)?;
+        }
+        if count == batch.len() {
+            return Ok(());
+        }
+        let bytes = |frames: &[Frame<'_>]| frames.iter().map(Frame::len).sum();
+        Err(LinkError::Short {
+            expected: bytes(batch),
+            got: bytes(batch.get(..count).unwrap_or_default()),
+        })
+    }
+
+    fn check_length(&self, batch: &[Frame<'_>]) -> Result<(), LinkError> {
+        let segments = || batch.iter().flat_map(|frame| &frame.segments);
+        let each = |segment: &Segment<'_>| segment.len() + self.limits.segment_overhead_bytes;
+        let sum = |skip_out: bool| -> usize {
+            segments()
+                .filter(|segment| match segment {
+                    Segment::Out(_) => !skip_out,
+                    Segment::In(_) => skip_out,
+                    Segment::Exchange(_) => true,
+                })
+                .map(each)
+                .sum()
+        };
+        for (bytes, limit) in [
+            (sum(false), self.limits.batch_out_bytes),
+            (sum(true), self.limits.batch_in_bytes),
+            (segments().count(), self.limits.batch_segments),
+        ] {
+            if bytes > limit {
+                return Err(LinkError::TooLong { bytes, limit });
+            }
+        }
+        Ok(())
+    }
+
+    fn shrink(&mut self, batch: &[Frame<'_>]) -> LinkError {
+        self.limits.batch_out_bytes /= 2;
+        self.limits.batch_in_bytes /= 2;
+        LinkError::TooLong {
+            bytes: batch.iter().map(Frame::len).sum(),
+            limit: self.limits.batch_in_bytes,
+        }
+    }
+
+    /// Puts the other chip on the clip when its time has come.
+    fn swap(&mut self) -> io::Result<()> {
+        if self.first.is_some() {
+            return Ok(());
+        }
+        let operations = self.operations;
+        let due = |fault: &&Fault| matches!(fault, Fault::Swapped { after_operation, .. } if operations >= *after_operation);
+        let Some(Fault::Swapped {
+            jedec_id,
+            unique_id,
+            content,
+            ..
+        }) = self.faults.list.iter().find(due).cloned()
+        else {
+            return Ok(());
+        };
+        let seed = mix(self.seed, 0x5A4B, 0);
+        let mut cells = match content {
+            Content::Same => self.chip.cells.copied()?,
+            _ => Cells::blank(self.chip.cells.size_bytes()),
+        };
+        if content == Content::Other {
+            cells.change(0, cells.size_bytes(), |at, run| {
+                for (cell, address) in run.iter_mut().zip(u64::from(at)..) {
+                    *cell = byte(mix(seed, address, 0));
+                }
+            })?;
+        }
+        let mut other = Chip::new(self.chip.part.clone(), cells, seed);
+        other.sfdp.clone_from(&self.chip.sfdp);
+        if let Some(id) = jedec_id {
+            other.id = id;
+        }
+        if let Some(id) = unique_id {
+            other.unique_id = id;
+        }
+        self.first = Some(std::mem::replace(&mut self.chip, other));
+        Ok(())
+    }
+
+    /// Keeps the chip's state where a command line run finds it again.
+    pub(super) fn save(&mut self) -> io::Result<()> {
+        self.unsaved = false;
+        let Some(path) = self.state_path.clone() else {
+            return Ok(());
+        };
+        let now_ns = self.clock.now_ns();
+        let operations = self.operations;
+        SavedState::of(self.first_chip(), operations, now_ns).write(&path)
+    }
+}
+
+impl Drop for Bench {
+    fn drop(&mut self) {
+        // Nobody is left to tell; the state only says less about the simulated chip.
+        let _ = self.save();
+    }
+}
+
+impl Chip {
+    /// Makes the chip as a fault says it is found.
+    fn find(&mut self, fault: &Fault, now_ns: u64) {
+        let state = &mut self.state;
+        match fault {
+            Fault::LyingId { bytes } => self.lying_id = Some(bytes.clone()),
+            Fault::LyingSfdpDensity { size_bytes } => {
+                let mut sfdp = self.sfdp.clone();
+                if let Some(bytes) = &mut sfdp {
+                    super::sfdp::set_density(bytes, *size_bytes);
+                }
+                self.lying_sfdp = sfdp;
+            }
+            Fault::RealSize { size_bytes } => {
+                self.real_size_bytes = (*size_bytes).clamp(1, self.cells.size_bytes().max(1));
+            }
+            Fault::Asleep { deaf } => {
+                state.asleep = true;
+                state.deaf = *deaf;
+            }
+            Fault::Busy { ms } => {
+                let time = nanoseconds(Duration::from_millis(*ms));
+                state.busy_until_ns = now_ns.saturating_add(time);
+            }
+            Fault::FourByteMode { at_power_up } => {
+                state.four_byte = true;
+                state.four_byte_at_power_up = *at_power_up;
+            }
+            Fault::WriteEnabled {} => state.write_enabled = true,
+            Fault::Protected { status_1 } => state.set_for_good(*status_1),
+            Fault::WriteProtectPin {} => {
+                state.write_protect_pin = true;
+                state.set_for_good(0x80);
+            }
+            _ => {}
+        }
+    }
+}
+
+impl super::chip::State {
+    fn set_for_good(&mut self, status_1: u8) {
+        self.stored[0] |= status_1 & 0xFC;
+        self.registers[0] |= status_1 & 0xFC;
+    }
+}
+
+impl Faults {
+    fn failure(&self, batch: u64) -> Option<Failure> {
+        self.list.iter().find_map(|fault| match fault {
+            Fault::Link {
+                at_batch,
+                error,
+                lasting,
+            } if batch == *at_batch || (*lasting && batch > *at_batch) => Some(*error),
+            _ => None,
+        })
+    }
+}

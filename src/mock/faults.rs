@@ -1,0 +1,373 @@
+//! What can be wrong on a simulated bench.
+//!
+//! The fault model: *view* faults act between cells and host (or on the address on its way to the
+//! chip), and the cells never learn of them; *chip* faults change what the chip does or how it is
+//! found. Everything replays: draws depend on the seed, the fault's place in the list, and the
+//! address or the frame, never on the order of calls. Frames, batches and modifying operations are
+//! numbered from 1. Not modelled: analogue levels, a half-clocked byte, damage by a wrong supply.
+
+use std::ops::Range;
+
+use serde::{Deserialize, Serialize};
+
+use super::quantity;
+use crate::jedec::Hertz;
+
+/// The faults of a bench, in the order in which they were added, and the seed of their chance.
+///
+/// ```
+/// use norlock::mock::{Fault, Faults, Miso};
+/// let faults = Faults::seeded(7)
+///     .with(Fault::BitSlip { bits: 3 })
+///     .with(Fault::Miso { shows: Miso::Noise, from_frame: 100, frames: Some(20) });
+/// ```
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Faults {
+    pub(super) seed: u64,
+    pub(super) list: Vec<Fault>,
+}
+
+impl Faults {
+    /// No faults.
+    #[must_use]
+    pub fn none() -> Self {
+        Self::default()
+    }
+
+    /// No faults yet; chance in those added is drawn from `seed`.
+    #[must_use]
+    pub fn seeded(seed: u64) -> Self {
+        Self {
+            seed,
+            list: Vec::new(),
+        }
+    }
+
+    /// The same and one more.
+    #[must_use]
+    pub fn with(mut self, fault: Fault) -> Self {
+        self.list.push(fault);
+        self
+    }
+}
+
+/// One thing that is wrong. In a bench file: `[[fault]]` and one line, such as
+/// `bit-slip = { bits = 3 }`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+#[non_exhaustive]
+pub enum Fault {
+    /// View: the clip has moved. The chip hears nothing, MISO shows `shows`.
+    LooseContact {
+        /// What the host reads meanwhile.
+        shows: Miso,
+        /// First frame that is lost.
+        #[serde(default)]
+        from_frame: u64,
+        /// How many frames are lost; absent is for good.
+        #[serde(default)]
+        frames: Option<u64>,
+    },
+    /// View: only MISO is lost; the chip hears all and acts.
+    Miso {
+        /// What the host reads meanwhile.
+        shows: Miso,
+        /// First frame that is lost.
+        #[serde(default)]
+        from_frame: u64,
+        /// How many frames are lost; absent is for good.
+        #[serde(default)]
+        frames: Option<u64>,
+    },
+    /// View: bits that read inverted under some condition.
+    Flips(Flips),
+    /// View: all that comes in is late by 1 to 7 bits, in every frame.
+    BitSlip {
+        /// How many bits late.
+        bits: u8,
+    },
+    /// View: one bit of each byte that comes in is stuck.
+    StuckBit {
+        /// The bit, 0 to 7.
+        bit: u8,
+        /// Stuck at 1, or at 0.
+        high: bool,
+    },
+    /// View: an address bit does not reach the chip as sent. Within a frame the chip counts on
+    /// undisturbed.
+    AddressLine {
+        /// The bit, 23 for A23.
+        line: u8,
+        /// What the chip sees.
+        is: AddressBit,
+    },
+    /// View: after each `every` bytes of a frame one more is lost, and the rest moves up.
+    DroppedByte {
+        /// Bytes between two losses.
+        every: u32,
+    },
+    /// View: after each `every` bytes of a frame the last one comes again, and the rest moves back.
+    DoubledByte {
+        /// Bytes between two repeats.
+        every: u32,
+    },
+    /// View: the buffers for what comes in are left as they were.
+    StaleBuffer {
+        /// First frame.
+        #[serde(default)]
+        from_frame: u64,
+        /// How many frames; absent is for good.
+        #[serde(default)]
+        frames: Option<u64>,
+    },
+    /// The link itself fails.
+    Link {
+        /// The batch that fails.
+        at_batch: u64,
+        /// How.
+        error: Failure,
+        /// Every later batch fails too.
+        #[serde(default)]
+        lasting: bool,
+    },
+    /// Chip: answers these bytes to Read JEDEC ID.
+    LyingId {
+        /// The answer; repeats.
+        bytes: Vec<u8>,
+    },
+    /// Chip: its SFDP tells another density.
+    LyingSfdpDensity {
+        /// What it tells.
+        size_bytes: u32,
+    },
+    /// Chip: has fewer cells than its part; addresses wrap there.
+    RealSize {
+        /// Cells there are; a power of two, at least the largest erase block.
+        size_bytes: u32,
+    },
+    /// Chip: found in deep power-down.
+    Asleep {
+        /// Does not hear the release (ABh) either, as after a brown-out.
+        #[serde(default)]
+        deaf: bool,
+    },
+    /// Chip: found busy.
+    Busy {
+        /// How long it still is.
+        ms: u64,
+    },
+    /// Chip: found in 4-byte address mode.
+    FourByteMode {
+        /// Comes up in it as well, as a part does whose power-up address mode bit is set.
+        #[serde(default)]
+        at_power_up: bool,
+    },
+    /// Chip: found with WEL set.
+    WriteEnabled {},
+    /// Chip: found with these bits of status register 1 set, besides what is set already.
+    Protected {
+        /// The bits; BP0 is bit 2 in every family.
+        status_1: u8,
+    },
+    /// Chip: WP# is low and the register's lock bit (SRP, SRWD or BPL: bit 7) set, so that status
+    /// writes are ignored.
+    WriteProtectPin {},
+    /// Chip: erases report well and do nothing.
+    SilentErase {
+        /// First modifying operation from which on they do.
+        #[serde(default)]
+        from_operation: u64,
+        /// For how many operations; absent is for good.
+        #[serde(default)]
+        operations: Option<u64>,
+    },
+    /// Chip: programs report well and do nothing.
+    SilentProgram {
+        /// First modifying operation from which on they do.
+        #[serde(default)]
+        from_operation: u64,
+        /// For how many operations; absent is for good.
+        #[serde(default)]
+        operations: Option<u64>,
+    },
+    /// Chip: cells that read differently by chance, anew in each frame, erased or not.
+    WeakCells {
+        /// Where.
+        addresses: Range<u32>,
+        /// Which bits of each byte.
+        #[serde(default = "all_bits")]
+        bits: u8,
+        /// Chance of one bit to read inverted.
+        chance: f64,
+    },
+    /// After some modifying operations another chip is on the clip. The truth that the bench tells
+    /// stays that of the first.
+    Swapped {
+        /// Operations the first chip still carries out.
+        #[serde(default)]
+        after_operation: u64,
+        /// The other one's answer to Read JEDEC ID; absent is the same.
+        #[serde(default)]
+        jedec_id: Option<Vec<u8>>,
+        /// The other one's unique ID; absent is drawn from the seed.
+        #[serde(default)]
+        unique_id: Option<Vec<u8>>,
+        /// What the other one holds.
+        content: Content,
+    },
+    /// The supply fails during a modifying operation. Every transfer fails from then on until the
+    /// bench is powered up again.
+    PowerCut {
+        /// The operation.
+        at_operation: u64,
+        /// What it leaves.
+        torn: Torn,
+    },
+    /// Chip: takes longer than it should.
+    Slow {
+        /// Times the drawn time; may go beyond the part's maximum.
+        factor: f64,
+    },
+}
+
+/// What MISO shows while nothing drives it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Miso {
+    /// Pulled down, or shorted.
+    Low,
+    /// Pulled up, or shorted.
+    High,
+    /// Floats: noise, another one in each frame.
+    Noise,
+}
+
+/// What a chip sees on an address bit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AddressBit {
+    /// Always 0.
+    Low,
+    /// Always 1.
+    High,
+    /// What is on this other bit.
+    SameAs(u8),
+}
+
+/// Only bits that would read so are struck.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Struck {
+    /// Ones, which read 0.
+    Ones,
+    /// Zeros, which read 1.
+    Zeros,
+}
+
+/// Bits that read inverted where every condition named holds.
+///
+/// What is struck depends on seed and address (outside the array: on the place in the frame), and
+/// repeats at every read unless `fresh`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Flips {
+    /// Chance of each bit to be struck; 1 strikes all.
+    pub rate: f64,
+    /// Bits of each byte that can be struck.
+    pub bits: u8,
+    /// Only while SCK is above this.
+    #[serde(with = "quantity::optional", skip_serializing_if = "Option::is_none")]
+    pub above_sck: Option<Hertz>,
+    /// Only while SCK is at most this.
+    #[serde(with = "quantity::optional", skip_serializing_if = "Option::is_none")]
+    pub up_to_sck: Option<Hertz>,
+    /// Only in frames of this opcode.
+    pub opcode: Option<u8>,
+    /// Only in reads of these addresses of the array.
+    pub addresses: Option<Range<u32>>,
+    /// Only in so many bytes at each end of what comes in in a frame.
+    pub frame_edge_bytes: Option<u32>,
+    /// Only where the byte has this value.
+    pub data: Option<u8>,
+    /// Only ones, or only zeros.
+    pub only: Option<Struck>,
+    /// Drawn anew for each frame.
+    pub fresh: bool,
+}
+
+impl Default for Flips {
+    fn default() -> Self {
+        Self {
+            rate: 1.0,
+            bits: 0xFF,
+            above_sck: None,
+            up_to_sck: None,
+            opcode: None,
+            addresses: None,
+            frame_edge_bytes: None,
+            data: None,
+            only: None,
+            fresh: false,
+        }
+    }
+}
+
+/// How a batch fails.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Failure {
+    /// The kernel says this error number; nothing was sent.
+    Errno(i32),
+    /// The last frame does not go out, and the returned length says so.
+    Short,
+    /// The batch is refused as too long, and the limits are halved.
+    TooLong,
+}
+
+/// What an interrupted operation leaves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Torn {
+    /// Nothing happened yet.
+    NotStarted,
+    /// The first bytes are done, how many is drawn.
+    Prefix,
+    /// Some of the bits that would change did, by chance.
+    RandomBits,
+    /// All is done, but weakly: the cells read differently by chance until they are erased again.
+    Unstable,
+    /// Only the computer lost its supply: the chip completes, and is found busy.
+    StillBusy,
+}
+
+impl Torn {
+    /// All of them.
+    pub const ALL: [Self; 5] = [
+        Self::NotStarted,
+        Self::Prefix,
+        Self::RandomBits,
+        Self::Unstable,
+        Self::StillBusy,
+    ];
+}
+
+/// What a swapped chip holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Content {
+    /// Nothing.
+    Blank,
+    /// The same bytes as the first.
+    Same,
+    /// Other bytes, drawn from the seed.
+    Other,
+}
+
+fn all_bits() -> u8 {
+    0xFF
+}
+
+/// Whether number `n` lies in a window; numbers start at 1.
+pub(super) fn within(n: u64, from: u64, count: Option<u64>) -> bool {
+    n >= from && count.is_none_or(|count| n < from.max(1).saturating_add(count))
+}

@@ -1,0 +1,213 @@
+//! The bench file: a simulated bench that outlasts a command.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use serde::{Deserialize, Serialize};
+
+use super::bench::Bench;
+use super::cells::Cells;
+use super::faults::{Fault, Faults};
+use super::state::SavedState;
+use super::{Mock, SEED, quantity};
+use crate::jedec::Millivolts;
+use crate::part::Part;
+
+/// What a bench file says; see the [module documentation](crate::mock).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BenchFile {
+    /// The part's name.
+    pub part: String,
+    /// The cells' file, from the bench file's folder.
+    pub cells: PathBuf,
+    /// The level that the link declares.
+    #[serde(
+        default,
+        with = "quantity::optional",
+        skip_serializing_if = "Option::is_none"
+    )]
+    pub level: Option<Millivolts>,
+    /// Seed of all chance.
+    #[serde(default = "seed")]
+    pub seed: u64,
+    /// The chip's unique ID; drawn from the seed where absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unique_id: Option<Vec<u8>>,
+    /// Bytes a batch may hold in each direction.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub batch_bytes: Option<usize>,
+    /// Cost of each batch besides its bits, in microseconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub overhead_us: Option<u64>,
+    /// What is wrong.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fault: Vec<Fault>,
+}
+
+fn seed() -> u64 {
+    SEED
+}
+
+impl BenchFile {
+    /// A bench at 3.3 V with nothing wrong.
+    #[must_use]
+    pub fn new(part: &str, cells: &Path) -> Self {
+        Self {
+            part: part.to_owned(),
+            cells: cells.to_owned(),
+            level: Some(Millivolts(3300)),
+            seed: SEED,
+            unique_id: None,
+            batch_bytes: None,
+            overhead_us: None,
+            fault: Vec::new(),
+        }
+    }
+}
+
+/// Why a bench file does not make a bench.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum BenchFileError {
+    /// The file cannot be read or made.
+    #[error("cannot {action} {}", path.display())]
+    File {
+        /// What was tried.
+        action: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        #[source]
+        source: io::Error,
+    },
+    /// The file is not what a bench or state file holds.
+    #[error("{}, line {line}, column {column}: {message}", path.display())]
+    Text {
+        /// The file.
+        path: PathBuf,
+        /// Line, from 1.
+        line: usize,
+        /// Column, from 1.
+        column: usize,
+        /// What is wrong there.
+        message: String,
+    },
+    /// The part is not in the table.
+    #[error("{} names the part '{part}', which is not in the table", path.display())]
+    UnknownPart {
+        /// The bench file.
+        path: PathBuf,
+        /// The name.
+        part: String,
+    },
+}
+
+impl Mock {
+    /// Opens the bench that a file describes; `find` gives the part of a name.
+    ///
+    /// The name of the link is the file's, without its folder and ending. The supply is back if the
+    /// command before ended with a simulated power cut.
+    ///
+    /// # Errors
+    /// See [`BenchFileError`].
+    pub fn open(
+        path: &Path,
+        find: &mut dyn FnMut(&str) -> Option<Part>,
+    ) -> Result<Self, BenchFileError> {
+        let file: BenchFile = parsed(path, &read(path)?)?;
+        let part = find(&file.part).ok_or_else(|| BenchFileError::UnknownPart {
+            path: path.to_owned(),
+            part: file.part.clone(),
+        })?;
+        let cells_path = path.with_file_name(&file.cells);
+        let cells = Cells::in_file(&cells_path, part.size_bytes)
+            .map_err(failed("use the cells in", &cells_path))?;
+        let mut bench = Bench::new(part, cells, file.seed);
+        let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+        bench.name = format!("mock:{stem}");
+        file.set_up(&mut bench);
+        restore(&mut bench, state_path(&cells_path))?;
+        bench.set_faults(Faults {
+            seed: file.seed,
+            list: file.fault,
+        });
+        Ok(Self::on(bench))
+    }
+
+    /// Writes a new bench file, to be opened with [`Mock::open`].
+    ///
+    /// # Errors
+    /// [`BenchFileError::File`], also where `path` exists.
+    pub fn create(path: &Path, file: &BenchFile) -> Result<(), BenchFileError> {
+        let text = toml::to_string(file).map_err(io::Error::other);
+        text.and_then(|text| fs::File::create_new(path)?.write_all(text.as_bytes()))
+            .map_err(failed("make", path))
+    }
+}
+
+impl BenchFile {
+    fn set_up(&self, bench: &mut Bench) {
+        bench.level = self.level;
+        if let Some(id) = &self.unique_id {
+            bench.chip.unique_id.clone_from(id);
+        }
+        if let Some(bytes) = self.batch_bytes {
+            bench.limits.batch_out_bytes = bytes;
+            bench.limits.batch_in_bytes = bytes;
+        }
+        if let Some(time) = self.overhead_us {
+            bench.overhead = Duration::from_micros(time);
+        }
+    }
+}
+
+/// Puts the chip into the state that the last command left, if there was one.
+fn restore(bench: &mut Bench, path: PathBuf) -> Result<(), BenchFileError> {
+    match fs::read_to_string(&path) {
+        Ok(text) => {
+            let state: SavedState = parsed(&path, &text)?;
+            bench.operations = state.operations;
+            state.apply(&mut bench.chip);
+        }
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+        Err(error) => return Err(failed("read", &path)(error)),
+    }
+    bench.state_path = Some(path);
+    Ok(())
+}
+
+fn state_path(cells: &Path) -> PathBuf {
+    let mut name = cells.as_os_str().to_owned();
+    name.push(".state");
+    PathBuf::from(name)
+}
+
+fn read(path: &Path) -> Result<String, BenchFileError> {
+    fs::read_to_string(path).map_err(failed("read", path))
+}
+
+fn failed(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> BenchFileError {
+    let path = path.to_owned();
+    move |source| BenchFileError::File {
+        action,
+        path,
+        source,
+    }
+}
+
+fn parsed<T: for<'de> Deserialize<'de>>(path: &Path, text: &str) -> Result<T, BenchFileError> {
+    toml::from_str(text).map_err(|error| {
+        let start = error.span().map_or(0, |span| span.start);
+        let before = text.get(..start).unwrap_or(text);
+        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+        BenchFileError::Text {
+            path: path.to_owned(),
+            line: before.matches('\n').count() + 1,
+            column: before.get(line_start..).unwrap_or("").chars().count() + 1,
+            message: error.message().to_owned(),
+        }
+    })
+}

@@ -1,0 +1,348 @@
+//! One CS assertion on a simulated bench: bytes to the chip, bytes through the wires to the host.
+
+use std::io;
+use std::ops::Range;
+use std::time::Duration;
+
+use super::bench::Bench;
+use super::clock::wire_time;
+use super::faults::Miso;
+use super::plan::{Plan, Refusal, Source};
+use super::random::mix;
+use super::view::Seen;
+use crate::jedec::Hertz;
+use crate::link::{Frame, LinkError, Segment};
+
+/// Least time with CS high after a modifying frame: tSHSL2 of W25Q128JV Rev. I, section 9.6.
+pub(super) const CS_HIGH_AFTER_WRITE: Duration = Duration::from_nanos(50);
+
+/// A frame in progress.
+#[derive(Debug)]
+pub(super) struct Run {
+    number: u64,
+    sck: Hertz,
+    start_ns: u64,
+    clocked: u64,
+    pub(super) plan: Option<Plan>,
+    pub(super) ignored: bool,
+    pub(super) header: Vec<u8>,
+    pub(super) data: Vec<u8>,
+    /// Where the chip reads next, and where it wraps.
+    next: u32,
+    window: Range<u32>,
+    /// Bytes that came in so far, and in the whole frame.
+    came_in: usize,
+    comes_in: usize,
+    /// The last byte that the chip drove.
+    before: u8,
+}
+
+impl Run {
+    /// The address as the host sent it, once it is complete.
+    pub(super) fn sent_address(&self) -> Option<u32> {
+        let count = self.plan.as_ref()?.address_bytes;
+        let bytes = self.header.get(..count)?;
+        Some(
+            bytes
+                .iter()
+                .fold(0, |sum, byte| sum << 8 | u32::from(*byte)),
+        )
+    }
+
+    fn now_ns(&self) -> u64 {
+        let passed = wire_time(self.clocked, self.sck);
+        self.start_ns
+            .saturating_add(super::clock::nanoseconds(passed))
+    }
+
+    /// Whether what goes out no longer matters, so that bytes come in by the run.
+    fn streams(&self) -> bool {
+        self.plan
+            .as_ref()
+            .is_some_and(|plan| self.header.len() >= plan.header_bytes() && !plan.act.collects())
+    }
+
+    /// The array address of the next byte that comes in.
+    fn array_address(&self) -> Option<u32> {
+        let plan = self.plan.as_ref()?;
+        let reads = plan.source == Source::Array && self.streams();
+        reads.then_some(self.next)
+    }
+}
+
+impl Bench {
+    /// Sends one frame. `after_write` says that the frame before it in the batch modifies.
+    pub(super) fn frame(
+        &mut self,
+        frame: &mut Frame<'_>,
+        sck: Hertz,
+        after_write: bool,
+    ) -> Result<bool, LinkError> {
+        if after_write && frame.settle < CS_HIGH_AFTER_WRITE {
+            let text = "CS must stay high for 50 ns after a frame that modifies";
+            return Err(LinkError::Forbidden(text.to_owned()));
+        }
+        self.clock.advance(frame.settle);
+        self.counters.frames += 1;
+        let mut run = self.start(frame, sck);
+        let deafened = self.faults.deafened(run.number);
+        let stale = self.faults.stale(run.number);
+        for segment in &mut frame.segments {
+            self.segment(&mut run, segment, deafened, stale)?;
+        }
+        let time = wire_time(frame.len() as u64, sck);
+        self.clock.advance(time);
+        self.counters.wire += time;
+        if deafened.is_some() {
+            return Ok(false);
+        }
+        self.cs_rises(&run)
+    }
+
+    fn start(&self, frame: &Frame<'_>, sck: Hertz) -> Run {
+        let comes_in = |segment: &Segment<'_>| match segment {
+            Segment::Out(_) => 0,
+            Segment::In(bytes) | Segment::Exchange(bytes) => bytes.len(),
+        };
+        Run {
+            number: self.counters.frames,
+            sck,
+            start_ns: self.clock.now_ns(),
+            clocked: 0,
+            plan: None,
+            ignored: false,
+            header: Vec::new(),
+            data: Vec::new(),
+            next: 0,
+            window: 0..1,
+            came_in: 0,
+            comes_in: frame.segments.iter().map(comes_in).sum(),
+            before: 0xFF,
+        }
+    }
+
+    fn segment(
+        &mut self,
+        run: &mut Run,
+        segment: &mut Segment<'_>,
+        deafened: Option<Miso>,
+        stale: bool,
+    ) -> Result<(), LinkError> {
+        let (bytes, sends_zeros) = match segment {
+            Segment::Out(bytes) => {
+                self.counters.out_bytes += bytes.len() as u64;
+                if deafened.is_none() {
+                    for byte in bytes.iter() {
+                        self.clock_byte(run, *byte)?;
+                    }
+                }
+                return Ok(());
+            }
+            Segment::In(bytes) => (bytes, true),
+            Segment::Exchange(bytes) => {
+                self.counters.out_bytes += bytes.len() as u64;
+                (bytes, false)
+            }
+        };
+        self.counters.in_bytes += bytes.len() as u64;
+        let kept = stale.then(|| bytes.to_vec());
+        match deafened {
+            Some(shows) => shows.fill(bytes, self.seen(run), mix(self.faults.seed, 0xDEAF, 0)),
+            None => self.come_in(run, bytes, sends_zeros)?,
+        }
+        run.came_in += bytes.len();
+        if let Some(kept) = kept {
+            bytes.copy_from_slice(&kept);
+        }
+        Ok(())
+    }
+
+    /// Takes in a buffer from the chip and shows it as the wires do.
+    fn come_in(
+        &mut self,
+        run: &mut Run,
+        bytes: &mut [u8],
+        sends_zeros: bool,
+    ) -> Result<(), LinkError> {
+        let mut done = 0;
+        for byte in bytes.iter_mut() {
+            if run.streams() {
+                break;
+            }
+            let sent = if sends_zeros { 0 } else { *byte };
+            *byte = self.clock_byte(run, sent)?;
+            done += 1;
+        }
+        let (head, rest) = bytes.split_at_mut(done);
+        let mut seen = self.seen(run);
+        seen.address = None;
+        self.show(run, head, seen);
+        if rest.is_empty() {
+            return Ok(());
+        }
+        let mut seen = self.seen(run);
+        seen.index += done;
+        match self.faults.shifts() {
+            None => self.stream(run, rest)?,
+            Some(shifts) => self.stream_shifted(run, rest, shifts, seen.index)?,
+        }
+        self.show(run, rest, seen);
+        Ok(())
+    }
+
+    fn seen(&self, run: &Run) -> Seen {
+        Seen {
+            frame: run.number,
+            sck: run.sck,
+            opcode: run.plan.as_ref().map(|plan| plan.opcode),
+            address: run.array_address(),
+            index: run.came_in,
+            total: run.comes_in,
+            before: run.before,
+        }
+    }
+
+    fn show(&self, run: &mut Run, bytes: &mut [u8], mut seen: Seen) {
+        let Some(last) = bytes.last().copied() else {
+            return;
+        };
+        seen.before = std::mem::replace(&mut run.before, last);
+        if !self.faults.list.is_empty() || !self.chip.unstable.is_empty() {
+            self.faults.show(bytes, seen, &self.chip.unstable);
+        }
+    }
+
+    /// One byte out, the byte that comes in meanwhile back.
+    fn clock_byte(&mut self, run: &mut Run, sent: u8) -> Result<u8, LinkError> {
+        let mut back = [0xFF];
+        if run.ignored {
+            run.clocked += 1;
+            return Ok(0xFF);
+        }
+        match &run.plan {
+            None => self.decide(run, sent)?,
+            Some(plan) if run.header.len() < plan.header_bytes() => {
+                run.header.push(sent);
+                self.aim(run);
+            }
+            Some(plan) if plan.act.collects() => run.data.push(sent),
+            Some(_) => {
+                self.stream(run, &mut back)?;
+                return Ok(back[0]);
+            }
+        }
+        run.clocked += 1;
+        Ok(0xFF)
+    }
+
+    fn decide(&mut self, run: &mut Run, opcode: u8) -> Result<(), LinkError> {
+        match self.chip.plan(opcode, run.now_ns()) {
+            Ok(plan) => {
+                self.check_sck(&plan, run.sck)?;
+                run.plan = Some(plan);
+            }
+            Err(Refusal::Ignored) => {
+                run.ignored = true;
+                self.counters.ignored += 1;
+            }
+            Err(Refusal::Forbidden(why)) => return Err(LinkError::Forbidden(why)),
+        }
+        Ok(())
+    }
+
+    /// Array reads above the part's limit for the opcode are not what a datasheet allows.
+    fn check_sck(&self, plan: &Plan, sck: Hertz) -> Result<(), LinkError> {
+        let limits = &self.chip.part.sck_max;
+        let usual = limits.get(&crate::jedec::opcode::READ);
+        match limits.get(&plan.opcode).or(usual) {
+            Some(limit) if plan.source == Source::Array && sck > *limit => {
+                let opcode = plan.opcode;
+                let text = format!("read {opcode:02X}h at {sck}, the part takes {limit}");
+                Err(LinkError::Forbidden(text))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Sets where the chip reads, once the header is complete.
+    fn aim(&self, run: &mut Run) {
+        let (Some(plan), Some(sent)) = (&run.plan, run.sent_address()) else {
+            return;
+        };
+        if plan.source == Source::Array {
+            let address = self
+                .chip
+                .resolve(self.faults.address(sent), plan.address_bytes);
+            run.window = self.chip.window(address, plan.address_bytes);
+            run.next = address;
+        } else {
+            run.next = sent;
+        }
+    }
+
+    /// Fills a run of bytes from what the chip shifts out.
+    fn stream(&self, run: &mut Run, into: &mut [u8]) -> io::Result<()> {
+        let source = run.plan.as_ref().map_or(&Source::High, |plan| &plan.source);
+        match source {
+            Source::High => into.fill(0xFF),
+            Source::Array => self.chip.read_on(&mut run.next, &run.window, into)?,
+            Source::Sfdp => repeat(self.chip.shown_sfdp(), &mut run.next, into),
+            Source::Bytes(bytes) => repeat(Some(bytes), &mut run.next, into),
+            Source::Register(place) => {
+                let place = *place;
+                for byte in into.iter_mut() {
+                    *byte = self.chip.register(place, run.now_ns());
+                    run.clocked += 1;
+                }
+                return Ok(());
+            }
+            Source::FlagStatus => {
+                for byte in into.iter_mut() {
+                    *byte = self.chip.flag_status(run.now_ns());
+                    run.clocked += 1;
+                }
+                return Ok(());
+            }
+        }
+        run.clocked += into.len() as u64;
+        Ok(())
+    }
+
+    /// As [`Self::stream`], with bytes lost or come twice every so many of the frame.
+    fn stream_shifted(
+        &self,
+        run: &mut Run,
+        into: &mut [u8],
+        (dropped, doubled): (Option<u32>, Option<u32>),
+        index: usize,
+    ) -> io::Result<()> {
+        let mut last = run.before;
+        for (offset, byte) in into.iter_mut().enumerate() {
+            let count = index + offset;
+            let lost = |every: u32| count > 0 && count % every as usize == 0;
+            let again = |every: u32| (count + 1) % (every as usize + 1) == 0;
+            let mut one = [last];
+            if dropped.is_some_and(lost) {
+                self.stream(run, &mut one)?;
+            }
+            if !doubled.is_some_and(again) {
+                self.stream(run, &mut one)?;
+            }
+            last = one[0];
+            *byte = last;
+        }
+        Ok(())
+    }
+}
+
+/// Fills `into` from `bytes` over and over, from place `next` on; FF where there are none.
+fn repeat(bytes: Option<&[u8]>, next: &mut u32, into: &mut [u8]) {
+    let bytes = bytes.unwrap_or_default();
+    for byte in into.iter_mut() {
+        let place = (*next as usize).checked_rem(bytes.len());
+        *byte = place
+            .and_then(|place| bytes.get(place).copied())
+            .unwrap_or(0xFF);
+        *next = next.wrapping_add(1);
+    }
+}

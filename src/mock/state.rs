@@ -1,0 +1,78 @@
+//! A simulated chip's state between two commands: the chip stays powered, the computer starts anew.
+
+use std::fs;
+use std::io;
+use std::ops::Range;
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::chip::{Chip, State};
+
+/// The file beside the cells.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SavedState {
+    /// Modifying operations so far; numbers of faults count on.
+    pub(super) operations: u64,
+    status_stored: [u8; 3],
+    status_in_force: [u8; 3],
+    blocks_locked: bool,
+    write_enabled: bool,
+    asleep: bool,
+    four_byte_mode: bool,
+    extended_address: u8,
+    bank: u8,
+    flags: u8,
+    latched: bool,
+    busy_for_ns: u64,
+    unstable: Vec<Range<u32>>,
+}
+
+impl SavedState {
+    pub(super) fn of(chip: &Chip, operations: u64, now_ns: u64) -> Self {
+        let state = &chip.state;
+        Self {
+            operations,
+            status_stored: state.stored,
+            status_in_force: state.registers,
+            blocks_locked: state.blocks_locked,
+            write_enabled: state.write_enabled,
+            asleep: state.asleep,
+            four_byte_mode: state.four_byte,
+            extended_address: state.extended,
+            bank: state.bank,
+            flags: state.flags,
+            latched: state.latched,
+            busy_for_ns: state.busy_until_ns.saturating_sub(now_ns),
+            unstable: chip.unstable.clone(),
+        }
+    }
+
+    /// Puts a chip, at time 0 of its new clock, into this state.
+    pub(super) fn apply(self, chip: &mut Chip) {
+        chip.unstable = self.unstable;
+        chip.state = State {
+            stored: self.status_stored,
+            registers: self.status_in_force,
+            blocks_locked: self.blocks_locked,
+            write_enabled: self.write_enabled,
+            asleep: self.asleep,
+            four_byte: self.four_byte_mode,
+            extended: self.extended_address,
+            bank: self.bank,
+            flags: self.flags,
+            latched: self.latched,
+            busy_until_ns: self.busy_for_ns,
+            ..State::default()
+        };
+    }
+
+    /// Replaces the file.
+    pub(super) fn write(&self, path: &Path) -> io::Result<()> {
+        let text = toml::to_string(self).map_err(io::Error::other)?;
+        let unfinished = path.with_extension("state.unfinished");
+        fs::write(&unfinished, text)?;
+        fs::rename(&unfinished, path)
+    }
+}

@@ -1,0 +1,121 @@
+//! Parts above 16 MiB.
+
+use super::*;
+
+const HIGH: u32 = 0x0100_1000;
+
+fn with_pattern(part: Part) -> Desk {
+    let desk = Desk::with(part);
+    desk.mock.set_truth(0x1000, &[0x11, 0x12]).unwrap();
+    desk.mock.set_truth(HIGH, &[0x21, 0x22]).unwrap();
+    desk
+}
+
+/// W25Q256JV Rev. I, 8.1.4 and 8.1.5: dedicated opcodes take four bytes in either mode.
+#[test]
+fn dedicated_opcodes_take_four_bytes() {
+    let mut desk = with_pattern(w25q256jv());
+    for _ in 0..2 {
+        assert_eq!(desk.read(&[0x13, 1, 0, 0x10, 0], 2), [0x21, 0x22]);
+        assert_eq!(desk.read(&[0x0C, 1, 0, 0x10, 0, 0], 2), [0x21, 0x22]);
+        desk.read(&[0xB7], 0);
+    }
+    desk.write(&[0x12, 1, 0, 0x20, 0, 0x33]);
+    assert_eq!(desk.mock.truth(0x0100_2000..0x0100_2001), [0x33]);
+    desk.write(&[0x21, 1, 0, 0x10, 0]);
+    assert_eq!(desk.mock.truth(HIGH..HIGH + 2), [0xFF, 0xFF]);
+    assert_eq!(desk.mock.truth(0x1000..0x1002), [0x11, 0x12]);
+    // W25Q256JV has no 5Ch.
+    assert!(desk.forbidden(&[0x5C]).contains("not one this part has"));
+}
+
+/// W25Q256JV Rev. I, sections 7.1 and 8.1.4: B7h and E9h stand alone; ADS shows the mode; a unique ID read
+/// takes one more dummy byte; SFDP stays at three bytes.
+#[test]
+fn winbond_modes_change_address_length() {
+    let mut desk = with_pattern(w25q256jv());
+    let unique = desk.read(&[0x4B, 0, 0, 0, 0], 8);
+    desk.read(&[0xB7], 0);
+    assert_eq!(desk.read(&[0x15], 1), [0x01]);
+    assert_eq!(desk.read(&[0x03, 1, 0, 0x10, 0], 2), [0x21, 0x22]);
+    assert_eq!(desk.read(&[0x4B, 0, 0, 0, 0, 0], 8), unique);
+    assert_eq!(desk.read(&[0x5A, 0, 0, 0, 0], 4), *b"SFDP");
+    desk.read(&[0xE9], 0);
+    assert_eq!(desk.read(&[0x03, 0, 0x10, 0], 2), [0x11, 0x12]);
+}
+
+/// W25Q256JV Rev. I, section 7.2: C5h wants WREN, C8h shows it, a read stays in its 16 MiB.
+#[test]
+fn the_extended_register_selects_a_segment() {
+    let mut desk = with_pattern(w25q256jv());
+    desk.read(&[0xC5, 1], 0);
+    assert_eq!(desk.read(&[0xC8], 1), [0]);
+    desk.read(&[0x06], 0);
+    desk.read(&[0xC5, 1], 0);
+    assert_eq!(desk.read(&[0xC8], 1), [1]);
+    assert_eq!(desk.read(&[0x03, 0, 0x10, 0], 2), [0x21, 0x22]);
+    desk.mock.set_truth(0x01FF_FFFF, &[0x77]).unwrap();
+    desk.mock.set_truth(0x0100_0000, &[0x78]).unwrap();
+    assert_eq!(desk.read(&[0x03, 0xFF, 0xFF, 0xFF], 2), [0x77, 0x78]);
+}
+
+/// N25Q256A Rev. W 11/16, command set: B7h and E9h only after 06h. That WEL stays set, and the bits
+/// of the flag status register, are common practice, no source.
+#[test]
+fn micron_modes_want_write_enable() {
+    let mut desk = with_pattern(n25q256a());
+    desk.read(&[0xB7], 0);
+    assert_eq!(desk.read(&[0x70], 1), [0x80]);
+    assert_eq!(desk.read(&[0x03, 0, 0x10, 0], 2), [0x11, 0x12]);
+    desk.read(&[0x06], 0);
+    desk.read(&[0xB7], 0);
+    assert_eq!(desk.read(&[0x70], 1), [0x81]);
+    assert_eq!(desk.read(&[0x03, 1, 0, 0x10, 0], 2), [0x21, 0x22]);
+    desk.read(&[0x04], 0);
+    assert_eq!(desk.status(), 0x00);
+    desk.read(&[0xE9], 0);
+    assert_eq!(desk.read(&[0x70], 1), [0x81]);
+}
+
+/// Flag status bit 7 is ready, bits 5 and 1 tell a refused erase (common practice, no source); 50h
+/// clears (N25Q032A Rev. G).
+#[test]
+fn micron_flags_tell_what_failed() {
+    let mut desk = Desk::with(n25q256a());
+    desk.read(&[0x06], 0);
+    desk.read(&Desk::frame(0x20, 0, &[]), 0);
+    assert_eq!(desk.read(&[0x70], 1), [0x00]);
+    desk.link.wait(Duration::from_millis(45));
+    assert_eq!(desk.read(&[0x70], 1), [0x80]);
+    desk.write(&[0x01, 0x04]);
+    desk.write(&Desk::frame(0x20, 0, &[]));
+    assert_eq!(desk.read(&[0x70], 1), [0xA2]);
+    desk.read(&[0x50], 0);
+    assert_eq!(desk.read(&[0x70], 1), [0x80]);
+    assert!(desk.forbidden(&[0x60]).contains("not one this part has"));
+}
+
+/// S25FL512S decoder: bank register bit 7 selects four address bytes, the low bits the bank.
+#[test]
+fn the_bank_register_selects_a_bank_or_four_bytes() {
+    let mut part = w25q256jv();
+    part.addressing.four_byte = vec![FourByte::BankRegister];
+    part.status = StatusFamily::CypressS;
+    let mut desk = with_pattern(part);
+    desk.read(&[0x17, 0x01], 0);
+    assert_eq!(desk.read(&[0x03, 0, 0x10, 0], 2), [0x21, 0x22]);
+    desk.read(&[0x17, 0x80], 0);
+    assert_eq!(desk.read(&[0x16], 1), [0x80]);
+    assert_eq!(desk.read(&[0x03, 1, 0, 0x10, 0], 2), [0x21, 0x22]);
+}
+
+/// N25Q256A Rev. W 11/16: Read ID goes on with length, extended and 14 factory bytes.
+#[test]
+fn micron_ids_go_on_with_factory_bytes() {
+    let mut desk = Desk::with(n25q256a());
+    let factory: Vec<u8> = (1..15).collect();
+    desk.mock.set_unique_id(factory.clone());
+    let id = desk.read(&[0x9F], 20);
+    assert_eq!(id[..6], [0x20, 0xBA, 0x19, 0x10, 0x00, 0x00]);
+    assert_eq!(id[6..], factory);
+}

@@ -1,0 +1,143 @@
+//! Power cuts, and the write-ahead monitor.
+
+use super::super::{Fault, Faults, Torn};
+use super::*;
+
+/// A chip with `old` in its second sector, and a cut at operation 2.
+fn desk(torn: Torn, seed: u64) -> Desk {
+    let desk = Desk::with(w25q128jv());
+    desk.mock
+        .set_truth(0x1000, &prime_pattern(0, 4096))
+        .unwrap();
+    let cut = Fault::PowerCut {
+        at_operation: 2,
+        torn,
+    };
+    desk.mock.set_faults(Faults::seeded(seed).with(cut));
+    desk
+}
+
+/// Writes at 0 whole, then is cut in `frame`.
+fn cut_in(desk: &mut Desk, frame: &[u8]) {
+    desk.write(&Desk::frame(0x02, 0, &[0]));
+    desk.read(&[0x06], 0);
+    for _ in 0..3 {
+        let error = desk.send(frame, 0).unwrap_err();
+        assert!(matches!(error, LinkError::PowerCut { cut: 2 }), "{error}");
+    }
+    assert_eq!(desk.mock.modifying_operations(), 2);
+}
+
+#[test]
+fn a_cut_erase_is_torn_as_asked() {
+    let old = prime_pattern(0, 4096);
+    for torn in Torn::ALL {
+        let mut desk = desk(torn, 5);
+        cut_in(&mut desk, &Desk::frame(0x20, 0x1000, &[]));
+        let cells = desk.mock.truth(0x1000..0x2000);
+        let whole = cells == [0xFF; 4096];
+        match torn {
+            Torn::NotStarted => assert_eq!(cells, old),
+            Torn::Unstable | Torn::StillBusy => assert!(whole),
+            Torn::Prefix => {
+                let done = cells.iter().take_while(|c| **c == 0xFF).count();
+                assert!(done > 0 && done < 4096);
+                assert_eq!(cells[done + 1..], old[done + 1..]);
+            }
+            Torn::RandomBits => {
+                assert!(!whole && cells != old);
+                // Erasing only raises bits.
+                assert!(cells.iter().zip(&old).all(|(new, old)| new & old == *old));
+            }
+        }
+        desk.mock.power_up();
+        let status = desk.status();
+        assert_eq!(
+            status,
+            if torn == Torn::StillBusy { 0x03 } else { 0x00 },
+            "{torn:?}"
+        );
+    }
+}
+
+#[test]
+fn a_cut_program_is_torn_as_asked() {
+    let page = [0x0F; 256];
+    for torn in Torn::ALL {
+        let mut desk = desk(torn, 11);
+        cut_in(&mut desk, &Desk::frame(0x02, 0x8000, &page));
+        let cells = desk.mock.truth(0x8000..0x8100);
+        let done = cells.iter().filter(|cell| **cell == 0x0F).count();
+        let blank = cells.iter().filter(|cell| **cell == 0xFF).count();
+        match torn {
+            Torn::NotStarted => assert_eq!(blank, 256),
+            Torn::Unstable | Torn::StillBusy => assert_eq!(done, 256),
+            Torn::Prefix => assert!(done > 0 && done + blank == 256 && cells[255] == 0xFF),
+            Torn::RandomBits => {
+                assert!(done + blank < 256);
+                assert!(cells.iter().all(|cell| cell & 0x0F == 0x0F));
+            }
+        }
+    }
+}
+
+#[test]
+fn unstable_cells_read_differently_until_erased() {
+    let mut desk = desk(Torn::Unstable, 5);
+    cut_in(&mut desk, &Desk::frame(0x20, 0x1000, &[]));
+    desk.mock.power_up();
+    let read = |desk: &mut Desk| desk.read(&[0x03, 0, 0x10, 0], 4096);
+    assert_ne!(read(&mut desk), read(&mut desk));
+    desk.write(&Desk::frame(0x20, 0x1000, &[]));
+    assert_eq!(read(&mut desk), [0xFF; 4096]);
+    assert_eq!(read(&mut desk), [0xFF; 4096]);
+}
+
+#[test]
+fn a_cut_replays_alone_by_its_number() {
+    let cells = |seed| {
+        let mut desk = desk(Torn::RandomBits, seed);
+        cut_in(&mut desk, &Desk::frame(0x20, 0x1000, &[]));
+        desk.mock.truth(0x1000..0x2000)
+    };
+    assert_eq!(cells(1), cells(1));
+    assert_ne!(cells(1), cells(2));
+}
+
+#[test]
+fn the_monitor_refuses_what_was_not_announced() {
+    let mock = Mock::new(w25q128jv());
+    let sck = Hertz::mhz(10);
+    let mut desk = Desk {
+        link: mock.link(),
+        mock,
+        sck,
+    };
+    let monitor = desk.mock.monitor();
+    desk.mock.set_truth(0x1000, &[0; 2]).unwrap();
+    monitor.cover(0x1000..0x1080);
+    desk.read(&[0x06], 0);
+    assert!(
+        desk.forbidden(&Desk::frame(0x20, 0x1000, &[]))
+            .contains("durable record")
+    );
+    assert!(
+        desk.forbidden(&Desk::frame(0x02, 0x107F, &[0, 0]))
+            .contains("0x00107F")
+    );
+    assert!(desk.forbidden(&[0xC7]).contains("durable record"));
+    assert_eq!(
+        (monitor.violations(), desk.mock.modifying_operations()),
+        (3, 0)
+    );
+    assert_eq!(desk.mock.truth(0x1000..0x1002), [0, 0]);
+    desk.read(&Desk::frame(0x02, 0x107E, &[0, 0]), 0);
+    monitor.cover(0x1080..0x2000);
+    desk.link.wait(Duration::from_millis(4));
+    desk.write(&Desk::frame(0x20, 0x1000, &[]));
+    assert_eq!(desk.mock.truth(0x1000..0x1002), [0xFF, 0xFF]);
+    monitor.uncover(0x1000..0x2000);
+    desk.read(&[0x06], 0);
+    desk.forbidden(&Desk::frame(0x20, 0x1000, &[]));
+    assert_eq!(monitor.violations(), 4);
+}
