@@ -10,10 +10,12 @@ use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use super::disk::Whereabouts;
 use super::journal::{self, HEADER_BYTES, Kind, RECORD_BYTES, Record};
 use super::store::{Entry, Lock, Publish, Store, StoreError, StoreFile};
+use crate::mock::Mock;
 
 /// What a journal has made durable.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -58,6 +60,19 @@ impl WitnessedStore {
             on_sync: Arc::new(on_sync),
             leave_out_journal_syncs: false,
         }
+    }
+
+    /// A store whose journal is held against a simulated chip: what becomes durable is announced to
+    /// the chip's monitor, and each sync costs `sync_time` on its clock.
+    #[must_use]
+    pub fn beside(inner: Arc<dyn Store>, mock: &Mock, sync_time: Duration) -> Self {
+        let (monitor, clock) = (mock.monitor(), mock.clone());
+        let announce = move |news| match news {
+            JournalNews::Begun(block) => monitor.cover(block),
+            JournalNews::Done(block) => monitor.uncover(block),
+            JournalNews::Ended => monitor.uncover(0..u32::MAX),
+        };
+        Self::new(inner, announce, move || clock.sync_cost(sync_time))
     }
 
     /// The same, but syncs of journals that are open are left out and called fine: a fault that

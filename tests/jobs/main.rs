@@ -1,0 +1,5 @@
+//! Whole jobs on the simulated chip.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod station;
+mod whole;

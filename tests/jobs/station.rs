@@ -1,0 +1,221 @@
+//! A bench, a unit and a file system, all simulated, with every job one call away.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use norlock::interlock::{Acceptable, Acceptances, Attestation, Power};
+use norlock::jedec::Hertz;
+use norlock::job::{self, Bench, Nobody, Offline, RestoreOrder, Stop, TailorOrder, Way, WriteOrder, WriteReport};
+use norlock::link::Sent;
+use norlock::mock::Mock;
+use norlock::part::{Catalogue, Part};
+use norlock::unit::store::{SimulatedStore, Store};
+use norlock::unit::witness::WitnessedStore;
+use norlock::unit::{Digest, Unit};
+
+/// Bytes of a 1 MiB gauge logger: boot, settings, system, calibration, identity.
+pub const REGIONS: &str = r#"
+size = "1MiB"
+
+[[region]]
+name = "boot"
+start = 0x000000
+size = "64KiB"
+holds = "replaceable"
+
+[[region]]
+name = "boot-settings"
+start = 0x010000
+size = "64KiB"
+holds = "replaceable"
+
+[[region]]
+name = "system"
+start = 0x020000
+end = 0x0E0000
+holds = "replaceable"
+
+[[region]]
+name = "calibration"
+start = 0x0E0000
+size = "64KiB"
+holds = "unit-data"
+
+[[region]]
+name = "identity"
+start = 0x0F0000
+size = "32KiB"
+holds = "unit-data"
+"#;
+
+/// The part on the clip: 1 MiB, known from its datasheet.
+pub const PART: &str = "W25Q80DV";
+pub const MARKING: &str = "W25Q80DVSIG";
+
+pub struct Station {
+    pub mock: Mock,
+    pub files: SimulatedStore,
+    pub catalogue: Catalogue,
+    pub folder: PathBuf,
+    pub marking: Option<String>,
+    pub sck: Hertz,
+    pub accepted: Vec<(Acceptable, String)>,
+    pub trace: Arc<Mutex<Vec<Sent>>>,
+}
+
+impl Station {
+    /// A unit as found: content generated from `seed`.
+    pub fn new(seed: u64) -> Self {
+        Self::with_part(PART, seed)
+    }
+
+    pub fn with_part(name: &str, seed: u64) -> Self {
+        let catalogue = Catalogue::builtin().unwrap();
+        let part = part(&catalogue, name);
+        let mock = Mock::new(part.clone());
+        mock.set_truth(0, &content(seed, part.size_bytes as usize)).unwrap();
+        let files = SimulatedStore::new();
+        Self {
+            mock,
+            files,
+            catalogue,
+            folder: PathBuf::from("/bench/gauge-07"),
+            marking: Some(MARKING.into()),
+            sck: Hertz::mhz(20),
+            accepted: Vec::new(),
+            trace: Arc::default(),
+        }
+    }
+
+    pub fn bench(&self) -> Bench {
+        let trace = Arc::clone(&self.trace);
+        Bench {
+            way: Way::Link(Box::new(self.mock.link())),
+            level: None,
+            sck: self.sck,
+            said: Attestation {
+                power: Some(Power::Clip),
+                denied: Vec::new(),
+                marking: self.marking.clone(),
+                supply: None,
+            },
+            accepted: Acceptances::new(self.accepted.clone()),
+            catalogue: self.catalogue.clone(),
+            size_bytes: None,
+            trace: Some(Box::new(move |sent| trace.lock().unwrap().push(sent))),
+        }
+    }
+
+    /// The store as jobs see it: the journal is watched by the chip's monitor.
+    pub fn store(&self) -> Arc<dyn Store> {
+        let inner: Arc<dyn Store> = Arc::new(self.files.clone());
+        Arc::new(WitnessedStore::beside(inner, &self.mock, Duration::from_millis(5)))
+    }
+
+    pub fn unit(&self) -> Unit {
+        Unit::open_or_create(self.store(), &self.folder).unwrap()
+    }
+
+    pub fn backup(&self) -> Result<job::BackupReport, Stop> {
+        job::backup(&mut self.unit(), self.bench(), &mut Nobody)
+    }
+
+    /// Writes the region map and a file into the unit's and the station's folders.
+    pub fn map(&self) {
+        self.files.replace(&self.folder.join("regions.toml"), REGIONS.as_bytes()).unwrap();
+    }
+
+    /// Tailors a target with a new boot loader and system.
+    pub fn tailor(&self, seed: u64) -> Digest {
+        let pieces = [("boot", 40 << 10), ("system", 300 << 10)];
+        let orders: Vec<TailorOrder> = pieces
+            .iter()
+            .map(|(region, length)| {
+                let bytes = code(seed, *length);
+                let path = PathBuf::from(format!("/bench/{region}-{seed}.bin"));
+                if !self.files.exists(&path).unwrap() {
+                    self.files.replace(&path, &bytes).unwrap();
+                }
+                TailorOrder {
+                    region: (*region).to_owned(),
+                    piece: Some(path),
+                    sha256: Some(Digest::of(&bytes)),
+                    fill: Some(0xFF),
+                }
+            })
+            .collect();
+        let report = job::tailor(&mut self.unit(), &orders, None, &self.catalogue, true).unwrap();
+        Digest(report.tailored.sha256)
+    }
+
+    /// The digits a person would have on paper.
+    pub fn paper(&self) -> Offline {
+        let unit = Unit::view(self.store(), &self.folder).unwrap();
+        let hashes = unit.backups().iter().map(|image| image.sha256.to_string()).collect();
+        Offline { folder: None, hashes }
+    }
+
+    pub fn order(&self) -> WriteOrder {
+        WriteOrder {
+            target: self.files.open(&self.folder.join("target.bin")).unwrap(),
+            target_name: "target.bin".into(),
+            offline: self.paper(),
+            lift_protection: false,
+        }
+    }
+
+    pub fn write(&self) -> Result<WriteReport, Stop> {
+        job::write(&mut self.unit(), self.order(), self.bench(), &mut Nobody)
+    }
+
+    pub fn restore(&self, to: u32) -> Result<WriteReport, Stop> {
+        let order = RestoreOrder { to, offline: self.paper(), ..RestoreOrder::default() };
+        job::restore(&mut self.unit(), &order, self.bench(), &mut Nobody)
+    }
+
+    pub fn image(&self, name: &str) -> Vec<u8> {
+        self.files.read(&self.folder.join(name)).unwrap()
+    }
+
+    pub fn cells(&self) -> Vec<u8> {
+        self.mock.truth(0..u32::MAX)
+    }
+
+    /// A station with a backup, a map and a target, ready to write.
+    pub fn ready(seed: u64) -> Self {
+        let station = Self::new(seed);
+        station.backup().unwrap();
+        station.map();
+        station.tailor(seed + 1000);
+        station
+    }
+}
+
+pub fn part(catalogue: &Catalogue, name: &str) -> Part {
+    catalogue.parts().iter().find(|part| part.name == name).cloned().unwrap_or_else(|| panic!("no part {name}"))
+}
+
+/// Bytes that look like code: no long run, every value.
+pub fn code(seed: u64, length: usize) -> Vec<u8> {
+    let mut random = fastrand::Rng::with_seed(seed);
+    (0..length).map(|_| random.u8(..)).collect()
+}
+
+/// A whole unit as found: code, settings, packed system, unit data, blank rests.
+pub fn content(seed: u64, size: usize) -> Vec<u8> {
+    let mut image = vec![0xFF; size];
+    let unit = size / 16;
+    let mut put = |at: usize, bytes: Vec<u8>| image[at..at + bytes.len()].copy_from_slice(&bytes);
+    put(0, code(seed, unit / 2));
+    put(unit, format!("unit=gauge-{seed}\nbaud=115200\n").into_bytes());
+    put(2 * unit, code(seed ^ 1, 5 * unit));
+    put(14 * unit, code(seed ^ 2, 1500));
+    put(15 * unit, code(seed ^ 3, 300));
+    image
+}
+
+/// The path of the folder a station's files lie in.
+pub fn _folder() -> &'static Path {
+    Path::new("/bench")
+}
