@@ -225,7 +225,7 @@ pub enum Fault {
     },
     /// Chip: takes longer than it should.
     Slow {
-        /// Times the drawn time; may go beyond the part's maximum.
+        /// Times the drawn time, up to a million; may go beyond the part's maximum.
         factor: f64,
     },
 }

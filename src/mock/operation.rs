@@ -270,7 +270,7 @@ impl super::faults::Faults {
 
     fn slowness(&self) -> f64 {
         self.list.iter().fold(1.0, |factor, fault| match fault {
-            Fault::Slow { factor: more } if *more >= 0.0 && more.is_finite() => factor * more,
+            Fault::Slow { factor: more } => (factor * more.max(0.0)).min(1e6),
             _ => factor,
         })
     }

@@ -1,6 +1,7 @@
 //! Parts above 16 MiB.
 
 use super::*;
+use crate::jedec::sfdp::Sfdp;
 
 const HIGH: u32 = 0x0100_1000;
 
@@ -118,4 +119,20 @@ fn micron_ids_go_on_with_factory_bytes() {
     let id = desk.read(&[0x9F], 20);
     assert_eq!(id[..6], [0x20, 0xBA, 0x19, 0x10, 0x00, 0x00]);
     assert_eq!(id[6..], factory);
+}
+
+/// The SFDP that a simulated chip carries says what its part says (JESD216B layout).
+#[test]
+fn sfdp_says_what_the_part_says() {
+    for part in [w25q128jv(), w25q256jv(), n25q256a()] {
+        let mut desk = Desk::with(part.clone());
+        let sfdp = Sfdp::parse(&desk.read(&[0x5A, 0, 0, 0, 0], 256)).unwrap();
+        assert_eq!(sfdp.basic.density_bytes, Some(part.size_bytes.into()));
+        assert_eq!(sfdp.basic.page_size_bytes, Some(256));
+        let told = sfdp.basic.erase_types.iter();
+        let told = told.map(|e| (e.size_bytes, e.opcode, sfdp.erase_opcode_4byte(e.number)));
+        let want = part.erase_types.iter();
+        let want = want.map(|e| (e.size_bytes, e.opcode, e.opcode_4byte));
+        assert!(told.eq(want), "{}", part.name);
+    }
 }

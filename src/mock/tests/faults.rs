@@ -297,3 +297,34 @@ fn a_slow_chip_is_slow() {
     assert_eq!(desk.status(), 0x03);
     assert_eq!(desk.mock.counters().busy, Duration::from_millis(4500));
 }
+
+/// Whatever goes out, the bench answers or refuses; it never panics.
+#[test]
+fn any_frames_are_survived() {
+    let view = Faults::seeded(9)
+        .with(Fault::DroppedByte { every: 0 })
+        .with(Fault::BitSlip { bits: 9 })
+        .with(Fault::StuckBit { bit: 9, high: true })
+        .with(Fault::AddressLine {
+            line: 40,
+            is: AddressBit::SameAs(77),
+        })
+        .with(Fault::RealSize { size_bytes: 0x3001 })
+        .with(Fault::Slow { factor: f64::MAX });
+    for part in [w25q128jv(), w25q256jv(), n25q256a(), sst25vf016b()] {
+        let mut desk = Desk::with(part);
+        desk.mock.set_faults(view.clone());
+        let mut draw = fastrand::Rng::with_seed(4);
+        let opcodes = [
+            0x01, 0x02, 0x03, 0x06, 0x0B, 0x13, 0x20, 0x50, 0xAD, 0xB7, 0xC5, 0xD8,
+        ];
+        for _ in 0..3000 {
+            let mut out: Vec<u8> = (0..draw.usize(0..12)).map(|_| draw.u8(..)).collect();
+            if let (Some(first), true) = (out.first_mut(), draw.bool()) {
+                *first = opcodes[draw.usize(..opcodes.len())];
+            }
+            let _ = desk.send(&out, draw.usize(0..40));
+            desk.link.wait(Duration::from_micros(draw.u64(0..50_000)));
+        }
+    }
+}
