@@ -6,7 +6,9 @@ use std::time::Duration;
 
 use norlock::interlock::{Acceptable, Acceptances, Attestation, Power};
 use norlock::jedec::Hertz;
-use norlock::job::{self, Bench, Nobody, Offline, RestoreOrder, Stop, TailorOrder, Way, WriteOrder, WriteReport};
+use norlock::job::{
+    self, Bench, Nobody, Offline, RestoreOrder, Stop, TailorOrder, Way, WriteOrder, WriteReport,
+};
 use norlock::link::Sent;
 use norlock::mock::Mock;
 use norlock::part::{Catalogue, Part};
@@ -74,8 +76,10 @@ impl Station {
         let catalogue = Catalogue::builtin().unwrap();
         let part = part(&catalogue, name);
         let mock = Mock::new(part.clone());
-        mock.set_truth(0, &content(seed, part.size_bytes as usize)).unwrap();
+        mock.set_truth(0, &content(seed, part.size_bytes as usize))
+            .unwrap();
         let files = SimulatedStore::new();
+        files.create_folder(Path::new("/bench")).unwrap();
         Self {
             mock,
             files,
@@ -110,7 +114,11 @@ impl Station {
     /// The store as jobs see it: the journal is watched by the chip's monitor.
     pub fn store(&self) -> Arc<dyn Store> {
         let inner: Arc<dyn Store> = Arc::new(self.files.clone());
-        Arc::new(WitnessedStore::beside(inner, &self.mock, Duration::from_millis(5)))
+        Arc::new(WitnessedStore::beside(
+            inner,
+            &self.mock,
+            Duration::from_millis(5),
+        ))
     }
 
     pub fn unit(&self) -> Unit {
@@ -123,7 +131,9 @@ impl Station {
 
     /// Writes the region map and a file into the unit's and the station's folders.
     pub fn map(&self) {
-        self.files.replace(&self.folder.join("regions.toml"), REGIONS.as_bytes()).unwrap();
+        self.files
+            .replace(&self.folder.join("regions.toml"), REGIONS.as_bytes())
+            .unwrap();
     }
 
     /// Tailors a target with a new boot loader and system.
@@ -152,8 +162,15 @@ impl Station {
     /// The digits a person would have on paper.
     pub fn paper(&self) -> Offline {
         let unit = Unit::view(self.store(), &self.folder).unwrap();
-        let hashes = unit.backups().iter().map(|image| image.sha256.to_string()).collect();
-        Offline { folder: None, hashes }
+        let hashes = unit
+            .backups()
+            .iter()
+            .map(|image| image.sha256.to_string())
+            .collect();
+        Offline {
+            folder: None,
+            hashes,
+        }
     }
 
     pub fn order(&self) -> WriteOrder {
@@ -170,7 +187,11 @@ impl Station {
     }
 
     pub fn restore(&self, to: u32) -> Result<WriteReport, Stop> {
-        let order = RestoreOrder { to, offline: self.paper(), ..RestoreOrder::default() };
+        let order = RestoreOrder {
+            to,
+            offline: self.paper(),
+            ..RestoreOrder::default()
+        };
         job::restore(&mut self.unit(), &order, self.bench(), &mut Nobody)
     }
 
@@ -193,7 +214,12 @@ impl Station {
 }
 
 pub fn part(catalogue: &Catalogue, name: &str) -> Part {
-    catalogue.parts().iter().find(|part| part.name == name).cloned().unwrap_or_else(|| panic!("no part {name}"))
+    catalogue
+        .parts()
+        .iter()
+        .find(|part| part.name == name)
+        .cloned()
+        .unwrap_or_else(|| panic!("no part {name}"))
 }
 
 /// Bytes that look like code: no long run, every value.
@@ -208,14 +234,12 @@ pub fn content(seed: u64, size: usize) -> Vec<u8> {
     let unit = size / 16;
     let mut put = |at: usize, bytes: Vec<u8>| image[at..at + bytes.len()].copy_from_slice(&bytes);
     put(0, code(seed, unit / 2));
-    put(unit, format!("unit=gauge-{seed}\nbaud=115200\n").into_bytes());
+    put(
+        unit,
+        format!("unit=gauge-{seed}\nbaud=115200\n").into_bytes(),
+    );
     put(2 * unit, code(seed ^ 1, 5 * unit));
     put(14 * unit, code(seed ^ 2, 1500));
     put(15 * unit, code(seed ^ 3, 300));
     image
-}
-
-/// The path of the folder a station's files lie in.
-pub fn _folder() -> &'static Path {
-    Path::new("/bench")
 }
