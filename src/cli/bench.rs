@@ -7,7 +7,7 @@ use std::io::{BufRead, Write};
 
 use crate::jedec::Millivolts;
 
-use super::args::Power;
+use crate::interlock::Power;
 use super::questions::{NoAnswer, Questions};
 
 /// What the person answered.

@@ -42,6 +42,8 @@ pub struct WriteReport {
     pub modelled: Duration,
     /// The least time the erases, programs and one whole read could take.
     pub floor: Duration,
+    /// The least time of the two reads before.
+    pub reads_floor: Duration,
     /// SCK of the whole read at the end.
     pub last_read: Hertz,
     /// Path of the journal.
@@ -177,6 +179,7 @@ impl Rewrite<'_> {
             left: left(&worklist, smallest_block(&part)),
             time: chip_now.saturating_sub(started),
             modelled: estimate.total(),
+            reads_floor: estimate.before,
             floor: estimate.floor,
             last_read: sck,
             journal: Some(journal_path),
@@ -291,6 +294,7 @@ impl Rewrite<'_> {
             left: left(worklist, smallest_block(&part)),
             time,
             modelled: estimate.before,
+            reads_floor: estimate.before,
             floor: estimate.floor,
             last_read,
             journal: None,

@@ -26,6 +26,8 @@ pub struct WorklistReport {
     pub estimate: Estimate,
     /// The summary, line by line, as kept in `worklist-N.txt`.
     pub lines: Vec<String>,
+    /// File name under which the summary is kept.
+    pub file: String,
 }
 
 /// Plans the way from the unit's baseline to `target`.
@@ -68,13 +70,27 @@ pub fn worklist(
     };
     let worklist = plan(&request).map_err(no_plan)?;
     let estimate = worklist.estimate(&pace(&part, sck));
+    let lines = worklist.summary(&estimate);
+    let file = keep(unit, &lines)?;
     Ok(WorklistReport {
         unit: unit.name().to_owned(),
         baseline: baseline.name.file_name(),
         steps: worklist.steps().len(),
-        lines: worklist.summary(&estimate),
+        lines,
+        file,
         estimate,
     })
+}
+
+/// Keeps the summary beside the unit's images, for reading only.
+fn keep(unit: &Unit, lines: &[String]) -> Result<String, Stop> {
+    let taken = unit.store().list(unit.folder())?;
+    let name = (1..)
+        .map(|number: u32| format!("worklist-{number}.txt"))
+        .find(|name| !taken.iter().any(|entry| entry.name == *name))
+        .unwrap_or_default();
+    unit.store().replace(&unit.folder().join(&name), (lines.join("\n") + "\n").as_bytes())?;
+    Ok(name)
 }
 
 /// The part that the unit file names by its JEDEC ID and marking.
