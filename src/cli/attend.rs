@@ -19,7 +19,11 @@ impl Watcher {
     /// A watcher that shows progress in `mode` and asks to stop once `stop` is raised.
     #[must_use]
     pub fn new(mode: Mode, stop: Arc<AtomicBool>) -> Self {
-        Self { progress: Progress::new(mode), stop, task: None }
+        Self {
+            progress: Progress::new(mode),
+            stop,
+            task: None,
+        }
     }
 }
 
@@ -37,7 +41,10 @@ impl Attendant for Watcher {
     fn at(&mut self, done: u64, place: Option<&str>) {
         if let Some(place) = place {
             self.progress.beside("in hand", place);
-            self.progress.beside("Ctrl-C", "finishes this block and stops; the same command goes on from there");
+            self.progress.beside(
+                "Ctrl-C",
+                "finishes this block and stops; the same command goes on from there",
+            );
         }
         self.progress.at(done);
     }

@@ -41,5 +41,9 @@ pub fn main() -> std::process::ExitCode {
 fn refused(error: &clap::Error) -> Exit {
     // A closed pipe on the other side is no fault of the command line.
     let _ = error.print();
-    if error.use_stderr() { Exit::Usage } else { Exit::True }
+    if error.use_stderr() {
+        Exit::Usage
+    } else {
+        Exit::True
+    }
 }

@@ -25,7 +25,11 @@ pub struct Answer {
 
 impl Answer {
     pub fn new(exit: Exit, screen: Screen, report: &impl Serialize) -> Self {
-        Self { screen, exit, data: serde_json::to_value(report).unwrap_or_default() }
+        Self {
+            screen,
+            exit,
+            data: serde_json::to_value(report).unwrap_or_default(),
+        }
     }
 }
 
@@ -56,13 +60,24 @@ pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
     let name = command.name();
     let result = match stop::stop_flag() {
         Ok(flag) => answer(command, look, &flag),
-        Err(error) => Err(Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error)),
+        Err(error) => Err(
+            Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error),
+        ),
     };
     let (screen, exit, outcome) = match &result {
-        Ok(answer) => (answer.screen.clone(), answer.exit, Outcome::Report(&answer.data)),
+        Ok(answer) => (
+            answer.screen.clone(),
+            answer.exit,
+            Outcome::Report(&answer.data),
+        ),
         Err(stop) => (show::stop(stop), stop.exit, Outcome::Stop(stop)),
     };
-    let line = Line { event: "ended", command: name, exit: exit.number(), outcome };
+    let line = Line {
+        event: "ended",
+        command: name,
+        exit: exit.number(),
+        outcome,
+    };
     if !look.json && result.is_err() {
         complain(screen.render(false).trim_end());
     } else if let Err(error) = look.answer(&screen, &line) {
@@ -79,7 +94,11 @@ fn answer(command: Command, look: Look, flag: &Arc<AtomicBool>) -> Result<Answer
         Command::Id(args) => {
             let setup = setup(&args.bus, args.unit.as_deref())?;
             let report = job::id(setup.bench, &mut watcher)?;
-            Ok(Answer::new(Exit::True, show::id(&report), &report))
+            Ok(Answer::new(
+                Exit::True,
+                show::id(&report, &shown(args.unit.as_deref())),
+                &report,
+            ))
         }
         Command::Sfdp(args) => sfdp(&args, &mut watcher),
         Command::Backup(args) => {
@@ -91,7 +110,11 @@ fn answer(command: Command, look: Look, flag: &Arc<AtomicBool>) -> Result<Answer
         Command::Check(args) => {
             let unit = Unit::view(Arc::new(RealStore::new()), &args.unit)?;
             let report = job::check(&unit)?;
-            let exit = if report.is_clean() { Exit::True } else { Exit::Different };
+            let exit = if report.is_clean() {
+                Exit::True
+            } else {
+                Exit::Different
+            };
             Ok(Answer::new(exit, show::check(&report), &report))
         }
         Command::Tailor(args) => tailor(&args),
@@ -110,8 +133,21 @@ fn answer(command: Command, look: Look, flag: &Arc<AtomicBool>) -> Result<Answer
 fn contact(args: &args::ContactArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, args.unit.as_deref())?;
     let report = job::contact(setup.bench, watcher)?;
-    let exit = if report.good { Exit::True } else { Exit::Different };
-    Ok(Answer::new(exit, show::contact(&report), &report))
+    let exit = if report.good {
+        Exit::True
+    } else {
+        Exit::Different
+    };
+    Ok(Answer::new(
+        exit,
+        show::contact(&report, &shown(args.unit.as_deref())),
+        &report,
+    ))
+}
+
+/// The unit's folder as it was typed, or a word in its place.
+fn shown(unit: Option<&Path>) -> String {
+    unit.map_or_else(|| "FOLDER".to_owned(), |unit| unit.display().to_string())
 }
 
 fn sfdp(args: &args::SfdpArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
@@ -123,7 +159,11 @@ fn sfdp(args: &args::SfdpArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
     if let Some(file) = &args.raw {
         if store.exists(file)? {
             let next = "Name a file that is not there yet; none is overwritten.";
-            return Err(Stop::new(Exit::FileFault, format!("{} exists already.", file.display()), next));
+            return Err(Stop::new(
+                Exit::FileFault,
+                format!("{} exists already.", file.display()),
+                next,
+            ));
         }
         store.replace(file, &report.raw)?;
     }
@@ -137,23 +177,48 @@ fn tailor(args: &args::TailorArgs) -> Result<Answer, Stop> {
         let known = orders.iter().position(|order| order.region == region);
         known.unwrap_or_else(|| {
             let region = region.to_owned();
-            orders.push(TailorOrder { region, piece: None, sha256: None, fill: None });
+            orders.push(TailorOrder {
+                region,
+                piece: None,
+                sha256: None,
+                fill: None,
+            });
             orders.len() - 1
         })
     };
-    let places: Vec<usize> = args.piece.iter().map(|piece| order(&piece.region)).collect();
+    let places: Vec<usize> = args
+        .piece
+        .iter()
+        .map(|piece| order(&piece.region))
+        .collect();
     let hashes: Vec<usize> = args.sha256.iter().map(|hash| order(&hash.region)).collect();
     let fills: Vec<usize> = args.fill.iter().map(|fill| order(&fill.region)).collect();
     for (place, piece) in places.into_iter().zip(&args.piece) {
         if orders[place].piece.replace(piece.file.clone()).is_some() {
             let next = "Join the pieces into one file first.";
-            return Err(Stop::new(Exit::Usage, format!("Two pieces for region '{}'.", piece.region), next));
+            return Err(Stop::new(
+                Exit::Usage,
+                format!("Two pieces for region '{}'.", piece.region),
+                next,
+            ));
         }
     }
-    hashes.into_iter().zip(&args.sha256).for_each(|(place, hash)| orders[place].sha256 = Some(hash.digest));
-    fills.into_iter().zip(&args.fill).for_each(|(place, fill)| orders[place].fill = Some(fill.byte));
+    hashes
+        .into_iter()
+        .zip(&args.sha256)
+        .for_each(|(place, hash)| orders[place].sha256 = Some(hash.digest));
+    fills
+        .into_iter()
+        .zip(&args.fill)
+        .for_each(|(place, fill)| orders[place].fill = Some(fill.byte));
     let mut unit = Unit::open(Arc::new(RealStore::new()), &args.unit)?;
-    let report = job::tailor(&mut unit, &orders, args.map.as_deref(), &catalogue, args.replace)?;
+    let report = job::tailor(
+        &mut unit,
+        &orders,
+        args.map.as_deref(),
+        &catalogue,
+        args.replace,
+    )?;
     Ok(Answer::new(Exit::True, show::tailor(&report), &report))
 }
 
@@ -161,10 +226,17 @@ fn worklist(args: &args::WorklistArgs) -> Result<Answer, Stop> {
     let catalogue = catalogue(args.parts.as_deref())?;
     let unit = Unit::open(Arc::new(RealStore::new()), &args.unit)?;
     let (target, name) = image(unit.store().as_ref(), Some(&args.unit), &args.target)?;
-    let accepted = args.accept.paired().map_err(|fault| Stop::new(Exit::Usage, fault, "norlock --help"))?;
+    let accepted = args
+        .accept
+        .paired()
+        .map_err(|fault| Stop::new(Exit::Usage, fault, "norlock --help"))?;
     let sck = args.sck.unwrap_or(SCK_DEFAULT);
     let report = job::worklist(&unit, target.as_ref(), &catalogue, &accepted, sck)?;
-    Ok(Answer::new(Exit::True, show::worklist(&report, &name), &report))
+    Ok(Answer::new(
+        Exit::True,
+        show::worklist(&report, &name),
+        &report,
+    ))
 }
 
 fn write(args: args::WriteArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
@@ -172,7 +244,12 @@ fn write(args: args::WriteArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
     let mut unit = Unit::open(setup.store, &args.unit)?;
     let (target, target_name) = image(unit.store().as_ref(), Some(&args.unit), &args.target)?;
     let offline = offline(&args.offline, &unit, args.bus.mock.is_some())?;
-    let order = WriteOrder { target, target_name, offline, lift_protection: args.lift_protection };
+    let order = WriteOrder {
+        target,
+        target_name,
+        offline,
+        lift_protection: args.lift_protection,
+    };
     let report = job::write(&mut unit, order, setup.bench, watcher)?;
     Ok(Answer::new(Exit::True, show::written(&report), &report))
 }
@@ -183,7 +260,11 @@ fn restore(args: &args::RestoreArgs, watcher: &mut Watcher) -> Result<Answer, St
     let order = RestoreOrder {
         to: args.to,
         offline: offline(&args.offline, &unit, args.bus.mock.is_some())?,
-        rewrite: args.rewrite.iter().map(|range| range.0.start.0..range.0.end.0).collect(),
+        rewrite: args
+            .rewrite
+            .iter()
+            .map(|range| range.0.start.0..range.0.end.0)
+            .collect(),
         replacement: args.replacement,
         lift_protection: args.lift_protection,
     };
@@ -194,9 +275,32 @@ fn restore(args: &args::RestoreArgs, watcher: &mut Watcher) -> Result<Answer, St
 fn verify(args: &args::VerifyArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, args.unit.as_deref())?;
     let (image, name) = image(setup.store.as_ref(), args.unit.as_deref(), &args.image)?;
-    let map = args.unit.as_deref().map(|unit| job::regions_of(setup.store.as_ref(), unit)).transpose()?.flatten();
-    let report = job::verify(image.as_ref(), map.as_ref(), args.passes, setup.bench, watcher)?;
-    let exit = if report.is_equal() { Exit::True } else { Exit::Different };
-    let unit = args.unit.as_deref().and_then(Path::file_name).map(|unit| unit.to_string_lossy().into_owned());
-    Ok(Answer::new(exit, show::verify(&report, &name, unit.as_deref()), &report))
+    let map = args
+        .unit
+        .as_deref()
+        .map(|unit| job::regions_of(setup.store.as_ref(), unit))
+        .transpose()?
+        .flatten();
+    let report = job::verify(
+        image.as_ref(),
+        map.as_ref(),
+        args.passes,
+        setup.bench,
+        watcher,
+    )?;
+    let exit = if report.is_equal() {
+        Exit::True
+    } else {
+        Exit::Different
+    };
+    let unit = args
+        .unit
+        .as_deref()
+        .and_then(Path::file_name)
+        .map(|unit| unit.to_string_lossy().into_owned());
+    Ok(Answer::new(
+        exit,
+        show::verify(&report, &name, unit.as_deref()),
+        &report,
+    ))
 }

@@ -89,7 +89,10 @@ fn keep(unit: &Unit, lines: &[String]) -> Result<String, Stop> {
         .map(|number: u32| format!("worklist-{number}.txt"))
         .find(|name| !taken.iter().any(|entry| entry.name == *name))
         .unwrap_or_default();
-    unit.store().replace(&unit.folder().join(&name), (lines.join("\n") + "\n").as_bytes())?;
+    unit.store().replace(
+        &unit.folder().join(&name),
+        (lines.join("\n") + "\n").as_bytes(),
+    )?;
     Ok(name)
 }
 

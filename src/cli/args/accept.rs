@@ -57,7 +57,11 @@ impl AcceptArgs {
             return Err(format!("{} is accepted twice", name.name()));
         }
         let reasons = self.because.iter().cycle();
-        let pairs = self.accept.iter().copied().zip(reasons.map(|reason| reason.trim().to_owned()));
+        let pairs = self
+            .accept
+            .iter()
+            .copied()
+            .zip(reasons.map(|reason| reason.trim().to_owned()));
         Ok(Acceptances::new(pairs.collect()))
     }
 }
@@ -77,7 +81,12 @@ mod tests {
 
     fn reasons(accept: &[Acceptable], because: &[&str]) -> Vec<String> {
         let pairs = paired(accept, because).unwrap();
-        assert!(pairs.iter().map(|(name, _)| name).eq(accept.iter().copied()));
+        assert!(
+            pairs
+                .iter()
+                .map(|(name, _)| name)
+                .eq(accept.iter().copied())
+        );
         pairs.iter().map(|(_, reason)| reason.to_owned()).collect()
     }
 
@@ -106,10 +115,7 @@ mod tests {
     #[test]
     fn names_are_typed_as_they_are_shown() {
         for name in Acceptable::value_variants() {
-            assert_eq!(
-                Acceptable::from_str(name.name(), false).as_ref(),
-                Ok(name)
-            );
+            assert_eq!(Acceptable::from_str(name.name(), false).as_ref(), Ok(name));
         }
     }
 }

@@ -6,7 +6,9 @@ use clap::Args;
 
 use crate::jedec::Hertz;
 
-use super::{AcceptArgs, AddressRange, BusArgs, OfflineHash, RegionDigest, RegionFill, RegionPiece};
+use super::{
+    AcceptArgs, AddressRange, BusArgs, OfflineHash, RegionDigest, RegionFill, RegionPiece,
+};
 
 /// Where the backup's hash is kept away from the bench computer.
 #[derive(Debug, Clone, Args)]

@@ -89,6 +89,9 @@ fn faulty_lines_are_usage_errors() {
 fn power_is_typed_as_it_is_shown() {
     use clap::ValueEnum as _;
     for power in Power::value_variants() {
-        assert_eq!(<Power as clap::ValueEnum>::from_str(power.name(), false).as_ref(), Ok(power));
+        assert_eq!(
+            <Power as clap::ValueEnum>::from_str(power.name(), false).as_ref(),
+            Ok(power)
+        );
     }
 }

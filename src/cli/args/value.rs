@@ -95,7 +95,11 @@ impl FromStr for Supply {
         if min > max {
             return Err(refuse());
         }
-        Ok(Self(SupplyRange { min, max, from_memory: false }))
+        Ok(Self(SupplyRange {
+            min,
+            max,
+            from_memory: false,
+        }))
     }
 }
 
@@ -283,7 +287,10 @@ mod tests {
     #[test]
     fn a_supply_range_is_read_as_printed() {
         let supply: Supply = "2.7V-3.6V".parse().unwrap();
-        assert_eq!((supply.0.min, supply.0.max), (Millivolts(2700), Millivolts(3600)));
+        assert_eq!(
+            (supply.0.min, supply.0.max),
+            (Millivolts(2700), Millivolts(3600))
+        );
         for bad in ["", "3.3V", "3.6V-2.7V", "2.7-3.6", "2.7V-"] {
             assert!(bad.parse::<Supply>().is_err(), "{bad}");
         }

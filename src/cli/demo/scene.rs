@@ -66,7 +66,11 @@ impl Scene {
     pub fn lay_out(folder: &Path) -> Result<Self, Stop> {
         if folder.exists() {
             let next = "Remove it, or name another: norlock demo --in FOLDER";
-            let mut stop = Stop::new(Exit::FileFault, format!("{} exists already.", folder.display()), next);
+            let mut stop = Stop::new(
+                Exit::FileFault,
+                format!("{} exists already.", folder.display()),
+                next,
+            );
             stop.chip = crate::job::ChipState::NotMet;
             return Err(stop);
         }
@@ -84,7 +88,12 @@ impl Scene {
         Mock::create(&folder.join("gauge-07.toml"), &bench)
             .map_err(|error| failed(folder, io::Error::other(error.to_string())))?;
         let (boot, system) = (Digest::of(&boot), Digest::of(&system));
-        Ok(Self { folder: folder.to_owned(), as_found: Digest::of(&image), boot, system })
+        Ok(Self {
+            folder: folder.to_owned(),
+            as_found: Digest::of(&image),
+            boot,
+            system,
+        })
     }
 
     /// The line that makes the target.
@@ -118,15 +127,23 @@ impl Scene {
         if Digest::of(&cells) == self.as_found {
             return Ok(());
         }
-        Err(Stop::new(Exit::Different, "The simulated chip is not as it was found.", "Please report it."))
+        Err(Stop::new(
+            Exit::Different,
+            "The simulated chip is not as it was found.",
+            "Please report it.",
+        ))
     }
 }
 
 /// A file of the demo that cannot be made or used.
 pub fn failed(folder: &Path, error: io::Error) -> Stop {
-    let mut stop = Stop::new(Exit::FileFault, format!("The demo cannot work in {}.", folder.display()), "Name another folder: --in FOLDER")
-        .row("seen", error.to_string())
-        .because(error);
+    let mut stop = Stop::new(
+        Exit::FileFault,
+        format!("The demo cannot work in {}.", folder.display()),
+        "Name another folder: --in FOLDER",
+    )
+    .row("seen", error.to_string())
+    .because(error);
     stop.chip = crate::job::ChipState::NotMet;
     stop
 }
@@ -139,7 +156,10 @@ fn as_found() -> Vec<u8> {
     put(0x04_0000, settings(1, 300).as_bytes());
     put(0x05_0000, &packed(12, 9728 * KIB));
     put(0xFC_0000, &coefficients());
-    put(0xFD_0000, b"serial=TG-2019-0007\naddress=02:00:5e:07:00:07\nharbour=north mole\n");
+    put(
+        0xFD_0000,
+        b"serial=TG-2019-0007\naddress=02:00:5e:07:00:07\nharbour=north mole\n",
+    );
     image
 }
 
@@ -150,7 +170,9 @@ fn settings(starts: u32, interval_s: u32) -> String {
 /// Bytes with the skew of machine code: some values far more often than others.
 fn code(seed: u64, length: usize) -> Vec<u8> {
     let mut random = fastrand::Rng::with_seed(seed);
-    (0..length).map(|_| random.u8(..) & random.u8(..) | random.u8(..) & 0x11).collect()
+    (0..length)
+        .map(|_| random.u8(..) & random.u8(..) | random.u8(..) & 0x11)
+        .collect()
 }
 
 /// Bytes as a compressor leaves them.
@@ -162,5 +184,7 @@ fn packed(seed: u64, length: usize) -> Vec<u8> {
 /// A table of sensor coefficients.
 fn coefficients() -> Vec<u8> {
     let mut random = fastrand::Rng::with_seed(13);
-    (0..512).flat_map(|step: u32| (step * 13 + u32::from(random.u8(..))).to_le_bytes()).collect()
+    (0..512)
+        .flat_map(|step: u32| (step * 13 + u32::from(random.u8(..))).to_le_bytes())
+        .collect()
 }

@@ -12,23 +12,37 @@ pub fn backup(report: &BackupReport) -> Screen {
         report.unit
     ));
     let reads = &report.reads;
-    screen = screen.row("first", pass(&reads.first)).row("second", pass(&reads.second));
+    screen = screen
+        .row("first", pass(&reads.first))
+        .row("second", pass(&reads.second));
     let floor = reads.first.floor + reads.second.floor;
     let taken = reads.first.time + reads.second.time;
-    screen = screen.row("floor", format!("{} on this wire; taken {}", seconds(floor), seconds(taken)));
+    screen = screen.row(
+        "floor",
+        format!("{} on this wire; taken {}", seconds(floor), seconds(taken)),
+    );
     if let Some(weak) = &reads.weak {
         screen = screen.row("weak", format!("the reads are not independent: {weak}"));
     }
     screen = screen
         .row("looks", reads.look.summary())
-        .row("file", format!("{}/{}, read-only, hashed once more from the medium", report.unit, report.file))
+        .row(
+            "file",
+            format!(
+                "{}/{}, read-only, hashed once more from the medium",
+                report.unit, report.file
+            ),
+        )
         .hash("SHA-256", &report.sha256.0);
     if let Some(before) = &report.before {
         screen = match report.changed.is_empty() {
             true => screen.row("since", format!("nothing changed since {before}")),
             false => report.changed.iter().fold(screen, |screen, region| {
                 let bytes = count(region.bytes);
-                screen.row("since", format!("{}: {bytes} bytes differ from {before}", region.region))
+                screen.row(
+                    "since",
+                    format!("{}: {bytes} bytes differ from {before}", region.region),
+                )
             }),
         };
     }
@@ -40,7 +54,20 @@ pub fn backup(report: &BackupReport) -> Screen {
 }
 
 fn pass(pass: &PassFacts) -> String {
-    let way = if pass.downwards { "downwards" } else { "upwards" };
-    let name = if pass.opcode == 0x0B { "fast read" } else { "read" };
-    format!("{}, {name} {:02X}h, {way}, {}", pass.sck, pass.opcode, seconds(pass.time))
+    let way = if pass.downwards {
+        "downwards"
+    } else {
+        "upwards"
+    };
+    let name = if pass.opcode == 0x0B {
+        "fast read"
+    } else {
+        "read"
+    };
+    format!(
+        "{}, {name} {:02X}h, {way}, {}",
+        pass.sck,
+        pass.opcode,
+        seconds(pass.time)
+    )
 }

@@ -6,10 +6,13 @@ use crate::job::IdReport;
 use crate::part::{Part, ProgramMethod, Standing};
 
 /// What is on the clip, and whether anything speaks against it.
-pub fn id(report: &IdReport) -> Screen {
+pub fn id(report: &IdReport, unit: &str) -> Screen {
     let screen = Screen::new(answer(report));
     let (reads, same) = report.id_reads;
-    let mut screen = screen.row("JEDEC ID", format!("{}, the same in {same} of {reads} reads", report.jedec_id));
+    let mut screen = screen.row(
+        "JEDEC ID",
+        format!("{}, the same in {same} of {reads} reads", report.jedec_id),
+    );
     screen = screen.row("maker", report.maker.clone());
     if let Some(id) = &report.own_id {
         screen = screen.row("unique ID", id.clone());
@@ -35,7 +38,10 @@ pub fn id(report: &IdReport) -> Screen {
     }
     let (link, level, sck) = &report.link;
     let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
-    screen.row("link", format!("{link}{level}, {sck} asked")).chip("untouched.").next("norlock backup --unit FOLDER")
+    screen
+        .row("link", format!("{link}{level}, {sck} asked"))
+        .chip("untouched.")
+        .next(format!("norlock backup --unit {unit}"))
 }
 
 fn answer(report: &IdReport) -> String {
@@ -46,26 +52,45 @@ fn answer(report: &IdReport) -> String {
     };
     match (&report.part, report.standing) {
         (Some(part), Standing::Known) => {
-            format!("On the clip: a {} part, {} {}. {speaks}", size(u64::from(part.size_bytes)), part.maker, part.name)
+            format!(
+                "On the clip: a {} part, {} {}. {speaks}",
+                size(u64::from(part.size_bytes)),
+                part.maker,
+                part.name
+            )
         }
         (Some(part), _) => format!(
             "On the clip: a {} part that the table does not know; it describes itself.",
             size(u64::from(part.size_bytes))
         ),
-        (None, _) => "On the clip: a part that neither the table nor the chip itself describes.".into(),
+        (None, _) => {
+            "On the clip: a part that neither the table nor the chip itself describes.".into()
+        }
     }
 }
 
 fn facts(screen: Screen, part: &Part, report: &IdReport) -> Screen {
-    let mut sizes: Vec<String> = part.erase_types.iter().map(|kind| size(u64::from(kind.size_bytes))).collect();
+    let mut sizes: Vec<String> = part
+        .erase_types
+        .iter()
+        .map(|kind| size(u64::from(kind.size_bytes)))
+        .collect();
     sizes.dedup();
     let program = match part.program {
         ProgramMethod::Page => format!("page program {}", size(u64::from(part.page_size_bytes))),
         ProgramMethod::Byte => "programmed byte by byte".into(),
         ProgramMethod::AaiWord => "programmed by bytes or words".into(),
     };
-    let memory = if part.supply.from_memory { ", from memory" } else { "" };
-    let supply = if part.supply.is_known() { format!("{}{memory}", part.supply) } else { "not known".into() };
+    let memory = if part.supply.from_memory {
+        ", from memory"
+    } else {
+        ""
+    };
+    let supply = if part.supply.is_known() {
+        format!("{}{memory}", part.supply)
+    } else {
+        "not known".into()
+    };
     let mut screen = screen
         .row("supply", supply)
         .row("size", size(u64::from(part.size_bytes)))
@@ -76,5 +101,7 @@ fn facts(screen: Screen, part: &Part, report: &IdReport) -> Screen {
     if report.candidates.len() > 1 {
         screen = screen.row("may be", report.candidates.join(", "));
     }
-    part.notes.iter().fold(screen, |screen, note| screen.row("note", note.clone()))
+    part.notes
+        .iter()
+        .fold(screen, |screen, note| screen.row("note", note.clone()))
 }

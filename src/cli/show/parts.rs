@@ -11,15 +11,26 @@ use crate::part::{Catalogue, Marking, Part};
 /// What a marking means before anything is connected; without one, the whole table.
 pub fn parts(catalogue: &Catalogue, marking: Option<&str>) -> Result<Answer, Stop> {
     let Some(text) = marking else {
-        return Ok(Answer::new(Exit::True, table(catalogue), &catalogue.parts()));
+        return Ok(Answer::new(
+            Exit::True,
+            table(catalogue),
+            &catalogue.parts(),
+        ));
     };
     match catalogue.by_marking(text) {
         Some(found) => Ok(Answer::new(Exit::True, meaning(&found), &Found::of(&found))),
         None => {
             let next = "Find the part's datasheet and read its supply range before anything is connected; then \
                         give it: --supply 2.7V-3.6V, or add the part: --parts FILE";
-            let mut stop = Stop::new(Exit::Different, format!("The table knows no part marked '{text}'."), next)
-                .row("means", "which level it stands is not known; a 1.8 V part is destroyed by 3.3 V");
+            let mut stop = Stop::new(
+                Exit::Different,
+                format!("The table knows no part marked '{text}'."),
+                next,
+            )
+            .row(
+                "means",
+                "which level it stands is not known; a 1.8 V part is destroyed by 3.3 V",
+            );
             stop.chip = crate::job::ChipState::NotMet;
             Err(stop)
         }
@@ -52,19 +63,39 @@ fn meaning(found: &Marking) -> Screen {
     let supply = found.supply();
     let names = found.names().join(" or ");
     let answer = if supply.is_empty() {
-        format!("'{}' may mean parts of different levels: {names}.", found.text)
+        format!(
+            "'{}' may mean parts of different levels: {names}.",
+            found.text
+        )
     } else {
         format!("'{}' is {names}: {supply}.", found.text)
     };
     let mut screen = Screen::new(answer);
     for part in &found.candidates {
         screen = screen
-            .row("part", format!("{} {}, {}", part.maker, part.name, size(u64::from(part.size_bytes))))
+            .row(
+                "part",
+                format!(
+                    "{} {}, {}",
+                    part.maker,
+                    part.name,
+                    size(u64::from(part.size_bytes))
+                ),
+            )
             .row("JEDEC ID", part.jedec_id.to_string())
             .row("supply", part.supply.to_string())
-            .row("source", format!("{}, {}, {}", part.source.title, part.source.revision, part.source.place));
+            .row(
+                "source",
+                format!(
+                    "{}, {}, {}",
+                    part.source.title, part.source.revision, part.source.place
+                ),
+            );
         if !part.memory.is_empty() {
-            screen = screen.row("memory", format!("not read in a document: {}", part.memory.join(", ")));
+            screen = screen.row(
+                "memory",
+                format!("not read in a document: {}", part.memory.join(", ")),
+            );
         }
     }
     if found.may_be_low_voltage() {
@@ -78,15 +109,18 @@ fn meaning(found: &Marking) -> Screen {
 
 fn table(catalogue: &Catalogue) -> Screen {
     let screen = Screen::new(format!("{} parts.", catalogue.parts().len()));
-    catalogue.parts().iter().fold(screen, |screen, part| {
-        let memory = if part.supply.from_memory { "*" } else { " " };
-        screen.line(format!(
-            "  {:<22} {:<12} {:>8}  {}{memory}",
-            part.name,
-            part.jedec_id.to_string(),
-            size(u64::from(part.size_bytes)),
-            part.supply
-        ))
-    })
-    .row("*", "the range is from memory, not from a datasheet")
+    catalogue
+        .parts()
+        .iter()
+        .fold(screen, |screen, part| {
+            let memory = if part.supply.from_memory { "*" } else { " " };
+            screen.line(format!(
+                "  {:<22} {:<12} {:>8}  {}{memory}",
+                part.name,
+                part.jedec_id.to_string(),
+                size(u64::from(part.size_bytes)),
+                part.supply
+            ))
+        })
+        .row("*", "the range is from memory, not from a datasheet")
 }

@@ -11,7 +11,11 @@ pub fn stop(stop: &Stop) -> Screen {
     }
     if let Some(words) = stop.chip.words() {
         let held = stop.exit == crate::job::Exit::Held;
-        let more = if held { "untouched; nothing that changes it was sent." } else { words };
+        let more = if held {
+            "untouched; nothing that changes it was sent."
+        } else {
+            words
+        };
         screen = screen.chip(more);
     }
     screen.next(stop.next.clone())

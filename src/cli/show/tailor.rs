@@ -21,7 +21,11 @@ pub fn tailor(report: &TailorReport) -> Screen {
             Some(_) => format!("piece {}, {changed}", size(region.piece_bytes)),
             None => format!("filled, {changed}"),
         };
-        screen = screen.region(Address(region.range.start), format!("{:<16} {piece}", region.name));
+        screen = screen.line(format!(
+            "  {} -| {:<16} {piece}",
+            Address(region.range.start),
+            region.name
+        ));
     }
     for unaligned in &report.tailored.unaligned {
         screen = screen.row("border", unaligned.to_string());
@@ -31,5 +35,8 @@ pub fn tailor(report: &TailorReport) -> Screen {
     }
     screen
         .hash("SHA-256", &report.tailored.sha256)
-        .next(format!("norlock worklist {} --unit FOLDER", report.target))
+        .next(format!(
+            "norlock worklist {} --unit {}",
+            report.target, report.unit
+        ))
 }

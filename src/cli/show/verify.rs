@@ -10,7 +10,11 @@ const SHOWN: usize = 12;
 /// Whether the chip holds the image; where it does not, which bits, and in which direction.
 pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen {
     let clocks: Vec<String> = report.sck.iter().map(ToString::to_string).collect();
-    let agree = if report.passes_agree { "they agree with each other" } else { "they do not agree with each other" };
+    let agree = if report.passes_agree {
+        "they agree with each other"
+    } else {
+        "they do not agree with each other"
+    };
     let times = match report.sck.len() {
         1 => "once".to_owned(),
         2 => "twice".to_owned(),
@@ -30,10 +34,15 @@ pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen 
         .row("passes", passes)
         .row("time", seconds(report.time))
         .chip("untouched.")
-        .next(format!("{whose} may go back on its board, unclipped first."));
+        .next(format!(
+            "{whose} may go back on its board, unclipped first."
+        ));
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
-    let mut screen = Screen::new(format!("The chip differs from {image} in {}.", bytes(worst)));
+    let mut screen = Screen::new(format!(
+        "The chip differs from {image} in {}.",
+        bytes(worst)
+    ));
     let mut region = None;
     for difference in report.differences.iter().take(SHOWN) {
         if difference.region != region {
@@ -44,7 +53,13 @@ pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen 
         screen = screen.within(difference.address, detail(difference));
     }
     if report.differences.len() > SHOWN {
-        screen = screen.row("more", format!("{} bytes are not shown", count(worst.saturating_sub(SHOWN as u64))));
+        screen = screen.row(
+            "more",
+            format!(
+                "{} bytes are not shown",
+                count(worst.saturating_sub(SHOWN as u64))
+            ),
+        );
     }
     screen
         .row("passes", passes)
@@ -54,11 +69,20 @@ pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen 
 }
 
 fn bytes(number: u64) -> String {
-    if number == 1 { "1 byte".into() } else { format!("{} bytes", count(number)) }
+    if number == 1 {
+        "1 byte".into()
+    } else {
+        format!("{} bytes", count(number))
+    }
 }
 
 fn detail(difference: &Difference) -> String {
-    let holds = difference.holds.iter().copied().find(|byte| *byte != difference.wanted).unwrap_or(difference.wanted);
+    let holds = difference
+        .holds
+        .iter()
+        .copied()
+        .find(|byte| *byte != difference.wanted)
+        .unwrap_or(difference.wanted);
     let wrong = holds ^ difference.wanted;
     let text = format!("holds {holds:02X}, target {:02X}", difference.wanted);
     if wrong.count_ones() != 1 {
@@ -74,7 +98,10 @@ fn meaning(report: &VerifyReport) -> &'static str {
     if !report.passes_agree {
         return "the passes differ from each other, so the wires or the clock err: reseat the clip, lower SCK";
     }
-    let fell = report.differences.iter().all(|one| one.holds.iter().all(|holds| holds & !one.wanted == 0));
+    let fell = report
+        .differences
+        .iter()
+        .all(|one| one.holds.iter().all(|holds| holds & !one.wanted == 0));
     if fell {
         "bits are 0 where 1 is wanted and do not move with SCK: the cells, not the wires; an erase that fell \
          short leaves this, and so does a unit that has run"

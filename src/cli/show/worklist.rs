@@ -11,11 +11,18 @@ pub fn worklist(report: &WorklistReport, target: &str) -> Screen {
     for line in lines.by_ref().take_while(|line| !line.is_empty()) {
         answer.push(line.as_str());
     }
-    let screen = lines.fold(Screen::new(answer.join(" ")), |screen, line| screen.line(line.clone()));
+    let screen = lines.fold(Screen::new(answer.join(" ")), |screen, line| {
+        screen.line(line.clone())
+    });
     let floor = about_seconds(report.estimate.floor);
     screen
-        .line(format!("  floor      the chip's own times and one read  {floor}"))
+        .line(format!(
+            "  floor      the chip's own times and one read  {floor}"
+        ))
         .line(format!("  kept as    {}, for reading only", report.file))
         .chip("untouched.")
-        .next(format!("norlock write {target} --unit {} --spidev PATH", report.unit))
+        .next(format!(
+            "norlock write {target} --unit {} --spidev PATH",
+            report.unit
+        ))
 }

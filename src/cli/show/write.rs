@@ -14,7 +14,10 @@ pub fn written(report: &WriteReport) -> Screen {
         ))
         .row("time", seconds(report.time))
         .chip("untouched.")
-        .next("gauge may go back on its board, unclipped first.".replace("gauge", &report.unit));
+        .next(format!(
+            "{} may go back on its board, unclipped first.",
+            report.unit
+        ));
     }
     let mut screen = Screen::new(format!(
         "All {all} of {} were read once more, at another SCK, and equal {}. {} blocks changed, {} were left.",
@@ -31,11 +34,21 @@ pub fn written(report: &WriteReport) -> Screen {
     );
     screen = screen.row("last read", format!("{}, downwards", report.last_read));
     if !report.unit_data.is_empty() {
-        let whose = if report.replaced.is_some() { "are the backup's own" } else { "equal the newest backup" };
-        screen = screen.row("unit data", format!("{} {whose}", report.unit_data.join(" and ")));
+        let whose = if report.replaced.is_some() {
+            "are the backup's own"
+        } else {
+            "equal the newest backup"
+        };
+        screen = screen.row(
+            "unit data",
+            format!("{} {whose}", report.unit_data.join(" and ")),
+        );
     }
     if let Some(replaced) = &report.replaced {
-        screen = screen.row("replaced", format!("what the chip held is kept as {}/{replaced}", report.unit));
+        screen = screen.row(
+            "replaced",
+            format!("what the chip held is kept as {}/{replaced}", report.unit),
+        );
     }
     if report.resumed {
         screen = screen.row("resumed", "an interrupted run was gone on with");
@@ -46,6 +59,9 @@ pub fn written(report: &WriteReport) -> Screen {
     screen
         .chip("changed as asked, complete.")
         .next("Take the supply away, lift and reseat the clip, then")
-        .next(format!("norlock verify {} --unit {} --passes 3", report.image, report.unit))
+        .next(format!(
+            "norlock verify {} --unit {} --passes 3",
+            report.image, report.unit
+        ))
         .next("and power the board only after that.")
 }
