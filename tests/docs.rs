@@ -57,17 +57,20 @@ fn blocks(text: &str, kind: &str) -> Vec<String> {
     found
 }
 
-/// The names that a parser would have taken, out of its message about one that it does not.
+/// The names that a parser would have taken, out of its message about one that it does not; serde
+/// and the TOML reader say it in different words.
 fn expected(message: &str) -> Vec<String> {
+    if let Some((_, names)) = message.split_once("available keys: ") {
+        let names = names.split(", ").filter(|name| !name.is_empty());
+        return names.map(str::to_owned).collect();
+    }
     let (_, names) = message
-        .split_once("expected ")
+        .split_once(", expected ")
         .unwrap_or_else(|| panic!("{message}"));
+    let names = names.split('`').skip(1).step_by(2);
+    let names: Vec<String> = names.map(str::to_owned).collect();
+    assert!(!names.is_empty(), "{message}");
     names
-        .split('`')
-        .skip(1)
-        .step_by(2)
-        .map(str::to_owned)
-        .collect()
 }
 
 fn assert_names(text: &str, names: &[String], what: &str) {
@@ -298,9 +301,6 @@ fn bench_files_are_as_told() {
     for fault in &faults {
         assert!(examples[1].contains(&format!("\n{fault} = {{")), "{fault}");
         let message = failure(&with(&format!("{fault} = {{ zzz = 1 }}")));
-        if message.contains("there are no fields") {
-            continue;
-        }
         let where_told = if fault == "flips" {
             told
         } else {
