@@ -613,7 +613,7 @@ fn differs(first: &Range<u32>, frames: usize) -> Stop {
 }
 
 /// The chip is complete, only the note of it failed.
-fn complete(mut stop: Stop) -> Stop {
+pub(super) fn complete(mut stop: Stop) -> Stop {
     stop.chip = ChipState::Changed;
     stop
 }
