@@ -38,6 +38,12 @@ const FOUR_BYTES: u32 = 1;
 /// Observed with version 10.0.2: with the dummy byte their data comes eight bytes late.
 const NO_FAST_READ_DUMMY: [u8; 4] = [0xC8, 0x1C, 0x1F, 0x89];
 
+/// Makers whose models take the dummy byte as one byte, where the others count its eight clocks: ISSI,
+/// SST.
+///
+/// Observed with version 10.0.2: with eight their data comes seven bytes early.
+const FAST_READ_DUMMY_WHOLE: [u8; 2] = [0x9D, 0xBF];
+
 /// Bytes and segments that one batch may hold. The emulator itself takes far more.
 const BATCH_BYTES: usize = 256 * 1024;
 const BATCH_SEGMENTS: usize = 511;
@@ -59,8 +65,19 @@ pub struct Counts {
 pub struct Bus {
     socket: TestSocket,
     counts: Counts,
-    fast_read_dummy: bool,
-    four_bytes: bool,
+    dummy: Dummy,
+    wide: bool,
+}
+
+/// What a model takes for the dummy byte of a fast read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Dummy {
+    /// Eight bytes, one for each clock; the controller makes them of one.
+    EightBytes,
+    /// One byte.
+    OneByte,
+    /// None.
+    Nothing,
 }
 
 impl Bus {
@@ -72,12 +89,16 @@ impl Bus {
         let mut bus = Self {
             socket,
             counts: Counts::default(),
-            fast_read_dummy: true,
-            four_bytes: false,
+            dummy: Dummy::EightBytes,
+            wide: false,
         };
         let mut maker = [0];
         bus.frame(&mut [Segment::Out(&[READ_JEDEC_ID]), Segment::In(&mut maker)])?;
-        bus.fast_read_dummy = !NO_FAST_READ_DUMMY.contains(&maker[0]);
+        bus.dummy = match maker[0] {
+            maker if NO_FAST_READ_DUMMY.contains(&maker) => Dummy::Nothing,
+            maker if FAST_READ_DUMMY_WHOLE.contains(&maker) => Dummy::OneByte,
+            _ => Dummy::EightBytes,
+        };
         bus.counts = Counts::default();
         Ok(bus)
     }
@@ -108,16 +129,18 @@ impl Bus {
         Ok(())
     }
 
-    /// Tells the controller how many address bytes a fast read has.
+    /// Tells the controller how many address bytes a fast read has. Told of four where there are
+    /// three, it takes the dummy byte for the fourth and leaves it one byte.
     fn set_address_width(&mut self, segments: &[Segment<'_>]) -> io::Result<()> {
         let Some(Segment::Out(header)) = segments.first() else {
             return Ok(());
         };
-        let four_bytes = is_fast_read(header) && header.len() == 6;
-        if four_bytes != self.four_bytes {
-            let value = if four_bytes { FOUR_BYTES } else { 0 };
+        let four_bytes = header.len() == 6 || self.dummy == Dummy::OneByte;
+        let wide = is_fast_read(header) && four_bytes;
+        if wide != self.wide {
+            let value = if wide { FOUR_BYTES } else { 0 };
             self.socket.write_word(ADDRESS_WIDTH, value)?;
-            self.four_bytes = four_bytes;
+            self.wide = wide;
         }
         Ok(())
     }
@@ -127,7 +150,9 @@ impl Bus {
     fn send_header(&mut self, bytes: &[u8]) -> io::Result<()> {
         let bytes = self.without_dummy(bytes)?;
         match bytes.split_last_chunk::<1>() {
-            Some((address, dummy)) if is_fast_read(bytes) && bytes.len() == 6 => {
+            Some((address, dummy))
+                if is_fast_read(bytes) && bytes.len() == 6 && self.dummy == Dummy::EightBytes =>
+            {
                 self.send(address)?;
                 self.send(dummy)
             }
@@ -137,7 +162,7 @@ impl Bus {
 
     /// A fast read's header as this model takes it.
     fn without_dummy<'a>(&self, header: &'a [u8]) -> io::Result<&'a [u8]> {
-        if self.fast_read_dummy || !is_fast_read(header) {
+        if self.dummy != Dummy::Nothing || !is_fast_read(header) {
             return Ok(header);
         }
         match header {
@@ -165,7 +190,7 @@ impl Bus {
             .rposition(|&byte| byte != 0)
             .map_or(0, |at| at + 1);
         let (head, tail) = bytes.split_at_mut(outward);
-        if head.first() == Some(&FAST_READ) && !self.fast_read_dummy {
+        if is_fast_read(head) && self.dummy != Dummy::EightBytes {
             return Err(io::ErrorKind::Unsupported.into());
         }
         self.send(head)?;
