@@ -1,5 +1,7 @@
 //! Whole jobs on the simulated chip.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod reading;
 mod station;
+mod twin_read;
 mod whole;
