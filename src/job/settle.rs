@@ -87,6 +87,8 @@ fn short_frames(
         };
         let end = start.saturating_add(BLOCK_BYTES).min(chip.size_bytes());
         if !touches(exempt, start, end) && !is_same_in_short_frames(chip, file, pass, start..end)? {
+            // A clip that has moved since is told as such.
+            chip.check_id()?;
             return Ok(Some(format!(
                 "Read again in short frames, {} holds other bytes than both reads: address bits do not \
                  arrive, or bytes are lost within a frame.",
@@ -153,6 +155,7 @@ fn crosses_truly(
         across.fill(0x5A);
         chip.read(ReadCommand::Read, sck, Address(start), &mut across)?;
         if across != kept {
+            chip.check_id()?;
             return Ok(false);
         }
     }

@@ -89,7 +89,12 @@ pub fn twin_read(
         Some(_) => Some(compare(chip, "third", &shifted(&two))?),
         None => None,
     };
-    let Doubts { alarms, half } = settle(chip, file, &two, &look, exempt)?;
+    // Reads that differ tell more by how they differ.
+    let Doubts { alarms, half } = if differences.bytes == 0 {
+        settle(chip, file, &two, &look, exempt)?
+    } else {
+        Doubts::default()
+    };
     let pattern = differences.pattern(chip.size_bytes());
     let differing = joined(differences.ranges);
     Ok(TwinRead {
@@ -150,7 +155,7 @@ fn shifted(two: &Pass) -> Pass {
     let frame_bytes = (two.frame_bytes - two.frame_bytes / 5).max(8);
     Pass {
         frame_bytes,
-        first_bytes: frame_bytes / 3 | 1,
+        first_bytes: (frame_bytes / 3) | 1,
         order: Order::Up,
         poison: 0x3C,
         ..two.clone()
@@ -207,13 +212,16 @@ fn compared_pass(
     Ok(facts(chip, pass, time))
 }
 
+/// Takes the bytes of each frame with their address.
+pub(super) type Take<'a> = dyn FnMut(Address, &[u8]) -> Result<(), UnitError> + 'a;
+
 /// One pass with progress, a stop honoured, and file errors kept apart from chip errors.
 pub(super) fn run(
     chip: &mut Chip,
     pass: &Pass,
     name: &'static str,
     attendant: &mut dyn Attendant,
-    take: &mut dyn FnMut(Address, &[u8]) -> Result<(), UnitError>,
+    take: &mut Take<'_>,
 ) -> Result<Duration, Stop> {
     let total = u64::from(chip.size_bytes());
     attendant.begins(&Task {
