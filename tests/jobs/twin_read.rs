@@ -511,9 +511,9 @@ fn buffers_that_are_not_filled_are_noticed() {
 
 #[test]
 fn reads_that_cannot_be_independent_are_weak_and_say_so() {
-    // Nothing tells that this part has 0Bh: the table has not, and there is no SFDP.
+    // Nothing tells that this part has 0Bh: the table does not say so, and there is no SFDP.
     let catalogue = norlock::part::Catalogue::builtin().unwrap();
-    let part = crate::station::part(&catalogue, "MX25V8035F");
+    let part = crate::station::part(&catalogue, "W25X32");
     let image = content(3, part.size_bytes as usize);
     let backup = |clocks: [u32; 2], accepted: Vec<(Acceptable, String)>| {
         let mut station = station((&part.name, &part.markings[0]), &image);
