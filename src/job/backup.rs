@@ -65,6 +65,12 @@ pub fn backup(
         attendant,
     )?;
     must_be_the_unit(&mut connected, unit)?;
+    if let Some(doubt) = &connected.seen.size_doubt {
+        connected.panel.size_in_doubt(doubt);
+        if connected.panel.is_held() {
+            return Err(Stop::held(&connected.panel));
+        }
+    }
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;

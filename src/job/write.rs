@@ -285,7 +285,7 @@ pub(super) fn no_backup() -> Stop {
 
 /// Differing ranges of two reads, and time of both, for the record.
 impl TwinRead {
-    /// The conditions of both reads in words.
+    /// The conditions of the passes in words.
     #[must_use]
     pub fn words(&self) -> String {
         let one = |pass: &super::PassFacts| {
@@ -296,12 +296,16 @@ impl TwinRead {
             };
             format!("{:02X}h {} {way}", pass.opcode, pass.sck)
         };
-        format!("{}, {}", one(&self.first), one(&self.second))
+        let third = self.third.iter().map(|pass| format!(", {}", one(pass)));
+        let weak = self.weak.iter().map(|why| format!("; weak: {why}"));
+        let more: String = third.chain(weak).collect();
+        format!("{}, {}{more}", one(&self.first), one(&self.second))
     }
 
-    /// Time of both reads.
+    /// Time of all passes.
     #[must_use]
     pub fn time(&self) -> Duration {
-        self.first.time + self.second.time
+        let third = self.third.as_ref().map_or(Duration::ZERO, |pass| pass.time);
+        self.first.time + self.second.time + third
     }
 }

@@ -3,5 +3,7 @@
 
 mod replaced_chip;
 mod shared_block;
+mod reading;
 mod station;
+mod twin_read;
 mod whole;
