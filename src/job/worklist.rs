@@ -6,7 +6,7 @@ use super::explain::sentence;
 use super::record::region_map;
 use super::{Exit, Stop};
 use crate::image::RegionMap;
-use crate::interlock::{Acceptable, Acceptances};
+use crate::interlock::{Acceptable, Acceptances, Panel};
 use crate::jedec::Hertz;
 use crate::part::{Catalogue, Part};
 use crate::unit::Unit;
@@ -66,7 +66,7 @@ pub fn worklist(
         begun: &[],
         accept_shared,
     };
-    let worklist = plan(&request).map_err(no_plan)?;
+    let worklist = plan(&request).map_err(|error| no_plan(error, &mut Panel::default()))?;
     let estimate = worklist.estimate(&pace(&part, sck));
     Ok(WorklistReport {
         unit: unit.name().to_owned(),
@@ -99,18 +99,14 @@ pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
     }
 }
 
-pub(super) fn no_plan(error: WorklistError) -> Stop {
-    let (exit, next) = match &error {
-        WorklistError::SharedBlock { .. } => (
-            Exit::Held,
-            "Move the region's border to an erase block, or --accept shared-block --because with why.",
-        ),
-        _ => (
-            Exit::FileFault,
-            "Look at the image, the region map and the part: their sizes must agree.",
-        ),
-    };
-    Stop::new(exit, sentence(&error), next).because(error)
+/// Why there is no worklist: `panel` holds where a block is shared with unit data.
+pub(super) fn no_plan(error: WorklistError, panel: &mut Panel) -> Stop {
+    if let WorklistError::SharedBlock { .. } = &error {
+        panel.shared_block(sentence(&error));
+        return Stop::held(panel).because(error);
+    }
+    let next = "Look at the image, the region map and the part: their sizes must agree.";
+    Stop::new(Exit::FileFault, sentence(&error), next).because(error)
 }
 
 /// How many blocks a worklist leaves alone, counted in the part's smallest erase.
