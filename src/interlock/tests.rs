@@ -1,4 +1,8 @@
 //! Each interlock holds and opens, and the documents tell of exactly these.
+#![allow(
+    clippy::single_range_in_vec_init,
+    reason = "a slice of one address range is meant"
+)]
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -10,9 +10,9 @@ use norlock::job::{self, Bench, ChipState, Exit, Nobody, Stop, WriteOrder, Write
 
 use crate::station::Station;
 
-/// Opcodes that change an array or a register, or let one be changed, on the parts used here
-/// (W25Q80DV Rev. H and XT25F08B Rev 2.0, instruction tables), and those that other parts use for
-/// it: nothing here takes them from the code under test.
+/// Opcodes that change an array or a register, or let one be changed, on any part used here:
+/// those of JESD216F (BFPT, 4-byte instruction table), and what makers have beside them for status
+/// and security registers (common practice, no single source). None comes from the code under test.
 const MODIFYING: [u8; 20] = [
     0x01, 0x02, 0x06, 0x11, 0x12, 0x20, 0x21, 0x31, 0x32, 0x42, 0x44, 0x50, 0x52, 0x5C, 0x60, 0xAD,
     0xC7, 0xD7, 0xD8, 0xDC,
@@ -103,7 +103,8 @@ fn target(station: &Station, bytes: &[u8]) -> WriteOrder {
     WriteOrder {
         target: station.files.open(path).unwrap(),
         target_name: "other.bin".into(),
-        ..station.order()
+        offline: station.paper(),
+        lift_protection: false,
     }
 }
 

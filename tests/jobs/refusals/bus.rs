@@ -66,7 +66,7 @@ fn the_backup_of_another_unit_by_its_unique_id() {
     refused(&station, station.backup(), ids);
 }
 
-/// XT25F08B has no unique ID (Rev 2.0, instruction table: 5Ah, no 4Bh).
+/// A part for which the table has no unique ID.
 fn without_id(seed: u64) -> Station {
     let mut station = Station::with_part("XT25F08B", seed);
     station.marking = Some("25F08B".into());

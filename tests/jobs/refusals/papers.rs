@@ -305,9 +305,8 @@ fn all_that_papers_lack_is_told_at_once() {
 #[test]
 fn a_unit_without_backup() {
     let station = Station::new(31);
-    station.files.create_folder(&station.folder).unwrap();
-    station.map();
     station.unit();
+    station.map();
     let order = WriteOrder {
         offline: Offline::default(),
         lift_protection: false,

@@ -9,7 +9,7 @@ use norlock::unit::journal::Journal;
 use super::{held, modifying, refused, write};
 use crate::station::Station;
 
-/// BP0 to BP2: all of the array (W25Q80DV Rev. H, status register memory protection tables).
+/// BP0 to BP2: all of the array in this family (W25Q32JV Rev. G, section 7.1).
 const ALL: u8 = 0x1C;
 
 /// Status register 1 as the chip answers, past norlock.
@@ -100,7 +100,7 @@ impl Attendant for Impatient {
 }
 
 fn unfinished(result: Result<WriteReport, Stop>) {
-    let stop = result.err().expect("it was not interrupted");
+    let stop = result.expect_err("it was not interrupted");
     assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
 }
 
