@@ -122,9 +122,9 @@ impl Panel {
         );
     }
 
-    /// `same-unit`: the chip is the one the unit folder belongs to. `named` is true where the person
-    /// typed the unit's name in answer.
-    pub fn same_unit(&mut self, unit: &str, sameness: &Sameness, named: bool) {
+    /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be
+    /// accepted with a reason that names the unit.
+    pub fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
         let held = |headline: String, seen: String| {
             Held {
             interlock: Interlock::SameUnit,
@@ -180,7 +180,7 @@ impl Panel {
                 held.next = format!(
                     "If you are sure: --accept same-unit --because \"{unit}: how you know\""
                 );
-                if named {
+                if self.acceptances().names_unit(Acceptable::SameUnit, unit) {
                     self.hold_unless(Acceptable::SameUnit, held)
                 } else {
                     self.hold(held)
