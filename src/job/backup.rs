@@ -10,7 +10,7 @@ use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Stop, recognise};
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
-use crate::unit::{Digest, Identity, Image, Unit, UnitError};
+use crate::unit::{Digest, Image, Unit, UnitError};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
@@ -145,19 +145,7 @@ fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
         return Ok(());
     }
     let own = recognise::own_id(&mut connected.chip)?;
-    let part = connected.chip.part();
-    let level = connected
-        .seen
-        .level
-        .map_or_else(|| "not declared".to_owned(), |level| level.to_string());
-    unit.set_identity(Identity {
-        part: format!("{} {}", part.maker, part.name),
-        jedec_id: connected.chip.short_id().to_string(),
-        unique_id: own.map(|(_, id)| recognise::shown(&id)),
-        size_bytes: part.size_bytes,
-        supply_level: level,
-        marking: connected.seen.said.marking.clone(),
-    })?;
+    unit.set_identity(recognise::identity(&connected.chip, &own, &connected.seen))?;
     Ok(())
 }
 

@@ -8,7 +8,7 @@ use std::ops::Range;
 use super::backup::judge_reads;
 use super::bench::{Bench, Connected, connect};
 use super::papers::{self, Offline};
-use super::recognise::recognise;
+use super::recognise::{own_id, recognise};
 use super::record::{journal_patience, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::twin_read::twin_read;
@@ -85,6 +85,7 @@ fn restore_checked(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
+    let own = own_id(&mut chip)?;
     let begun = torn(
         order,
         unfinished.as_ref(),
@@ -97,14 +98,15 @@ fn restore_checked(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
-    let (present, replaced): (Box<dyn ReadAt>, Option<String>) =
-        if already_kept(unfinished.as_ref(), backup.sha256) || reads.sha256 == backup.sha256 {
-            (Box::new(present), None)
-        } else {
+    let kept = kept_before(unit, unfinished.as_ref(), backup.sha256, reads.sha256);
+    let (present, replaced): (Box<dyn ReadAt>, Option<String>) = match kept {
+        Some(replaced) => (Box::new(present), replaced),
+        None => {
             let image = present.publish(unit, reads.sha256)?;
             let kept: Box<dyn StoreFile> = unit.open_image(&image)?;
             (Box::new(kept), Some(image.name.file_name()))
-        };
+        }
+    };
     panel.present_kept(
         replaced
             .as_deref()
@@ -131,6 +133,8 @@ fn restore_checked(
         unfinished,
         lift_protection: order.lift_protection,
         started,
+        own,
+        replacement: order.replacement,
         replaced,
         unit,
     };
@@ -183,6 +187,26 @@ fn torn(
     torn.sort_by_key(|range| (range.start, range.end));
     torn.dedup();
     torn
+}
+
+/// Whether what is on the chip need not be kept (again), and under which name it is: an interrupted
+/// restore to the same backup has done so, perhaps just before its journal began, or it is the backup.
+fn kept_before(
+    unit: &Unit,
+    unfinished: Option<&UnfinishedWrite>,
+    target: Digest,
+    present: Digest,
+) -> Option<Option<String>> {
+    if already_kept(unfinished, target) || present == target {
+        return Some(None);
+    }
+    let images = unit.images();
+    let same = images.iter().find(|image| {
+        matches!(image.name, ImageName::Replaced(_))
+            && image.sha256 == present
+            && unit.examine(image).is_empty()
+    })?;
+    Some(Some(same.name.file_name()))
 }
 
 /// Whether an interrupted restore to the same backup has kept what it replaces.

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::backup::judge_reads;
 use super::bench::{Bench, Connected, connect};
 use super::papers::{self, Offline};
-use super::recognise::recognise;
+use super::recognise::{own_id, recognise};
 use super::record::{journal_patience, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::twin_read::{TwinRead, twin_read};
@@ -47,11 +47,21 @@ pub fn write(
     result.map_err(|stop| with_journal(unit, stop))
 }
 
-/// While a journal is unfinished the chip counts as changed in part.
-pub(super) fn with_journal(unit: &Unit, stop: Stop) -> Stop {
-    match Journal::find_unfinished(unit) {
-        Ok(None) => stop,
-        _ if stop.exit == Exit::Unfinished => stop,
+/// While a journal is unfinished that is the exit code, and the chip counts as changed in part unless
+/// the journal says that nothing was begun. Where the journal cannot be looked for, the stop stands: it
+/// tells by itself if this run has changed the chip.
+pub(super) fn with_journal(unit: &Unit, mut stop: Stop) -> Stop {
+    let Ok(Some(unfinished)) = Journal::find_unfinished(unit) else {
+        return stop;
+    };
+    if stop.exit == Exit::Unfinished {
+        return stop;
+    }
+    match &unfinished.contents {
+        Ok(contents) if contents.nothing_begun() => {
+            stop.exit = Exit::Unfinished;
+            stop
+        }
         _ => stop.after_change(),
     }
 }
@@ -98,6 +108,7 @@ fn write_checked(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
+    let own = own_id(&mut chip)?;
     let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
@@ -138,6 +149,8 @@ fn write_checked(
         unfinished,
         lift_protection,
         started,
+        own,
+        replacement: false,
         replaced: None,
     };
     rewrite.carry_out("write", attendant)
