@@ -161,10 +161,11 @@ fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {
     })
 }
 
-/// The regions order the work; unit data does not bind a restore, which puts back exactly that.
+/// The regions order the work. Unit data does not bind a restore, which puts back exactly that, but where
+/// it is right already no larger erase takes it along.
 fn map_for_restore(map: Option<&RegionMap>, size_bytes: u64) -> RegionMap {
     match map {
-        Some(map) if u64::from(map.size_bytes()) == size_bytes => map.without_unit_data(),
+        Some(map) if u64::from(map.size_bytes()) == size_bytes => map.clone(),
         _ => RegionMap::unmapped(u32::try_from(size_bytes).unwrap_or(u32::MAX)),
     }
 }

@@ -11,7 +11,7 @@ use super::record::{journal_patience, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::twin_read::{TwinRead, twin_read};
 use super::worklist::smallest_block;
-use super::{Attendant, Exit, Stop};
+use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
 use crate::interlock::{Acceptable, Panel, Unexplained};
 use crate::link::Purpose;
@@ -54,16 +54,12 @@ pub(super) fn with_journal(unit: &Unit, mut stop: Stop) -> Stop {
     let Ok(Some(unfinished)) = Journal::find_unfinished(unit) else {
         return stop;
     };
-    if stop.exit == Exit::Unfinished {
-        return stop;
+    stop.exit = Exit::Unfinished;
+    let unbegun = matches!(&unfinished.contents, Ok(contents) if contents.nothing_begun());
+    if !unbegun && stop.chip != ChipState::Changed {
+        stop.chip = ChipState::ChangedInPart;
     }
-    match &unfinished.contents {
-        Ok(contents) if contents.nothing_begun() => {
-            stop.exit = Exit::Unfinished;
-            stop
-        }
-        _ => stop.after_change(),
-    }
+    stop
 }
 
 fn write_checked(

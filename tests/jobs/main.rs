@@ -1,5 +1,9 @@
 //! Whole jobs on the simulated chip.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod failing_files;
+mod interrupted;
+mod power_cut;
+mod small;
 mod station;
 mod whole;
