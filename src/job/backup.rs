@@ -19,8 +19,8 @@ pub struct BackupReport {
     pub unit: String,
     /// File name of the image in the unit folder.
     pub file: String,
-    /// Full path of its hash file.
-    pub hash_file: String,
+    /// File name of its hash file.
+    pub hash_name: String,
     /// Number of the backup, from 1.
     pub number: u32,
     /// SHA-256 of the image.
@@ -87,11 +87,7 @@ pub fn backup(
     Ok(BackupReport {
         unit: unit.name().to_owned(),
         file: image.name.file_name(),
-        hash_file: unit
-            .folder()
-            .join(image.name.hash_file_name())
-            .display()
-            .to_string(),
+        hash_name: image.name.hash_file_name(),
         number: unit.backups().len() as u32,
         sha256: image.sha256,
         size_bytes,

@@ -4,6 +4,7 @@
 //! first. Journal damage never holds it.
 
 use std::ops::Range;
+use std::time::SystemTime;
 
 use super::backup::judge_reads;
 use super::bench::{Bench, Connected, connect};
@@ -20,7 +21,7 @@ use crate::interlock::{Acceptable, Panel, Sameness};
 use crate::link::Purpose;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
-use crate::unit::{Digest, Image, ImageName, Unit};
+use crate::unit::{Digest, Identity, Image, ImageName, Operation, Unit, UnitError};
 
 /// What to go back to, and how.
 #[derive(Debug, Clone, Default)]
@@ -139,6 +140,27 @@ fn restore_checked(
         unit,
     };
     rewrite.carry_out("restore", attendant)
+}
+
+/// The replacement chip is the unit's from now on; the old one's ID stays in the record.
+pub(super) fn adopt(unit: &mut Unit, new: Identity) -> Result<(), UnitError> {
+    let ids = |chip: &Identity| {
+        let own = chip.unique_id.as_deref().unwrap_or("none");
+        format!("{}, unique ID {own}", chip.jedec_id)
+    };
+    let old = unit.file().identity.as_ref();
+    let note = Operation {
+        command: "restore".into(),
+        outcome: format!(
+            "the chip was replaced: {} before, {} now",
+            old.map_or_else(|| "not known".into(), ids),
+            ids(&new)
+        ),
+        chip: "changed as asked, complete".into(),
+        ..Operation::default()
+    };
+    unit.record(note, SystemTime::now())?;
+    unit.set_identity(new)
 }
 
 fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {

@@ -4,6 +4,7 @@
 //! back. Whatever stops the work, the journal and the chip then agree.
 
 use std::ops::Range;
+use std::path::Path;
 use std::time::{Duration, SystemTime};
 
 use serde::Serialize;
@@ -12,7 +13,8 @@ use super::bench::Seen;
 use super::explain::sentence;
 use super::recognise::{OwnId, identity, still_itself};
 use super::record::operation;
-use super::worklist::{no_plan, pace, smallest_block, touched};
+use super::restore::adopt;
+use super::worklist::{no_plan, pace, touched};
 use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, Chip, ChipError, Order, Pass};
 use crate::image::{Holds, ReadAt, RegionMap};
@@ -35,16 +37,18 @@ pub struct WriteReport {
     pub image: String,
     /// Size of the chip.
     pub size_bytes: u32,
-    /// Blocks that were erased or programmed in this run.
-    pub changed: usize,
-    /// Smallest blocks that were left as they were.
-    pub left: usize,
+    /// Blocks that were erased or programmed in this run, counted as the worklist counts them.
+    pub changed: u32,
+    /// Blocks that were left as they were.
+    pub left: u32,
     /// Time on the link's clock, the reads before included.
     pub time: Duration,
     /// The modelled time of the same.
     pub modelled: Duration,
     /// The least time the erases, programs and one whole read could take.
     pub floor: Duration,
+    /// The least time of the two reads before.
+    pub reads_floor: Duration,
     /// SCK of the whole read at the end.
     pub last_read: Hertz,
     /// Path of the journal.
@@ -158,7 +162,8 @@ impl Rewrite<'_> {
             finished: 0,
         };
         let outcome = work.run(attendant);
-        let (journal_path, changed) = (work.journal.path().display().to_string(), work.finished);
+        let journal_path = format!("{}/{}", unit.name(), within(unit, work.journal.path()));
+        let (changed, all) = worklist.blocks();
         let outcome = match outcome {
             Ok(()) => work.finish(attendant),
             Err(stop) => Err(work.give_up(stop)),
@@ -188,7 +193,7 @@ impl Rewrite<'_> {
         );
         // The journal ends last: until all else is noted, the same command has something to go on with.
         unit.record(done, SystemTime::now())
-            .and_then(|_| becomes.map_or(Ok(()), |identity| unit.set_identity(identity)))
+            .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
         journal.close().map_err(|error| complete(error.into()))?;
         Ok(WriteReport {
@@ -196,9 +201,10 @@ impl Rewrite<'_> {
             image: target_name,
             size_bytes: part.size_bytes,
             changed,
-            left: left(&worklist, smallest_block(&part)),
+            left: all - changed,
             time: chip_now.saturating_sub(started),
             modelled: estimate.total(),
+            reads_floor: estimate.before,
             floor: estimate.floor,
             last_read: sck,
             journal: Some(journal_path),
@@ -232,14 +238,9 @@ impl Rewrite<'_> {
     /// An operation with what this job did besides.
     fn operation(&self, command: &str, outcome: &str, chip: &str) -> Operation {
         let mut operation = operation(command, outcome, chip, &self.seen, &self.panel);
-        let mut note = |label: &str, text: String| operation.conditions.insert(label.into(), text);
         if let Some(name) = &self.replaced {
-            note("replaced", name.clone());
-        }
-        let before = self.unit.file().identity.as_ref();
-        if let Some((before, now)) = before.zip(self.becomes()) {
-            note("chip before", named(before));
-            note("chip now", named(&now));
+            let conditions = &mut operation.conditions;
+            conditions.insert("replaced".into(), name.clone());
         }
         operation
     }
@@ -339,16 +340,17 @@ impl Rewrite<'_> {
         self.chip.leave()?;
         self.unit.record(record, SystemTime::now())?;
         if let Some(identity) = becomes {
-            self.unit.set_identity(identity)?;
+            adopt(self.unit, identity)?;
         }
         Ok(WriteReport {
             unit: self.unit.name().to_owned(),
             image: self.target_name,
             size_bytes: part.size_bytes,
             changed: 0,
-            left: left(worklist, smallest_block(&part)),
+            left: worklist.blocks().1,
             time,
             modelled: estimate.before,
+            reads_floor: estimate.before,
             floor: estimate.floor,
             last_read,
             journal: None,
@@ -731,24 +733,12 @@ fn abandon_unbegun(journal: Journal) -> Result<(), JournalError> {
     }
 }
 
-/// A chip as the unit file names it, for a note.
-fn named(identity: &Identity) -> String {
-    let own = identity.unique_id.as_deref().unwrap_or("no ID of its own");
-    format!("{}, JEDEC ID {}, {own}", identity.part, identity.jedec_id)
-}
-
-fn left(worklist: &Worklist, block: u32) -> usize {
-    let touched: u64 = worklist
-        .steps()
-        .iter()
-        .map(|step| u64::from(step.size_bytes()))
-        .sum();
-    let all: u64 = worklist
-        .spans()
-        .iter()
-        .map(|span| u64::from(span.range.end - span.range.start))
-        .sum();
-    (all.saturating_sub(touched) / u64::from(block.max(1))) as usize
+/// A path in the unit folder, from there on.
+fn within(unit: &Unit, path: &Path) -> String {
+    path.strip_prefix(unit.folder())
+        .unwrap_or(path)
+        .display()
+        .to_string()
 }
 
 /// Names of the regions that hold unit data.

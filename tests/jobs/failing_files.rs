@@ -14,9 +14,8 @@ const ENOSPC: i32 = 28;
 fn calls() -> Vec<(usize, Action)> {
     let small = Small::ready(1);
     let paper = small.station.paper();
-    drop(paper);
     let before = small.files().calls();
-    small.write_as_a_command().unwrap();
+    small.write_as_a_command(&paper).unwrap();
     let log = small.files().log();
     let mut calls = Vec::new();
     let mut reads = 0;
@@ -34,12 +33,13 @@ fn calls() -> Vec<(usize, Action)> {
 fn fail(call: usize, action: Action, errno: i32, failure: Failure) {
     let context = format!("call {call}, {action:?}, errno {errno}, {failure:?}");
     let small = Small::ready(1);
+    let paper = small.station.paper();
     let at = small.files().calls() + call;
     small.files().fail_at(at, errno, failure);
     if matches!(action, Action::Sync | Action::SyncFolder) {
         small.watch.quiet_after_call.store(at, SeqCst);
     }
-    let result = small.write_as_a_command();
+    let result = small.write_as_a_command(&paper);
     let operations = small.mock().modifying_operations();
     small.files().fail_no_more();
     assert_eq!(small.watch.not_quiet.load(SeqCst), 0, "{context}");

@@ -4,6 +4,8 @@
 mod failing_files;
 mod interrupted;
 mod power_cut;
+mod replaced_chip;
+mod shared_block;
 mod small;
 mod station;
 mod whole;

@@ -203,8 +203,8 @@ impl Small {
     }
 
     /// As `write`, but where opening the unit fails that is the outcome.
-    pub fn write_as_a_command(&self) -> Result<WriteReport, Stop> {
-        let order = self.order_with(TARGET, self.station.paper());
+    pub fn write_as_a_command(&self, paper: &job::Offline) -> Result<WriteReport, Stop> {
+        let order = self.order_with(TARGET, paper.clone());
         self.open_then(|unit| job::write(unit, order?, self.bench(), &mut Nobody))
     }
 
@@ -294,6 +294,8 @@ impl Small {
     /// What holds after every run, however it ended.
     #[track_caller]
     pub fn check_kept(&self) {
+        // A process that died is gone: what it could not reach is there.
+        self.files().fail_no_more();
         assert_eq!(self.watch.hurt.load(SeqCst), 0, "unit data was changed");
         let here = UNIT_DATA.start as usize..UNIT_DATA.end as usize;
         assert_eq!(self.cells()[here.clone()], self.found[here]);
