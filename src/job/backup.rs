@@ -61,6 +61,7 @@ pub fn backup(
         bench,
         Purpose::Read,
         patience,
+        &[],
         attendant,
     )?;
     must_be_the_unit(&mut connected, unit)?;

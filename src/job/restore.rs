@@ -66,11 +66,13 @@ fn restore_checked(
     let map = region_map(unit)?;
     let unfinished = Journal::find_unfinished(unit)?;
     let patience = journal_patience(unit, &bench.catalogue)?;
+    let mut torn = unfinished.as_ref().map(in_hand).unwrap_or_default();
+    torn.extend(order.rewrite.iter().cloned());
     let Connected {
         mut chip,
         mut panel,
         seen,
-    } = connect(panel, bench, Purpose::Write, patience, attendant)?;
+    } = connect(panel, bench, Purpose::Write, patience, &torn, attendant)?;
     let started = chip.now();
     judge_part(&mut panel, &seen.identification);
     panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
@@ -87,12 +89,7 @@ fn restore_checked(
         return Err(Stop::held(&panel));
     }
     let own = own_id(&mut chip)?;
-    let begun = torn(
-        order,
-        unfinished.as_ref(),
-        smallest_block(chip.part()),
-        chip.size_bytes(),
-    );
+    let begun = whole_blocks(&torn, smallest_block(chip.part()), chip.size_bytes());
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
     judge_reads(&mut panel, &reads, false);
@@ -192,24 +189,18 @@ fn map_for_restore(map: Option<&RegionMap>, size_bytes: u64) -> RegionMap {
     }
 }
 
-/// What the journal has in hand and what the person named, in whole blocks.
-fn torn(
-    order: &RestoreOrder,
-    unfinished: Option<&UnfinishedWrite>,
-    block: u32,
-    size: u32,
-) -> Vec<Range<u32>> {
-    let mut torn = unfinished.map(in_hand).unwrap_or_default();
-    torn.extend(order.rewrite.iter().map(|range| {
-        let end = u64::from(range.end)
-            .next_multiple_of(u64::from(block))
-            .min(u64::from(size));
-        range.start / block * block..end as u32
-    }));
-    torn.retain(|range| range.start < range.end);
-    torn.sort_by_key(|range| (range.start, range.end));
-    torn.dedup();
-    torn
+/// What the journal has in hand and what the person named, in whole blocks of the chip.
+fn whole_blocks(torn: &[Range<u32>], block: u32, size: u32) -> Vec<Range<u32>> {
+    let block = block.max(1);
+    let whole = |range: &Range<u32>| {
+        let end = range.end.checked_next_multiple_of(block).unwrap_or(size);
+        range.start / block * block..end.min(size)
+    };
+    let mut blocks: Vec<Range<u32>> = torn.iter().map(whole).collect();
+    blocks.retain(|range| range.start < range.end);
+    blocks.sort_by_key(|range| (range.start, range.end));
+    blocks.dedup();
+    blocks
 }
 
 /// Whether what is on the chip need not be kept (again), and under which name it is: an interrupted

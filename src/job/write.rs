@@ -87,7 +87,8 @@ fn write_checked(
     )?;
     let unfinished = unfinished_of(unit, target_digest)?;
     let patience = journal_patience(unit, &bench.catalogue)?;
-    let connected = connect(panel, bench, Purpose::Write, patience, attendant)?;
+    let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
+    let connected = connect(panel, bench, Purpose::Write, patience, &begun, attendant)?;
     let Connected {
         mut chip,
         mut panel,
@@ -105,7 +106,6 @@ fn write_checked(
         return Err(Stop::held(&panel));
     }
     let own = own_id(&mut chip)?;
-    let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
     judge_reads(&mut panel, &reads, false);

@@ -7,10 +7,10 @@ use std::time::Duration;
 use norlock::job::{self, ChipState, Exit, Nobody, RestoreOrder, Stop};
 use norlock::mock::{AddressBit, Content, Fault, Faults, Flips, Miso, Torn};
 use norlock::part::Catalogue;
-use norlock::unit::Unit;
 use norlock::unit::journal::{HEADER_BYTES, RECORD_BYTES};
 use norlock::unit::store::{Loss, Store};
 use norlock::unit::witness::WitnessedStore;
+use norlock::unit::{Recorded, Unit};
 
 use crate::small::{PARTS, Small, StopAfter, When};
 
@@ -219,8 +219,8 @@ fn a_finished_write_again_changes_nothing() {
 #[test]
 fn a_block_in_hand_is_finished_under_other_borders() {
     for (torn, ahead) in [
-        (Torn::Unstable, 7),
-        (Torn::RandomBits, 7),
+        (Torn::Unstable, 8),
+        (Torn::RandomBits, 8),
         (Torn::Prefix, 12),
     ] {
         let mut small = Small::ready(1);
@@ -479,14 +479,13 @@ fn a_replacement_becomes_the_unit_and_both_ids_are_kept() {
         identity.unique_id.as_deref(),
         Some("08 07 06 05 04 03 02 01")
     );
-    let begun = unit
-        .file()
-        .operations
-        .iter()
-        .rfind(|one| one.outcome == "begun")
-        .unwrap();
-    assert!(begun.conditions["chip before"].contains(&old));
-    assert!(begun.conditions["chip now"].contains("08 07 06 05 04 03 02 01"));
+    let operations = &unit.file().operations;
+    let replaced = |one: &&Recorded| one.outcome.contains("was replaced");
+    let ids = &operations.iter().rfind(replaced).unwrap().outcome;
+    assert!(
+        ids.contains(&old) && ids.contains("08 07 06 05 04 03 02 01"),
+        "{ids}"
+    );
     drop(unit);
     assert_eq!(small.replaced().len(), 1);
     small.write().unwrap();

@@ -57,7 +57,8 @@ fn end(small: &Small, how: End) {
     assert!(report.resumed);
     small.check_done(holds);
     if matches!(how, End::Restore) {
-        assert_eq!(small.replaced().len(), 1);
+        // None where the cut came before anything was changed: the chip held the backup.
+        assert!(small.replaced().len() <= 1);
     }
 }
 
@@ -172,7 +173,7 @@ fn torn_cells_without_a_journal_are_named_by_hand() {
     assert_eq!(held.exit, Exit::Unfinished);
     assert_eq!(held.held[0].interlock.id(), "twin-read");
     let order = RestoreOrder {
-        rewrite: vec![0x10..0x7F00],
+        rewrite: vec![0xB010..0xB800],
         ..RestoreOrder::default()
     };
     small.restore_as(order).unwrap();
