@@ -616,7 +616,7 @@ impl Work<'_> {
             command,
             sck,
             frame_bytes,
-            first_bytes: frame_bytes / 3 | 1,
+            first_bytes: (frame_bytes / 3) | 1,
             order: Order::Down,
             poison: 0x3C,
         }

@@ -173,7 +173,7 @@ fn torn_cells_without_a_journal_are_named_by_hand() {
     assert_eq!(held.exit, Exit::Unfinished);
     assert_eq!(held.held[0].interlock.id(), "twin-read");
     let order = RestoreOrder {
-        rewrite: vec![0xB010..0xB800],
+        rewrite: std::iter::once(0xB010..0xB800).collect(),
         ..RestoreOrder::default()
     };
     small.restore_as(order).unwrap();
