@@ -19,7 +19,7 @@ use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, Chip, ChipError, Order, Pass};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
-use crate::jedec::status::{Protection, RegisterWrite, Registers};
+use crate::jedec::status::{RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz};
 use crate::unit::journal::{
     AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
@@ -112,7 +112,8 @@ impl Rewrite<'_> {
             begun: &self.begun,
             accept_shared,
         })
-        .map_err(no_plan)?;
+        .map_err(|error| no_plan(error, &mut self.panel))?;
+        self.note_shared(&worklist);
         let found = self.chip.registers()?;
         let first = self.first_found(&found);
         let lift = self.judge_protection(&touched(&worklist), &found, &first);
@@ -125,7 +126,15 @@ impl Rewrite<'_> {
             return self.nothing_to_do(command, &worklist);
         }
         let becomes = self.becomes();
-        let journal = self.open_journal(&worklist, &first)?;
+        let journal = match self.open_journal(&worklist, &first) {
+            Ok(journal) => journal,
+            Err(error) => {
+                let below = std::error::Error::source(&error);
+                let below = below.map_or_else(String::new, |source| format!(" {source}"));
+                self.panel.journal_ready(Err(&(sentence(&error) + &below)));
+                return Err(Stop::held(&self.panel).because(error));
+            }
+        };
         self.panel
             .journal_ready(Ok(&journal.path().display().to_string()));
         let record = self.operation(command, "begun", "to be changed");
@@ -214,16 +223,36 @@ impl Rewrite<'_> {
         })
     }
 
+    /// Puts on the panel that blocks shared with unit data were accepted, where there are any. A restore
+    /// puts back just that data and needs no acceptance.
+    fn note_shared(&mut self, worklist: &Worklist) {
+        let shared = worklist.steps().iter().filter(|step| step.shared).count();
+        if shared > 0 && self.purpose == Purpose::Write {
+            self.panel
+                .shared_block(format!("{shared} block(s) shared with unit data"));
+        }
+    }
+
     /// The header of the unfinished journal, where it is about this chip.
     fn header_before(&self) -> Option<&Header> {
         let contents = self.unfinished.as_ref()?.contents.as_ref().ok()?;
-        let same = !self.replacement && contents.header.jedec_id == self.chip.short_id();
+        // A replacement chip may be of another family; the old one's registers mean nothing there.
+        let same = contents.header.jedec_id == self.chip.short_id()
+            && self
+                .own
+                .iter()
+                .flat_map(|(_, id)| id)
+                .take(32)
+                .eq(&contents.header.unique_id);
         same.then_some(&contents.header)
     }
 
     /// The registers as they were before an interrupted run touched them, else as they are `now`.
     fn first_found(&self, now: &Registers) -> Registers {
-        self.header_before().map_or_else(
+        let before = self
+            .header_before()
+            .filter(|header| !header.status.is_empty());
+        before.map_or_else(
             || now.clone(),
             |header| header.status.iter().copied().collect(),
         )
@@ -255,26 +284,19 @@ impl Rewrite<'_> {
         let family = self.chip.part().status;
         let size = self.chip.part().size_bytes;
         let protection = &family.protection(found, size);
-        let mut lift = Lift {
-            lift: Vec::new(),
-            restore: Vec::new(),
-            first: family.protection(first, size),
-            changed: false,
-        };
-        if *protection != lift.first {
+        let back = family.restore(first, size);
+        let mut lift = Lift::default();
+        if back != family.restore(found, size) {
             // An interrupted run lifted it and could not put it back.
             lift.changed = true;
-            lift.restore = family.restore(first, size).unwrap_or_default();
+            lift.restore = back.clone().unwrap_or_default();
         }
         let in_the_way = touched.iter().any(|range| protection.touches(range));
         if !in_the_way || !self.lift_protection {
             self.panel.writable(protection, touched, None);
             return lift;
         }
-        match family
-            .unprotect(found, size)
-            .zip(family.restore(first, size))
-        {
+        match family.unprotect(found, size).zip(back) {
             Some((writes, back)) => {
                 lift.restore = back;
                 lift.lift = writes;
@@ -288,14 +310,18 @@ impl Rewrite<'_> {
         lift
     }
 
-    fn open_journal(&mut self, worklist: &Worklist, first: &Registers) -> Result<Journal, Stop> {
+    fn open_journal(
+        &mut self,
+        worklist: &Worklist,
+        first: &Registers,
+    ) -> Result<Journal, JournalError> {
         if let Some(unfinished) = &self.unfinished {
             let same = unfinished.contents.as_ref().is_ok_and(|contents| {
                 contents.header.target == self.target_digest
                     && contents.header.purpose == self.purpose
             });
             if same {
-                return Ok(Journal::resume(self.unit, unfinished.number)?);
+                return Journal::resume(self.unit, unfinished.number);
             }
         }
         let part = self.chip.part();
@@ -322,11 +348,10 @@ impl Rewrite<'_> {
             addressing: before.unwrap_or(addressing),
         };
         let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
-        let journal = match &self.unfinished {
+        match &self.unfinished {
             Some(_) => Journal::supersede(self.unit, header, blocks, &self.begun),
             None => Journal::begin(self.unit, header, blocks),
-        };
-        Ok(journal?)
+        }
     }
 
     /// The chip holds the target already: two independent reads have just said so.
@@ -362,12 +387,11 @@ impl Rewrite<'_> {
 }
 
 /// Register writes that lift protection and that put it back.
+#[derive(Default)]
 struct Lift {
     lift: Vec<RegisterWrite>,
     restore: Vec<RegisterWrite>,
-    /// Protection as it was before the first run touched it.
-    first: Protection,
-    /// Whether it may be another one now.
+    /// Whether protection may be another than as first found.
     changed: bool,
 }
 
@@ -450,15 +474,17 @@ impl Work<'_> {
         if !self.lift.changed || self.lift.restore.is_empty() {
             return Ok(());
         }
+        // A register write through a contact that is lost could set anything.
+        self.armed.check_id()?;
         for write in &self.lift.restore {
             self.armed.write_status(write)?;
         }
         let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
-        let now = family.protection(&self.armed.registers()?, size);
-        if now != self.lift.first {
-            let next = "Look at WP# and the supply, then give the same command again.";
-            let headline = "The protection cannot be put back as it was found.";
-            let seen = format!("{now}; as found, {}", self.lift.first);
+        let now = self.armed.registers()?;
+        if family.restore(&now, size).as_ref() != Some(&self.lift.restore) {
+            let next = "Give the same command again; it knows how the registers were found.";
+            let headline = "The protection is not back as it was found.";
+            let seen = format!("written back, now: {}", family.protection(&now, size));
             return Err(Stop::new(Exit::ChipFault, headline, next).row("seen", seen));
         }
         self.lift.changed = false;
@@ -476,6 +502,11 @@ impl Work<'_> {
         }
         let lifted = self.lift.changed;
         let _ = self.armed.disarmed();
+        let stop = if lifted {
+            stop.row("also", "the protection is not put back yet")
+        } else {
+            stop
+        };
         if lifted || !self.journal.contents().nothing_begun() {
             return stop.after_change();
         }

@@ -511,7 +511,7 @@ fn what_a_restore_replaces_is_kept_once_however_often_it_is_stopped() {
     let files = small.files();
     files.fail_at(files.calls() + at, 28, norlock::unit::store::Failure::Once);
     let stop = small.restore().unwrap_err();
-    assert_eq!(stop.exit, Exit::FileFault, "{stop:?}");
+    assert_eq!(stop.held[0].interlock.id(), "journal-ready", "{stop:?}");
     assert_eq!(small.replaced(), ["replaced-1.bin"]);
     small.power_up();
     let report = small.restore().unwrap();

@@ -4,8 +4,11 @@
 mod failing_files;
 mod interrupted;
 mod power_cut;
+mod reading;
+mod refusals;
 mod replaced_chip;
 mod shared_block;
 mod small;
 mod station;
+mod twin_read;
 mod whole;
