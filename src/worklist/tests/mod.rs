@@ -333,8 +333,7 @@ fn programming_unit_data_without_an_erase_counts_as_shared() {
         error,
         WorklistError::SharedBlock { blocks: 1, .. }
     ));
-    let restore = touched.without_unit_data();
-    assert!(planned(&current, &target, &restore, &small_part()).is_ok());
+    assert!(planned_after(&current, &target, &touched, &small_part(), &[], true).is_ok());
 }
 
 #[test]
