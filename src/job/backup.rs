@@ -74,7 +74,7 @@ pub fn backup(
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
-    judge_reads(&mut connected.panel, &reads, true);
+    judge_reads(&mut connected.panel, &reads, None, true);
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
     }
@@ -104,9 +104,10 @@ pub fn backup(
     })
 }
 
-/// `twin-read`, and for a backup that the chip is not blank.
-pub(super) fn judge_reads(panel: &mut Panel, reads: &TwinRead, backup: bool) {
-    panel.twin_read(&reads.differing, &reads.pattern, reads.weak.as_deref());
+/// `twin-read`. A backup from weak reads is kept and recorded as such; `weak` holds what builds on
+/// one. A blank chip is refused only as a backup.
+pub(super) fn judge_reads(panel: &mut Panel, reads: &TwinRead, weak: Option<&str>, backup: bool) {
+    panel.twin_read(&reads.differing, &reads.pattern, weak);
     if let Some(alarm) = reads.alarms.first() {
         panel.reads_implausible(alarm);
     }

@@ -90,7 +90,7 @@ fn restore_checked(
     let begun = whole_blocks(&torn, smallest_block(chip.part()), chip.size_bytes());
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
-    judge_reads(&mut panel, &reads, false);
+    judge_reads(&mut panel, &reads, reads.weak.as_deref(), false);
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }

@@ -18,7 +18,7 @@ use crate::link::Purpose;
 use crate::part::Standing;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
-use crate::unit::{Digest, Unfinished, Unit};
+use crate::unit::{Digest, Image, Unfinished, Unit};
 
 /// What to write.
 pub struct WriteOrder {
@@ -105,8 +105,9 @@ fn write_checked(
     let own = own_id(&mut chip)?;
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
-    judge_reads(&mut panel, &reads, false);
     let baseline = unit.baseline().ok_or_else(no_backup)?;
+    let weak = reads.weak.clone().or_else(|| weak_backup(unit, &baseline));
+    judge_reads(&mut panel, &reads, weak.as_deref(), false);
     let baseline_file = unit.open_image(&baseline)?;
     let block = smallest_block(chip.part());
     let accounted = unfinished.as_ref().map(accounted).unwrap_or_default();
@@ -283,6 +284,20 @@ fn unexplained(
     Ok(found)
 }
 
+/// What stands before the reason in the record of a backup whose reads were not independent.
+const WEAK: &str = "weak: ";
+
+/// Why the reads of a backup were not independent, as its record says.
+fn weak_backup(unit: &Unit, backup: &Image) -> Option<String> {
+    let kept = format!("kept as {}", backup.name.file_name());
+    let record = unit.file().operations.iter().rev();
+    let record = record.filter(|one| one.command == "backup" && one.outcome == kept);
+    let (_, why) = record
+        .filter_map(|one| one.conditions.get("reads")?.split_once(WEAK))
+        .next()?;
+    Some(format!("{} was read {why}", backup.name.file_name()))
+}
+
 pub(super) fn no_backup() -> Stop {
     Stop::new(
         Exit::FileFault,
@@ -291,7 +306,6 @@ pub(super) fn no_backup() -> Stop {
     )
 }
 
-/// Differing ranges of two reads, and time of both, for the record.
 impl TwinRead {
     /// The conditions of the passes in words.
     #[must_use]
@@ -305,7 +319,7 @@ impl TwinRead {
             format!("{:02X}h {} {way}", pass.opcode, pass.sck)
         };
         let third = self.third.iter().map(|pass| format!(", {}", one(pass)));
-        let weak = self.weak.iter().map(|why| format!("; weak: {why}"));
+        let weak = self.weak.iter().map(|why| format!("; {WEAK}{why}"));
         let more: String = third.chain(weak).collect();
         format!("{}, {}{more}", one(&self.first), one(&self.second))
     }

@@ -86,6 +86,7 @@ fn bench(station: &Station) -> Bench {
         from_memory: false,
         ..marking.supply()
     });
+    bench.said.supply = bench.said.supply.or(station.supply);
     bench
 }
 
@@ -288,8 +289,7 @@ fn a_chip_that_nobody_knows_is_only_read() {
         if !sfdp {
             station.mock.set_sfdp(None);
         }
-        station.marking = None;
-        station.accepted = vec![(Acceptable::UnreadableMarking, "sanded off".into())];
+        station.unreadable();
         let mut sized = bench(&station);
         sized.size_bytes = size_bytes;
         let result = job::backup(&mut station.unit(), sized, &mut Nobody);

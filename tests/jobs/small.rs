@@ -117,6 +117,7 @@ impl Small {
             files,
             catalogue,
             folder: PathBuf::from("/bench/gauge-07"),
+            supply: None,
             marking: Some("HB25Q512".into()),
             sck: Hertz::mhz(20),
             accepted: Vec::<(Acceptable, String)>::new(),

@@ -5,13 +5,13 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use norlock::interlock::{Acceptable, Acceptances, Attestation, Power};
-use norlock::jedec::Hertz;
+use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{
     self, Bench, Nobody, Offline, RestoreOrder, Stop, TailorOrder, Way, WriteOrder, WriteReport,
 };
 use norlock::link::Sent;
 use norlock::mock::Mock;
-use norlock::part::{Catalogue, Part};
+use norlock::part::{Catalogue, Part, SupplyRange};
 use norlock::unit::store::{SimulatedStore, Store};
 use norlock::unit::witness::WitnessedStore;
 use norlock::unit::{Digest, Unit};
@@ -61,6 +61,8 @@ pub struct Station {
     pub catalogue: Catalogue,
     pub folder: PathBuf,
     pub marking: Option<String>,
+    /// Range that the person read in the datasheet.
+    pub supply: Option<SupplyRange>,
     pub sck: Hertz,
     pub accepted: Vec<(Acceptable, String)>,
     pub trace: Arc<Mutex<Vec<Sent>>>,
@@ -86,10 +88,23 @@ impl Station {
             catalogue,
             folder: PathBuf::from("/bench/gauge-07"),
             marking: Some(MARKING.into()),
+            supply: None,
             sck: Hertz::mhz(20),
             accepted: Vec::new(),
             trace: Arc::default(),
         }
+    }
+
+    /// The marking cannot be read; the person has the datasheet from elsewhere.
+    pub fn unreadable(&mut self) {
+        self.marking = None;
+        self.accepted = vec![(Acceptable::UnreadableMarking, "sanded off".into())];
+        let (min, max) = (Millivolts(2700), Millivolts(3600));
+        self.supply = Some(SupplyRange {
+            min,
+            max,
+            from_memory: false,
+        });
     }
 
     pub fn bench(&self) -> Bench {
@@ -102,7 +117,7 @@ impl Station {
                 power: Some(Power::Clip),
                 denied: Vec::new(),
                 marking: self.marking.clone(),
-                supply: None,
+                supply: self.supply,
             },
             accepted: Acceptances::new(self.accepted.clone()),
             catalogue: self.catalogue.clone(),
@@ -174,8 +189,12 @@ impl Station {
     }
 
     pub fn order(&self) -> WriteOrder {
+        self.order_for("target.bin")
+    }
+
+    pub fn order_for(&self, image: &str) -> WriteOrder {
         WriteOrder {
-            target: self.files.open(&self.folder.join("target.bin")).unwrap(),
+            target: self.files.open(&self.folder.join(image)).unwrap(),
             target_name: "target.bin".into(),
             offline: self.paper(),
             lift_protection: false,

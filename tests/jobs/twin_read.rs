@@ -8,6 +8,8 @@ use norlock::jedec::Hertz;
 use norlock::job::{Exit, Stop};
 use norlock::mock::{AddressBit, Failure, Fault, Faults, Flips, Miso};
 
+use norlock::unit::store::Store;
+
 use crate::station::{Station, code, content};
 
 /// A 16 MiB part and its marking, for the address lines A20 to A23.
@@ -325,9 +327,7 @@ fn a_wrong_size_is_noticed() {
         for (sfdp, marking) in [(true, true), (true, false), (false, true)] {
             let mut station = usual(&image);
             if !marking {
-                station.marking = None;
-                let why = "sanded off; 3.3 V by the board".to_owned();
-                station.accepted = vec![(Acceptable::UnreadableMarking, why)];
+                station.unreadable();
             }
             if !sfdp {
                 station.mock.set_sfdp(None);
@@ -345,8 +345,7 @@ fn a_wrong_size_is_noticed() {
         // Nothing but the reading tells: the larger ones repeat.
         let mut station = usual(&image);
         station.mock.set_sfdp(None);
-        station.marking = None;
-        station.accepted = vec![(Acceptable::UnreadableMarking, "sanded off".into())];
+        station.unreadable();
         let lie = Fault::LyingId { bytes: id.to_vec() };
         station.mock.set_faults(Faults::none().with(lie));
         if id[2] > 0x14 {
@@ -515,15 +514,11 @@ fn reads_that_cannot_be_independent_are_weak_and_say_so() {
     let catalogue = norlock::part::Catalogue::builtin().unwrap();
     let part = crate::station::part(&catalogue, "W25X32");
     let image = content(3, part.size_bytes as usize);
-    let backup = |clocks: [u32; 2], accepted: Vec<(Acceptable, String)>| {
-        let mut station = station((&part.name, &part.markings[0]), &image);
-        station.mock.set_sfdp(None);
-        station.accepted = accepted;
-        let [sck_min, sck_max] = clocks.map(Hertz::mhz);
+    let bench = |station: &Station, [sck_min, sck_max]: [u32; 2]| {
         let limits = norlock::link::Link::limits(&station.mock.link());
         station.mock.set_limits(norlock::link::Limits {
-            sck_min,
-            sck_max,
+            sck_min: Hertz::mhz(sck_min),
+            sck_max: Hertz::mhz(sck_max),
             ..limits
         });
         let mut bench = station.bench();
@@ -532,23 +527,39 @@ fn reads_that_cannot_be_independent_are_weak_and_say_so() {
             from_memory: false,
             ..part.supply
         });
-        let result = norlock::job::backup(&mut station.unit(), bench, &mut norlock::job::Nobody);
-        (station, result)
+        bench
     };
-    let (_, two_clocks) = backup([1, 10], Vec::new());
-    assert_eq!(two_clocks.unwrap().reads.weak, None);
-    let (station, one_clock) = backup([10, 10], Vec::new());
-    let stop = one_clock.unwrap_err();
-    assert_eq!(refusal(&stop), End::Held(Interlock::TwinRead));
-    assert!(stop.headline.contains("not independent"), "{stop:?}");
-    assert_eq!(kept(&station), ["unit.toml"]);
-    let why = vec![(Acceptable::WeakReads, "this adapter has one clock".into())];
-    let (station, accepted) = backup([10, 10], why);
-    let report = accepted.unwrap();
+    let backup = |clocks: [u32; 2]| {
+        let station = station((&part.name, &part.markings[0]), &image);
+        station.mock.set_sfdp(None);
+        let bench = bench(&station, clocks);
+        let result = norlock::job::backup(&mut station.unit(), bench, &mut norlock::job::Nobody);
+        (station, result.unwrap())
+    };
+    let write = |station: &Station, clocks: [u32; 2]| {
+        let map = crate::station::REGIONS.replace("1MiB", "4MiB");
+        let path = station.folder.join("regions.toml");
+        station.files.replace(&path, map.as_bytes()).unwrap();
+        let mut order = station.order_for("as-found.bin");
+        order.target_name = "as-found.bin".into();
+        let bench = bench(station, clocks);
+        norlock::job::write(&mut station.unit(), order, bench, &mut norlock::job::Nobody)
+    };
+    let (_, report) = backup([1, 10]);
+    assert_eq!(report.reads.weak, None);
+    let (mut station, report) = backup([10, 10]);
     assert!(station.image(&report.file) == image);
     assert!(report.reads.weak.is_some() && report.reads.third.is_some());
     let record = String::from_utf8(station.image("unit.toml")).unwrap();
     assert!(record.contains("weak: both at"), "{record}");
+    // Writing on it wants it accepted, even where two clocks are to be had later.
+    for clocks in [[10, 10], [1, 10]] {
+        let stop = write(&station, clocks).unwrap_err();
+        assert_eq!(refusal(&stop), End::Held(Interlock::TwinRead), "{stop:?}");
+        assert!(stop.headline.contains("not independent"), "{stop:?}");
+    }
+    station.accepted = vec![(Acceptable::WeakReads, "this adapter has one clock".into())];
+    write(&station, [1, 10]).unwrap();
 }
 
 /// A generated image such as a healthy chip may hold.
