@@ -367,7 +367,7 @@ fn only_what_may_be_accepted_is_accepted() {
             Interlock::NotTheHost => &[1],
             Interlock::BenchAttested => &[1],
             Interlock::KnownPart => &[0, 2],
-            Interlock::SameUnit => &[2],
+            Interlock::SameUnit => &[2, 3],
             // No unit data in the map, and a shared block.
             Interlock::UnitDataKept => &[1, 3],
             Interlock::TwinRead => &[1],
