@@ -10,7 +10,7 @@ use super::args::{BusArgs, OfflineArgs, OfflineHash};
 use super::bench::ask;
 use super::questions::{self, NoAnswer};
 use crate::interlock::{Attestation, Power};
-use crate::job::{Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
+use crate::job::{self, Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
 use crate::link::{HostFlash, Node, Sent, list_nodes};
 use crate::mock::Mock;
 use crate::part::Catalogue;
@@ -32,9 +32,17 @@ pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
     let name = file.display().to_string();
     let text = std::fs::read_to_string(file)
         .map_err(|error| broken(&format!("Cannot read {name}."), error))?;
-    table
-        .with_user_file(&text, &name)
-        .map_err(|error| broken(&format!("{error}."), error))
+    table.with_user_file(&text, &name).map_err(refused)
+}
+
+/// A file that says something it must not: the error tells which, and where in it.
+fn refused(error: impl std::error::Error + Send + Sync + 'static) -> Stop {
+    let next = "Mend the file, then try again; nothing was sent.";
+    let mut stop = Stop::new(Exit::FileFault, job::sentence(&error), next);
+    if let Some(source) = error.source() {
+        stop = stop.row("seen", source.to_string());
+    }
+    stop.because(error)
 }
 
 fn broken(headline: &str, error: impl std::error::Error + Send + Sync + 'static) -> Stop {
@@ -63,7 +71,7 @@ pub fn setup(args: &BusArgs, unit: Option<&Path>) -> Result<Setup, Stop> {
                 Arc::new(WitnessedStore::beside(real, &mock, MOCK_SYNC_TIME));
             (Way::Link(Box::new(mock.link())), store)
         }
-        None => (node(args.spidev.as_deref())?, real),
+        None => (node(args.spidev.as_deref(), Path::new("/dev"))?, real),
     };
     let accepted = args
         .accept
@@ -90,18 +98,18 @@ fn open_mock(file: &Path, catalogue: &Catalogue) -> Result<Mock, Stop> {
             .find(|part| part.name == name)
             .cloned()
     };
-    Mock::open(file, &mut find).map_err(|error| broken(&format!("{error}."), error))
+    Mock::open(file, &mut find).map_err(refused)
 }
 
 /// The node that was named, or the one node that is positively one of the pin header.
-fn node(named: Option<&Path>) -> Result<Way, Stop> {
+fn node(named: Option<&Path>, folder: &Path) -> Result<Way, Stop> {
     if let Some(path) = named {
         return Ok(Way::Node {
             path: path.to_owned(),
             chosen: true,
         });
     }
-    let nodes = list_nodes(Path::new("/dev"));
+    let nodes = list_nodes(folder);
     let of_header: Vec<&PathBuf> = nodes
         .iter()
         .filter(|path| {
@@ -114,7 +122,7 @@ fn node(named: Option<&Path>) -> Result<Way, Stop> {
             chosen: false,
         }),
         [] if nodes.is_empty() => Ok(Way::Node {
-            path: "/dev/spidev0.0".into(),
+            path: folder.join("spidev0.0"),
             chosen: false,
         }),
         _ => {
@@ -190,9 +198,13 @@ fn unanswered(error: NoAnswer) -> Stop {
     Stop::new(Exit::Usage, format!("{error}."), next).because(error)
 }
 
-/// A new file that gets a line for each frame.
+/// A file that gets a line for each frame. Where it exists, more is added: the same command line,
+/// typed again, goes on from an interruption.
 fn trace(path: &Path) -> Result<Box<dyn FnMut(Sent) + Send>, Stop> {
-    let file = File::create_new(path)
+    let file = File::options()
+        .create(true)
+        .append(true)
+        .open(path)
         .map_err(|error| broken(&format!("Cannot make {}.", path.display()), error))?;
     let mut file = LineWriter::new(file);
     // A trace that cannot be written must not stop a write half way.
@@ -252,4 +264,48 @@ pub fn image(
         .map(|name| name.to_string_lossy().into_owned())
         .unwrap_or_default();
     Ok((store.open(&path)?, shown))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headline(folder: &Path) -> (Exit, String) {
+        match node(None, folder) {
+            Ok(Way::Node { path, chosen }) => panic!("{path:?}, {chosen}"),
+            Ok(Way::Link(_)) => panic!("a link"),
+            Err(stop) => (stop.exit, stop.evidence[0].1.clone()),
+        }
+    }
+
+    // Nothing that the kernel does not place on the pin header is chosen by itself.
+    #[test]
+    fn a_node_is_not_chosen_where_nothing_tells_that_it_is_one_of_the_header() {
+        let dev = tempfile::tempdir().unwrap();
+        for name in ["spidev0.0", "spidev0.1"] {
+            std::fs::write(dev.path().join(name), "").unwrap();
+            let (exit, seen) = headline(dev.path());
+            assert_eq!(exit, Exit::Usage);
+            assert!(seen.ends_with(name), "{seen}");
+        }
+        assert!(headline(dev.path()).1.contains("spidev0.0, "));
+    }
+
+    #[test]
+    fn without_any_node_the_usual_one_is_named_so_that_its_absence_is_told() {
+        let dev = tempfile::tempdir().unwrap();
+        assert!(matches!(
+            node(None, dev.path()),
+            Ok(Way::Node { path, chosen: false }) if path == dev.path().join("spidev0.0")
+        ));
+    }
+
+    #[test]
+    fn a_named_node_is_taken_as_named() {
+        let path = Path::new("/dev/spidev7.1");
+        assert!(matches!(
+            node(Some(path), Path::new("/nowhere")),
+            Ok(Way::Node { path: found, chosen: true }) if found == path
+        ));
+    }
 }

@@ -14,6 +14,8 @@ use super::figures::seconds;
 use super::look::{Look, say};
 use super::run::{Answer, once};
 use super::screen::Screen;
+use super::stop;
+use super::wrap::{COLUMNS, wrap};
 use crate::job::{Exit, Stop};
 use scene::Scene;
 
@@ -31,7 +33,8 @@ struct Sum {
 ///
 /// # Errors
 /// A [`Stop`] if a command ends otherwise than it should.
-pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer, Stop> {
+pub fn demo(folder: &Path, look: Look) -> Result<Answer, Stop> {
+    let stop = stop::stop_flag().map_err(|error| scene::failed(folder, error))?;
     let scene = Scene::lay_out(folder)?;
     std::env::set_current_dir(folder).map_err(|error| scene::failed(folder, error))?;
     let bench = format!("--mock gauge-07.toml --power clip --marking {MARKING}");
@@ -111,16 +114,16 @@ pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer,
 }
 
 /// Runs one line after the other.
-struct Show<'a> {
+struct Show {
     look: Look,
-    stop: &'a Arc<AtomicBool>,
+    stop: Arc<AtomicBool>,
     sum: Sum,
 }
 
-impl Show<'_> {
+impl Show {
     fn tell(&self, text: &str) {
         if !self.look.json {
-            say(&format!("\n{text}"));
+            say(&format!("\n{}", wrap(text, COLUMNS).join("\n")));
         }
     }
 

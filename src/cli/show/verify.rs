@@ -2,13 +2,21 @@
 
 use crate::cli::figures::{count, seconds, size};
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
+use crate::image::RegionMap;
+use crate::jedec::Address;
 use crate::job::{Difference, VerifyReport};
 
 /// Differing bytes that a screen shows.
 const SHOWN: usize = 12;
 
 /// Whether the chip holds the image; where it does not, which bits, and in which direction.
-pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen {
+pub fn verify(
+    report: &VerifyReport,
+    image: &str,
+    typed: &Typed,
+    map: Option<&RegionMap>,
+) -> Screen {
     let clocks: Vec<String> = report.sck.iter().map(ToString::to_string).collect();
     let agree = if report.passes_agree {
         "they agree with each other"
@@ -26,7 +34,7 @@ pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen 
         _ => format!("{}; {agree}", clocks.join(", ")),
     };
     if report.is_equal() {
-        let whose = unit.unwrap_or("The unit");
+        let whose = typed.unit_name().unwrap_or("The unit");
         return Screen::new(format!(
             "The chip holds {image}: {} compared {times}, 0 bytes differ.",
             size(u64::from(report.size_bytes))
@@ -47,10 +55,11 @@ pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen 
     for difference in report.differences.iter().take(SHOWN) {
         if difference.region != region {
             region.clone_from(&difference.region);
-            let name = region.clone().unwrap_or_else(|| "no region".into());
-            screen = screen.region(difference.address, name);
+            let known = region.as_deref().and_then(|name| map?.region(name));
+            let start = known.map_or(difference.address, |region| Address(region.range.start));
+            screen = screen.region(start, region.as_deref().unwrap_or("no region"));
         }
-        screen = screen.within(difference.address, detail(difference));
+        screen = screen.within(difference.address, format!("  {}", detail(difference)));
     }
     if report.differences.len() > SHOWN {
         screen = screen.row(
