@@ -10,6 +10,7 @@ mod clean;
 mod demo;
 mod figures;
 mod look;
+mod node;
 mod pieces;
 mod progress;
 mod questions;

@@ -5,4 +5,5 @@ mod bad_input;
 mod demo;
 mod desk;
 mod interrupted;
+mod unit_folder;
 mod walkthrough;

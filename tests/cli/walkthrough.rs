@@ -61,7 +61,7 @@ const JOB: &[(&str, i32, &str)] = &[
     (
         "backup --unit gauge-07 @bench",
         0,
-        "boot-settings: 1 bytes differ from as-found.bin",
+        "boot-settings: 1 byte differs from as-found.bin",
     ),
     (
         "restore --to 1 --unit gauge-07 @bench @paper",

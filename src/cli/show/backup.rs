@@ -39,10 +39,13 @@ pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
         screen = match report.changed.is_empty() {
             true => screen.row("since", format!("nothing changed since {before}")),
             false => report.changed.iter().fold(screen, |screen, region| {
-                let bytes = count(region.bytes);
+                let differ = match region.bytes {
+                    1 => "1 byte differs".to_owned(),
+                    bytes => format!("{} bytes differ", count(bytes)),
+                };
                 screen.row(
                     "since",
-                    format!("{}: {bytes} bytes differ from {before}", region.region),
+                    format!("{}: {differ} from {before}", region.region),
                 )
             }),
         };

@@ -34,26 +34,38 @@ pub fn verify(
         _ => format!("{}; {agree}", clocks.join(", ")),
     };
     if report.is_equal() {
-        let whose = typed.unit_name().unwrap_or("The unit");
-        return Screen::new(format!(
+        let held = format!(
             "The chip holds {image}: {} compared {times}, 0 bytes differ.",
             size(u64::from(report.size_bytes))
-        ))
-        .row("passes", passes)
-        .row("time", seconds(report.time))
-        .chip("untouched.")
-        .next(format!(
-            "{whose} may go back on its board, unclipped first."
-        ));
+        );
+        let whose = typed.unit_name().unwrap_or("The unit");
+        return Screen::new(held)
+            .row("passes", passes)
+            .row("time", seconds(report.time))
+            .chip("untouched.")
+            .next(format!(
+                "{whose} may go back on its board, unclipped first."
+            ));
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
-    let mut screen = Screen::new(format!(
-        "The chip differs from {image} in {}.",
-        bytes(worst)
-    ));
+    let differs = format!("The chip differs from {image} in {}.", bytes(worst));
+    let mut screen = differing(Screen::new(differs), report, map);
+    if report.differences.len() > SHOWN {
+        let rest = worst.saturating_sub(SHOWN as u64);
+        screen = screen.row("more", format!("{} are not shown", bytes(rest)));
+    }
+    screen
+        .row("passes", passes)
+        .row("means", meaning(report))
+        .chip("untouched by this check.")
+        .next("Give the write command again. If the same bytes come back, the cells are worn: replace the part.")
+}
+
+/// The first differing bytes, by region.
+fn differing(mut screen: Screen, report: &VerifyReport, map: Option<&RegionMap>) -> Screen {
     let mut region = None;
-    for difference in report.differences.iter().take(SHOWN) {
-        if difference.region != region {
+    for (number, difference) in report.differences.iter().take(SHOWN).enumerate() {
+        if number == 0 || difference.region != region {
             region.clone_from(&difference.region);
             let known = region.as_deref().and_then(|name| map?.region(name));
             let start = known.map_or(difference.address, |region| Address(region.range.start));
@@ -61,20 +73,7 @@ pub fn verify(
         }
         screen = screen.within(difference.address, format!("  {}", detail(difference)));
     }
-    if report.differences.len() > SHOWN {
-        screen = screen.row(
-            "more",
-            format!(
-                "{} bytes are not shown",
-                count(worst.saturating_sub(SHOWN as u64))
-            ),
-        );
-    }
     screen
-        .row("passes", passes)
-        .row("means", meaning(report))
-        .chip("untouched by this check.")
-        .next("Give the write command again. If the same bytes come back, the cells are worn: replace the part.")
 }
 
 fn bytes(number: u64) -> String {
