@@ -64,8 +64,8 @@ impl Desk {
     pub fn new() -> Self {
         let desk = Self::with("W25Q80DV", 1 << 20);
         desk.put("regions.toml", REGIONS);
-        desk.put("boot.bin", &noise(21, 40 << 10));
-        desk.put("system.bin", &noise(22, 300 << 10));
+        desk.put("boot.bin", noise(21, 40 << 10));
+        desk.put("system.bin", noise(22, 300 << 10));
         desk
     }
 
@@ -80,7 +80,7 @@ impl Desk {
         let desk = Self {
             folder: folder.unwrap(),
         };
-        desk.put("chip.cells", &content(size_bytes));
+        desk.put("chip.cells", content(size_bytes));
         let bench = BenchFile::new(part, Path::new("chip.cells"));
         Mock::create(&desk.path("chip.toml"), &bench).unwrap();
         desk

@@ -29,7 +29,8 @@ pub fn id(report: &IdReport, typed: &Typed) -> Screen {
         screen = screen.row("differs", disagreement.clone());
     }
     if let Some(protection) = &report.protection {
-        screen = screen.row("protected", protection.clone());
+        let ranges = protection.trim_end_matches(" is protected");
+        screen = screen.row("protected", ranges);
     }
     if report.woken {
         screen = screen.row("woken", "it was in deep power-down");

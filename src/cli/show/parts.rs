@@ -117,7 +117,7 @@ fn table(catalogue: &Catalogue) -> Screen {
         .parts()
         .iter()
         .fold(screen, |screen, part| {
-            let memory = if part.supply.from_memory { "*" } else { " " };
+            let memory = if part.supply.from_memory { "*" } else { "" };
             let (id, size) = (part.jedec_id.to_string(), size(u64::from(part.size_bytes)));
             let facts = format!("{id:<17} {size:>7}  {}{memory}", part.supply);
             // A long name stands on a line of its own, so that the columns stay narrow.
