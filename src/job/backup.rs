@@ -4,14 +4,13 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, Seen, connect};
+use super::bench::{Bench, Connected, connect};
 use super::record::{journal_patience, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Stop, recognise};
-use crate::chip::Chip;
-use crate::interlock::{Panel, Sameness};
+use crate::interlock::Panel;
 use crate::link::Purpose;
-use crate::unit::{Digest, Identity, Image, Unit, UnitError};
+use crate::unit::{Digest, Image, Unit, UnitError};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
@@ -62,9 +61,16 @@ pub fn backup(
         bench,
         Purpose::Read,
         patience,
+        &[],
         attendant,
     )?;
     must_be_the_unit(&mut connected, unit)?;
+    if let Some(doubt) = &connected.seen.size_doubt {
+        connected.panel.size_in_doubt(doubt);
+        if connected.panel.is_held() {
+            return Err(Stop::held(&connected.panel));
+        }
+    }
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
@@ -120,20 +126,11 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
     let map = region_map(unit)?;
     let sameness =
         recognise::recognise(&mut connected.chip, unit, map.as_ref().map(|(map, _)| map))?;
-    // A unit that changes its own calibration is still the unit where an ID says so, and where there
-    // is none the person has to say so.
-    connected.panel.same_unit(unit.name(), &sameness, true);
-    match sameness {
-        Sameness::Id { .. }
-        | Sameness::UnitData { .. }
-        | Sameness::Nothing
-        | Sameness::Replacement
-            if connected.panel.is_held() =>
-        {
-            Err(Stop::held(&connected.panel))
-        }
-        _ => Ok(()),
+    connected.panel.same_unit(unit.name(), &sameness);
+    if connected.panel.is_held() {
+        return Err(Stop::held(&connected.panel));
     }
+    Ok(())
 }
 
 /// Keeps who the chip is in the unit file, with the first backup.
@@ -141,26 +138,9 @@ fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
     if unit.file().identity.is_some() && !unit.backups().is_empty() {
         return Ok(());
     }
-    let identity = identity(&mut connected.chip, &connected.seen)?;
-    unit.set_identity(identity)?;
+    let own = recognise::own_id(&mut connected.chip)?;
+    unit.set_identity(recognise::identity(&connected.chip, &own, &connected.seen))?;
     Ok(())
-}
-
-/// Who the chip is, for the unit file.
-pub(super) fn identity(chip: &mut Chip, seen: &Seen) -> Result<Identity, Stop> {
-    let own = recognise::own_id(chip)?;
-    let part = chip.part();
-    let level = seen
-        .level
-        .map_or_else(|| "not declared".to_owned(), |level| level.to_string());
-    Ok(Identity {
-        part: format!("{} {}", part.maker, part.name),
-        jedec_id: chip.short_id().to_string(),
-        unique_id: own.map(|(_, id)| recognise::shown(&id)),
-        size_bytes: part.size_bytes,
-        supply_level: level,
-        marking: seen.said.marking.clone(),
-    })
 }
 
 /// What differs between two backups, by region where there is a map, else as a whole.

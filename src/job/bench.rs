@@ -1,11 +1,13 @@
 //! From a bench to a chip that is met and identified, with the interlocks on the way.
 
+use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use super::explain::sentence;
 use super::{Attendant, Stop};
 use crate::chip::{Bare, Chip, ChipError, FirstLook, ID_BYTES, ReadCommand, short_id};
+use crate::image::show_size;
 use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
 use crate::jedec::sfdp::{self, Sfdp};
 use crate::jedec::{Address, Hertz, Millivolts};
@@ -18,7 +20,7 @@ pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
 /// How often the ID is read to judge the contact.
 const ID_READS: u32 = 200;
 /// Bytes of the array that are read repeatedly to judge the contact.
-const SAMPLE_BYTES: usize = 2048;
+const SAMPLE_BYTES: u32 = 2048;
 /// How long a chip that looks busy is waited for where nothing is known of it.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -78,6 +80,8 @@ pub struct Seen {
     pub sfdp_fault: Option<String>,
     /// What the chip is.
     pub identification: Identification,
+    /// Why the chip may have another size than the part it was identified as.
+    pub size_doubt: Option<String>,
     /// What the link is called.
     pub link: String,
     /// Level of the link.
@@ -144,7 +148,7 @@ pub(super) fn meet(
     })
 }
 
-/// Meets the chip and opens it as its part.
+/// Meets the chip and opens it as its part. `torn` blocks are not judged by, see [`Met::open`].
 ///
 /// # Errors
 /// As [`meet`]; also where nothing tells the size of the chip.
@@ -153,9 +157,10 @@ pub(super) fn connect(
     bench: Bench,
     purpose: Purpose,
     patience: Option<Duration>,
+    torn: &[Range<u32>],
     attendant: &dyn Attendant,
 ) -> Result<Connected, Stop> {
-    meet(panel, bench, purpose, patience, attendant)?.open()
+    meet(panel, bench, purpose, patience, attendant)?.open(torn)
 }
 
 impl Met {
@@ -171,7 +176,9 @@ impl Met {
     }
 
     /// Opens the chip and reads a sample of it repeatedly, which ends the judgement of the contact.
-    pub(super) fn open(mut self) -> Result<Connected, Stop> {
+    /// The sample lies outside `torn` blocks, whose cells may read differently each time on the best
+    /// of contacts.
+    pub(super) fn open(mut self, torn: &[Range<u32>]) -> Result<Connected, Stop> {
         let Some(part) = self.part() else {
             let seen = short_id(&self.seen.look.id).to_string();
             return Err(Stop::new(
@@ -183,7 +190,7 @@ impl Met {
             .row("means", "a read of the wrong length would look like a whole backup"));
         };
         let mut chip = self.bare.into_chip(part, self.seen.look.id)?;
-        self.seen.contact.sample_same &= sample_is_steady(&mut chip)?;
+        self.seen.contact.sample_same &= sample_is_steady(&mut chip, torn)?;
         self.panel.contact(&self.seen.contact);
         if self.panel.is_held() {
             return Err(Stop::held(&self.panel));
@@ -338,6 +345,7 @@ fn look_closer(
     let sfdp = parsed.and_then(Result::ok);
     let facts = sfdp.as_ref().and_then(SfdpFacts::of);
     let identification = identify(catalogue, &look.id, facts.as_ref(), said.marking.as_deref());
+    let size_doubt = size_doubt(catalogue, &identification, said.marking.as_deref());
     let mut sign = strange.map(|id| unsteady(&look.id, &id));
     if sign.is_none() && identification.standing == Standing::Unknown {
         sign = shifted(catalogue, &look.id);
@@ -356,10 +364,35 @@ fn look_closer(
         sfdp,
         sfdp_fault,
         identification,
+        size_doubt,
         link,
         level,
         sck,
         said,
+    })
+}
+
+/// Whether SFDP, the table or the marking tell another size than the part has. A backup of half a chip
+/// agrees with itself in every read.
+fn size_doubt(
+    catalogue: &Catalogue,
+    identification: &Identification,
+    marking: Option<&str>,
+) -> Option<String> {
+    let part = identification.part.as_ref()?;
+    let disagreement = identification
+        .disagreements
+        .iter()
+        .find(|one| one.field == "size_bytes");
+    if let Some(one) = disagreement {
+        return Some(one.sentence.clone());
+    }
+    let marking = catalogue.by_marking(marking?)?;
+    let fits = |candidate: &Part| candidate.size_bytes == part.size_bytes;
+    let names = marking.names().join(" or ");
+    (!marking.candidates.iter().any(fits)).then(|| {
+        let size = show_size(part.size_bytes.into());
+        format!("the chip answers as one of {size}, and the marking is that of {names}")
     })
 }
 
@@ -428,15 +461,30 @@ fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
     None
 }
 
-/// Reads one place three times.
-fn sample_is_steady(chip: &mut Chip) -> Result<bool, Stop> {
+/// The lowest place of a sample's length that no torn block touches.
+fn sample_place(size_bytes: u32, torn: &[Range<u32>]) -> Option<Range<u32>> {
+    let length = SAMPLE_BYTES.min(size_bytes);
+    let mut places = (0..=size_bytes - length).step_by(length.max(1) as usize);
+    places
+        .find(|at| {
+            torn.iter()
+                .all(|torn| torn.end <= *at || at + length <= torn.start)
+        })
+        .map(|at| at..at + length)
+}
+
+/// Reads one place outside `torn` blocks three times. Where all is torn nothing can be sampled.
+fn sample_is_steady(chip: &mut Chip, torn: &[Range<u32>]) -> Result<bool, Stop> {
+    let Some(place) = sample_place(chip.size_bytes(), torn) else {
+        return Ok(true);
+    };
     let sck = chip.sck_for(ReadCommand::Read);
-    let length = SAMPLE_BYTES.min(chip.size_bytes() as usize);
+    let length = (place.end - place.start) as usize;
     let (mut first, mut again) = (vec![0xA5; length], vec![0x5A; length]);
-    chip.read(ReadCommand::Read, sck, Address(0), &mut first)?;
+    chip.read(ReadCommand::Read, sck, Address(place.start), &mut first)?;
     for _ in 0..2 {
         again.fill(0x5A);
-        chip.read(ReadCommand::Read, sck, Address(0), &mut again)?;
+        chip.read(ReadCommand::Read, sck, Address(place.start), &mut again)?;
         if first != again {
             return Ok(false);
         }

@@ -40,21 +40,14 @@ const READS: [u8; 4] = [
     opcode::READ_4BYTE,
     opcode::FAST_READ_4BYTE,
 ];
-/// Opcodes that program or erase and that the standard or common datasheets list.
-const MODIFIES: [u8; 13] = [
+/// Opcodes that program, or erase the whole chip, and that the standard or common datasheets list;
+/// those that erase a block are [`opcode::ERASES`].
+const MODIFIES: [u8; 5] = [
     opcode::PAGE_PROGRAM,
     opcode::PAGE_PROGRAM_4BYTE,
-    opcode::SECTOR_ERASE_4K,
-    opcode::SECTOR_ERASE_4K_4BYTE,
-    opcode::BLOCK_ERASE_32K,
-    opcode::BLOCK_ERASE_32K_4BYTE,
-    0x53,
-    opcode::BLOCK_ERASE,
-    opcode::BLOCK_ERASE_4BYTE,
     opcode::CHIP_ERASE,
     opcode::CHIP_ERASE_ALT,
     opcode::AAI_WORD_PROGRAM,
-    0xD7,
 ];
 
 /// Opcodes that write a status register, and are sent after write enable only.
@@ -383,7 +376,7 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
             .erase_types
             .iter()
             .any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
-    let array = of_part && MODIFIES.contains(&code);
+    let array = of_part && (MODIFIES.contains(&code) || opcode::ERASES.contains(&code));
     let register = REGISTER_WRITES.contains(&code) || part.status.clear_status() == Some(code);
     (shape.reads == 0 && (array || register || shape.is_bare(opcode::WRITE_ENABLE)))
         .then_some(Class::Modify)
