@@ -9,6 +9,7 @@ mod look;
 mod value;
 
 use std::ffi::OsString;
+use std::path::Path;
 
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand};
@@ -132,6 +133,23 @@ impl Command {
             | Self::Worklist(_)
             | Self::Parts(_)
             | Self::Demo(_) => None,
+        }
+    }
+
+    /// The unit's folder, where one is named.
+    #[must_use]
+    pub fn unit(&self) -> Option<&Path> {
+        match self {
+            Self::Contact(args) => args.unit.as_deref(),
+            Self::Id(args) => args.unit.as_deref(),
+            Self::Verify(args) => args.unit.as_deref(),
+            Self::Backup(args) => Some(&args.unit),
+            Self::Check(args) => Some(&args.unit),
+            Self::Tailor(args) => Some(&args.unit),
+            Self::Worklist(args) => Some(&args.unit),
+            Self::Write(args) => Some(&args.unit),
+            Self::Restore(args) => Some(&args.unit),
+            Self::Sfdp(_) | Self::Parts(_) | Self::Demo(_) => None,
         }
     }
 

@@ -75,13 +75,6 @@ pub fn hash_lines(digest: &[u8; 32]) -> Vec<String> {
     digest.chunks(16).map(line).collect()
 }
 
-/// A SHA-256 cut to what tells it apart at a glance: `5c1f09e2 ...`.
-#[must_use]
-pub fn hash_short(digest: &[u8; 32]) -> String {
-    let [a, b, c, d, ..] = digest;
-    format!("{a:02x}{b:02x}{c:02x}{d:02x} ...")
-}
-
 /// `value / scale` without trailing zeros; `scale` is 100.
 fn without_zeros(value: u128, scale: u128) -> String {
     match (value / scale, value % scale) {
@@ -149,6 +142,5 @@ mod tests {
                 "27ae41e4 649b934c a495991b 7852b855"
             ]
         );
-        assert_eq!(hash_short(&digest), "e3b0c442 ...");
     }
 }

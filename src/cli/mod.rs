@@ -10,6 +10,8 @@ mod clean;
 mod demo;
 mod figures;
 mod look;
+mod node;
+mod pieces;
 mod progress;
 mod questions;
 mod run;
@@ -17,11 +19,13 @@ mod screen;
 mod setup;
 mod show;
 mod stop;
+mod typed;
 mod waterline;
 mod wrap;
 
 use args::Cli;
-use look::Look;
+use clean::clean;
+use look::{Look, complain, say};
 
 use crate::job::Exit;
 
@@ -39,11 +43,14 @@ pub fn main() -> std::process::ExitCode {
 
 /// Prints clap's answer: help and version are answers, all else is a usage fault.
 fn refused(error: &clap::Error) -> Exit {
-    // A closed pipe on the other side is no fault of the command line.
-    let _ = error.print();
+    // What was typed is quoted in it, and is shown, not obeyed.
+    let text = error.render().to_string();
+    let lines: Vec<_> = text.trim_end().lines().map(clean).collect();
     if error.use_stderr() {
+        complain(&lines.join("\n"));
         Exit::Usage
     } else {
+        say(&lines.join("\n"));
         Exit::True
     }
 }

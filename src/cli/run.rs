@@ -1,18 +1,18 @@
 //! One command: set up, run the job, show what it returns.
 
-use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
 
 use serde::Serialize;
 
 use super::args::{self, Command};
 use super::attend::Watcher;
 use super::look::{Look, complain};
+use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, offline, setup};
+use super::typed::Typed;
 use super::{demo, show, stop};
-use crate::job::{self, Exit, RestoreOrder, SCK_DEFAULT, Stop, TailorOrder, WriteOrder};
+use crate::job::{self, ChipState, Exit, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder};
 use crate::unit::Unit;
 use crate::unit::store::{RealStore, Store};
 
@@ -57,13 +57,9 @@ pub fn run(command: Command, look: Look) -> Exit {
 
 /// The same, and gives what the command reports as data.
 pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
-    let name = command.name();
-    let result = match stop::stop_flag() {
-        Ok(flag) => answer(command, look, &flag),
-        Err(error) => Err(
-            Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error),
-        ),
-    };
+    let (name, typed) = (command.name(), Typed::of(&command));
+    let touches_bus = command.bus().is_some();
+    let result = answer(command, look, &typed).map_err(|stop| worded(stop, &typed, touches_bus));
     let (screen, exit, outcome) = match &result {
         Ok(answer) => (
             answer.screen.clone(),
@@ -87,142 +83,118 @@ pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
     (exit, result.map(|answer| answer.data).unwrap_or_default())
 }
 
-fn answer(command: Command, look: Look, flag: &Arc<AtomicBool>) -> Result<Answer, Stop> {
-    let mut watcher = Watcher::new(look.progress, Arc::clone(flag));
+/// A stop as it suits the command line: its next step names the unit, and a command that needs no chip
+/// says nothing of one.
+fn worded(mut stop: Stop, typed: &Typed, touches_bus: bool) -> Stop {
+    stop.next = typed.fill(&stop.next);
+    if !touches_bus && stop.chip == ChipState::Untouched {
+        stop.chip = ChipState::NotMet;
+    }
+    stop
+}
+
+/// Somebody who watches the job. From here on Ctrl-C asks it to stop; until the last question is
+/// answered it ends the program at once, and nothing has been touched.
+fn watcher(look: Look) -> Result<Watcher, Stop> {
+    let flag = stop::stop_flag().map_err(|error| {
+        Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error)
+    })?;
+    Ok(Watcher::new(look.progress, flag))
+}
+
+fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     match command {
-        Command::Contact(args) => contact(&args, &mut watcher),
+        Command::Contact(args) => contact(&args, look, typed),
         Command::Id(args) => {
             let setup = setup(&args.bus, args.unit.as_deref())?;
-            let report = job::id(setup.bench, &mut watcher)?;
-            Ok(Answer::new(
-                Exit::True,
-                show::id(&report, &shown(args.unit.as_deref())),
-                &report,
-            ))
+            let report = job::id(setup.bench, &mut watcher(look)?)?;
+            Ok(Answer::new(Exit::True, show::id(&report, typed), &report))
         }
-        Command::Sfdp(args) => sfdp(&args, &mut watcher),
+        Command::Sfdp(args) => sfdp(&args, look, typed),
         Command::Backup(args) => {
             let setup = setup(&args.bus, Some(&args.unit))?;
             let mut unit = Unit::open_or_create(setup.store, &args.unit)?;
-            let report = job::backup(&mut unit, setup.bench, &mut watcher)?;
-            Ok(Answer::new(Exit::True, show::backup(&report), &report))
+            let report = job::backup(&mut unit, setup.bench, &mut watcher(look)?)?;
+            let screen = show::backup(&report, typed);
+            Ok(Answer::new(Exit::True, screen, &report))
         }
-        Command::Check(args) => {
-            let unit = Unit::view(Arc::new(RealStore::new()), &args.unit)?;
-            let report = job::check(&unit)?;
-            let exit = if report.is_clean() {
-                Exit::True
-            } else {
-                Exit::Different
-            };
-            Ok(Answer::new(exit, show::check(&report), &report))
-        }
-        Command::Tailor(args) => tailor(&args),
-        Command::Worklist(args) => worklist(&args),
-        Command::Write(args) => write(args, &mut watcher),
-        Command::Verify(args) => verify(&args, &mut watcher),
-        Command::Restore(args) => restore(&args, &mut watcher),
+        Command::Check(args) => check(&args, typed),
+        Command::Tailor(args) => tailor(&args, typed),
+        Command::Worklist(args) => worklist(&args, typed),
+        Command::Write(args) => write(args, look, typed),
+        Command::Verify(args) => verify(&args, look, typed),
+        Command::Restore(args) => restore(&args, look, typed),
         Command::Parts(args) => {
             let catalogue = catalogue(args.parts.as_deref())?;
             show::parts(&catalogue, args.marking.as_deref())
         }
-        Command::Demo(args) => demo::demo(&args.folder, look, flag),
+        Command::Demo(args) => demo::demo(&args.folder, look),
     }
 }
 
-fn contact(args: &args::ContactArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
+fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, args.unit.as_deref())?;
-    let report = job::contact(setup.bench, watcher)?;
-    let exit = if report.good {
-        Exit::True
-    } else {
-        Exit::Different
-    };
-    Ok(Answer::new(
-        exit,
-        show::contact(&report, &shown(args.unit.as_deref())),
-        &report,
-    ))
+    let report = job::contact(setup.bench, &mut watcher(look)?)?;
+    let screen = show::contact(&report, typed);
+    Ok(Answer::new(verdict(report.good), screen, &report))
 }
 
-/// The unit's folder as it was typed, or a word in its place.
-fn shown(unit: Option<&Path>) -> String {
-    unit.map_or_else(|| "FOLDER".to_owned(), |unit| unit.display().to_string())
+/// The exit code of a comparison.
+const fn verdict(good: bool) -> Exit {
+    if good { Exit::True } else { Exit::Different }
 }
 
-fn sfdp(args: &args::SfdpArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
+fn sfdp(args: &args::SfdpArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let store = RealStore::new();
-    let report = match &args.from {
-        Some(file) => job::decode_sfdp(store.read(file)?, false)?,
-        None => job::sfdp(setup(&args.bus, None)?.bench, watcher)?,
-    };
     if let Some(file) = &args.raw {
         if store.exists(file)? {
             let next = "Name a file that is not there yet; none is overwritten.";
-            return Err(Stop::new(
-                Exit::FileFault,
-                format!("{} exists already.", file.display()),
-                next,
-            ));
+            let headline = format!("{} exists already.", file.display());
+            return Err(Stop::new(Exit::FileFault, headline, next));
         }
+    }
+    let report = match &args.from {
+        Some(file) => sfdp_in(&store.read(file).map_err(Stop::from).map_err(no_chip)?)?,
+        None => job::sfdp(setup(&args.bus, None)?.bench, &mut watcher(look)?)?,
+    };
+    if let Some(file) = &args.raw {
         store.replace(file, &report.raw)?;
     }
-    Ok(Answer::new(Exit::True, show::sfdp(&report), &report))
+    let screen = show::sfdp(&report, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
 }
 
-fn tailor(args: &args::TailorArgs) -> Result<Answer, Stop> {
+/// Tables kept in a file: what is wrong with them is the file's fault, and no chip is met.
+fn sfdp_in(bytes: &[u8]) -> Result<job::SfdpReport, Stop> {
+    job::decode_sfdp(bytes.to_vec(), false).map_err(|mut stop| {
+        stop.exit = Exit::FileFault;
+        no_chip(stop)
+    })
+}
+
+fn no_chip(mut stop: Stop) -> Stop {
+    stop.chip = ChipState::NotMet;
+    stop
+}
+
+fn check(args: &args::CheckArgs, typed: &Typed) -> Result<Answer, Stop> {
+    let unit = Unit::view(Arc::new(RealStore::new()), &args.unit)?;
+    let report = job::check(&unit)?;
+    let screen = show::check(&report, typed);
+    Ok(Answer::new(verdict(report.is_clean()), screen, &report))
+}
+
+fn tailor(args: &args::TailorArgs, typed: &Typed) -> Result<Answer, Stop> {
     let catalogue = catalogue(None)?;
-    let mut orders: Vec<TailorOrder> = Vec::new();
-    let mut order = |region: &str| -> usize {
-        let known = orders.iter().position(|order| order.region == region);
-        known.unwrap_or_else(|| {
-            let region = region.to_owned();
-            orders.push(TailorOrder {
-                region,
-                piece: None,
-                sha256: None,
-                fill: None,
-            });
-            orders.len() - 1
-        })
-    };
-    let places: Vec<usize> = args
-        .piece
-        .iter()
-        .map(|piece| order(&piece.region))
-        .collect();
-    let hashes: Vec<usize> = args.sha256.iter().map(|hash| order(&hash.region)).collect();
-    let fills: Vec<usize> = args.fill.iter().map(|fill| order(&fill.region)).collect();
-    for (place, piece) in places.into_iter().zip(&args.piece) {
-        if orders[place].piece.replace(piece.file.clone()).is_some() {
-            let next = "Join the pieces into one file first.";
-            return Err(Stop::new(
-                Exit::Usage,
-                format!("Two pieces for region '{}'.", piece.region),
-                next,
-            ));
-        }
-    }
-    hashes
-        .into_iter()
-        .zip(&args.sha256)
-        .for_each(|(place, hash)| orders[place].sha256 = Some(hash.digest));
-    fills
-        .into_iter()
-        .zip(&args.fill)
-        .for_each(|(place, fill)| orders[place].fill = Some(fill.byte));
+    let orders = pieces::orders(args)?;
     let mut unit = Unit::open(Arc::new(RealStore::new()), &args.unit)?;
-    let report = job::tailor(
-        &mut unit,
-        &orders,
-        args.map.as_deref(),
-        &catalogue,
-        args.replace,
-    )?;
-    Ok(Answer::new(Exit::True, show::tailor(&report), &report))
+    let map = args.map.as_deref();
+    let report = job::tailor(&mut unit, &orders, map, &catalogue, args.replace)?;
+    let screen = show::tailor(&report, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
 }
 
-fn worklist(args: &args::WorklistArgs) -> Result<Answer, Stop> {
+fn worklist(args: &args::WorklistArgs, typed: &Typed) -> Result<Answer, Stop> {
     let catalogue = catalogue(args.parts.as_deref())?;
     let unit = Unit::open(Arc::new(RealStore::new()), &args.unit)?;
     let (target, name) = image(unit.store().as_ref(), Some(&args.unit), &args.target)?;
@@ -232,47 +204,42 @@ fn worklist(args: &args::WorklistArgs) -> Result<Answer, Stop> {
         .map_err(|fault| Stop::new(Exit::Usage, fault, "norlock --help"))?;
     let sck = args.sck.unwrap_or(SCK_DEFAULT);
     let report = job::worklist(&unit, target.as_ref(), &catalogue, &accepted, sck)?;
-    Ok(Answer::new(
-        Exit::True,
-        show::worklist(&report, &name),
-        &report,
-    ))
+    let screen = show::worklist(&report, &name, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
 }
 
-fn write(args: args::WriteArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
+fn write(args: args::WriteArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, Some(&args.unit))?;
     let mut unit = Unit::open(setup.store, &args.unit)?;
     let (target, target_name) = image(unit.store().as_ref(), Some(&args.unit), &args.target)?;
-    let offline = offline(&args.offline, &unit, args.bus.mock.is_some())?;
     let order = WriteOrder {
         target,
         target_name,
-        offline,
+        offline: offline(&args.offline, &unit, args.bus.mock.is_some())?,
         lift_protection: args.lift_protection,
     };
-    let report = job::write(&mut unit, order, setup.bench, watcher)?;
-    Ok(Answer::new(Exit::True, show::written(&report), &report))
+    let report = job::write(&mut unit, order, setup.bench, &mut watcher(look)?)?;
+    let screen = show::written(&report, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
 }
 
-fn restore(args: &args::RestoreArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
+fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, Some(&args.unit))?;
     let mut unit = Unit::open(setup.store, &args.unit)?;
+    let ranges = args.rewrite.iter();
     let order = RestoreOrder {
         to: args.to,
         offline: offline(&args.offline, &unit, args.bus.mock.is_some())?,
-        rewrite: args
-            .rewrite
-            .iter()
-            .map(|range| range.0.start.0..range.0.end.0)
-            .collect(),
+        rewrite: ranges.map(|range| range.0.start.0..range.0.end.0).collect(),
         replacement: args.replacement,
         lift_protection: args.lift_protection,
     };
-    let report = job::restore(&mut unit, &order, setup.bench, watcher)?;
-    Ok(Answer::new(Exit::True, show::written(&report), &report))
+    let report = job::restore(&mut unit, &order, setup.bench, &mut watcher(look)?)?;
+    let screen = show::written(&report, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
 }
 
-fn verify(args: &args::VerifyArgs, watcher: &mut Watcher) -> Result<Answer, Stop> {
+fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, args.unit.as_deref())?;
     let (image, name) = image(setup.store.as_ref(), args.unit.as_deref(), &args.image)?;
     let map = args
@@ -286,21 +253,8 @@ fn verify(args: &args::VerifyArgs, watcher: &mut Watcher) -> Result<Answer, Stop
         map.as_ref(),
         args.passes,
         setup.bench,
-        watcher,
+        &mut watcher(look)?,
     )?;
-    let exit = if report.is_equal() {
-        Exit::True
-    } else {
-        Exit::Different
-    };
-    let unit = args
-        .unit
-        .as_deref()
-        .and_then(Path::file_name)
-        .map(|unit| unit.to_string_lossy().into_owned());
-    Ok(Answer::new(
-        exit,
-        show::verify(&report, &name, unit.as_deref()),
-        &report,
-    ))
+    let screen = show::verify(&report, &name, typed, map.as_ref());
+    Ok(Answer::new(verdict(report.is_equal()), screen, &report))
 }

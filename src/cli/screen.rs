@@ -63,13 +63,6 @@ impl Screen {
         self.table(label, hash_lines(digest))
     }
 
-    /// Adds a row of a cost table: a label, what is done, and the time it takes.
-    #[must_use]
-    pub fn cost(self, label: &str, what: &str, time: &str) -> Self {
-        let line = format!("{what:<20} {time}");
-        self.table(label, vec![line])
-    }
-
     /// Adds a staff line where a region begins.
     #[must_use]
     pub fn region(self, start: Address, text: impl Into<String>) -> Self {
@@ -80,6 +73,12 @@ impl Screen {
     #[must_use]
     pub fn within(self, start: Address, text: impl Into<String>) -> Self {
         self.staff(format!("  {start}  | "), text)
+    }
+
+    /// Adds a line of a list: `text` wraps beside `mark`, whose spacing is kept.
+    #[must_use]
+    pub fn item(self, mark: &str, text: impl Into<String>) -> Self {
+        self.staff(clean(mark).into_owned(), text)
     }
 
     /// Adds a line that was laid out elsewhere.

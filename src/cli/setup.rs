@@ -2,16 +2,17 @@
 
 use std::fs::File;
 use std::io::{LineWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use super::args::{BusArgs, OfflineArgs, OfflineHash};
 use super::bench::ask;
+use super::node::node;
 use super::questions::{self, NoAnswer};
 use crate::interlock::{Attestation, Power};
-use crate::job::{Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
-use crate::link::{HostFlash, Node, Sent, list_nodes};
+use crate::job::{self, Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
+use crate::link::Sent;
 use crate::mock::Mock;
 use crate::part::Catalogue;
 use crate::unit::Unit;
@@ -32,9 +33,17 @@ pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
     let name = file.display().to_string();
     let text = std::fs::read_to_string(file)
         .map_err(|error| broken(&format!("Cannot read {name}."), error))?;
-    table
-        .with_user_file(&text, &name)
-        .map_err(|error| broken(&format!("{error}."), error))
+    table.with_user_file(&text, &name).map_err(refused)
+}
+
+/// A file that says something it must not: the error tells which, and where in it.
+fn refused(error: impl std::error::Error + Send + Sync + 'static) -> Stop {
+    let next = "Mend the file, then try again; nothing was sent.";
+    let mut stop = Stop::new(Exit::FileFault, job::sentence(&error), next);
+    if let Some(source) = error.source() {
+        stop = stop.row("seen", source.to_string());
+    }
+    stop.because(error)
 }
 
 fn broken(headline: &str, error: impl std::error::Error + Send + Sync + 'static) -> Stop {
@@ -63,7 +72,7 @@ pub fn setup(args: &BusArgs, unit: Option<&Path>) -> Result<Setup, Stop> {
                 Arc::new(WitnessedStore::beside(real, &mock, MOCK_SYNC_TIME));
             (Way::Link(Box::new(mock.link())), store)
         }
-        None => (node(args.spidev.as_deref())?, real),
+        None => (node(args.spidev.as_deref(), Path::new("/dev"))?, real),
     };
     let accepted = args
         .accept
@@ -90,48 +99,7 @@ fn open_mock(file: &Path, catalogue: &Catalogue) -> Result<Mock, Stop> {
             .find(|part| part.name == name)
             .cloned()
     };
-    Mock::open(file, &mut find).map_err(|error| broken(&format!("{error}."), error))
-}
-
-/// The node that was named, or the one node that is positively one of the pin header.
-fn node(named: Option<&Path>) -> Result<Way, Stop> {
-    if let Some(path) = named {
-        return Ok(Way::Node {
-            path: path.to_owned(),
-            chosen: true,
-        });
-    }
-    let nodes = list_nodes(Path::new("/dev"));
-    let of_header: Vec<&PathBuf> = nodes
-        .iter()
-        .filter(|path| {
-            Node::look(path).is_ok_and(|node| matches!(node.host_flash, HostFlash::No(_)))
-        })
-        .collect();
-    match of_header.as_slice() {
-        [only] => Ok(Way::Node {
-            path: (*only).clone(),
-            chosen: false,
-        }),
-        [] if nodes.is_empty() => Ok(Way::Node {
-            path: "/dev/spidev0.0".into(),
-            chosen: false,
-        }),
-        _ => {
-            let names: Vec<String> = nodes
-                .iter()
-                .map(|path| path.display().to_string())
-                .collect();
-            let next =
-                "Name the one that the clip is on: --spidev PATH, or a simulated chip: --mock FILE";
-            Err(Stop::new(
-                Exit::Usage,
-                "It cannot be told which node the clip is on.",
-                next,
-            )
-            .row("seen", names.join(", ")))
-        }
-    }
+    Mock::open(file, &mut find).map_err(refused)
 }
 
 /// What the options say about the bench; on a terminal the person is asked for the rest.
@@ -190,9 +158,13 @@ fn unanswered(error: NoAnswer) -> Stop {
     Stop::new(Exit::Usage, format!("{error}."), next).because(error)
 }
 
-/// A new file that gets a line for each frame.
+/// A file that gets a line for each frame. Where it exists, more is added: the same command line,
+/// typed again, goes on from an interruption.
 fn trace(path: &Path) -> Result<Box<dyn FnMut(Sent) + Send>, Stop> {
-    let file = File::create_new(path)
+    let file = File::options()
+        .create(true)
+        .append(true)
+        .open(path)
         .map_err(|error| broken(&format!("Cannot make {}.", path.display()), error))?;
     let mut file = LineWriter::new(file);
     // A trace that cannot be written must not stop a write half way.

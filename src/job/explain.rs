@@ -75,15 +75,7 @@ fn node_meaning(source: &std::io::Error, node: &str) -> (String, String) {
                 "Enable the bus as the board's documentation says (docs/wiring.md).".into(),
             );
         }
-        ErrorKind::PermissionDenied => {
-            let group = node_group(node).unwrap_or_else(|| "its owner's".into());
-            let means =
-                format!("only the group {group} may use the node, and this user is not in it");
-            return (
-                means,
-                format!("Add yourself to the group {group} and log in again."),
-            );
-        }
+        ErrorKind::PermissionDenied => return not_in_the_group(node_group(node).as_deref()),
         ErrorKind::ResourceBusy => (
             "another kernel driver owns the chip select, for example a flash driver",
             "Unbind that driver, or take the chip select out of its device tree node.",
@@ -98,6 +90,25 @@ fn node_meaning(source: &std::io::Error, node: &str) -> (String, String) {
         ),
     };
     (means.to_owned(), next.to_owned())
+}
+
+/// Nobody is to join the group root for a node's sake.
+fn not_in_the_group(group: Option<&str>) -> (String, String) {
+    match group {
+        Some(group) if group != "root" => (
+            format!("only the group {group} may use the node, and this user is not in it"),
+            format!(
+                "Add yourself to the group {group} (sudo usermod -aG {group} NAME) and log in again."
+            ),
+        ),
+        group => (
+            format!(
+                "the node belongs to the group {}",
+                group.unwrap_or("of its owner")
+            ),
+            "Give it a group of its own by a udev rule: docs/wiring.md has one.".to_owned(),
+        ),
+    }
 }
 
 #[cfg(target_os = "linux")]
@@ -229,14 +240,87 @@ fn fault(error: impl std::error::Error + Send + Sync + 'static, next: &str) -> S
     stop.because(error)
 }
 
-/// An error's text as a sentence: a capital in front, a full stop behind.
-pub(super) fn sentence(error: &dyn std::fmt::Display) -> String {
+/// An error's text as a sentence: a capital in front, a full stop behind. A path in front stays as it
+/// is.
+pub(crate) fn sentence(error: &dyn std::fmt::Display) -> String {
     let text = error.to_string();
+    let end = if text.ends_with('.') { "" } else { "." };
+    let first_word = text.split(' ').next().unwrap_or_default();
+    if first_word.contains(['.', '/', '_', '-', ':']) {
+        return format!("{text}{end}");
+    }
     let mut letters = text.chars();
     let first = letters
         .next()
         .map(|letter| letter.to_uppercase().to_string())
         .unwrap_or_default();
-    let end = if text.ends_with('.') { "" } else { "." };
     format!("{first}{}{end}", letters.as_str())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn node(errno: i32) -> Stop {
+        LinkError::Node {
+            action: "open",
+            node: "/dev/spidev0.0".into(),
+            source: std::io::Error::from_raw_os_error(errno),
+        }
+        .into()
+    }
+
+    fn says(stop: &Stop, label: &str) -> String {
+        let row = stop.evidence.iter().find(|(name, _)| name == label);
+        row.map(|(_, text)| text.clone()).unwrap_or_default()
+    }
+
+    // errno(3): EPERM and EACCES mean no permission, EBUSY that somebody has it, ENOENT that it is not
+    // there. The numbers are those of Linux, asm-generic/errno-base.h and errno.h.
+    #[test]
+    fn what_the_system_says_of_a_node_is_explained() {
+        for (errno, means) in [
+            (13, "group"),
+            (1, "group"),
+            (16, "another kernel driver owns the chip select"),
+            (22, "this is not a spidev node"),
+            (25, "not as spidev does"),
+        ] {
+            let stop = node(errno);
+            assert_eq!(stop.exit, Exit::ChipFault);
+            assert_eq!(stop.headline, "Cannot open /dev/spidev0.0.");
+            assert!(!says(&stop, "seen").is_empty());
+            assert!(says(&stop, "means").contains(means), "{errno}: {stop:?}");
+        }
+    }
+
+    #[test]
+    fn the_group_is_named_and_root_is_never_to_be_joined() {
+        let (means, next) = not_in_the_group(Some("spi"));
+        assert!(means.contains("the group spi") && next.contains("usermod -aG spi"));
+        let (means, next) = not_in_the_group(Some("root"));
+        assert!(means.contains("root") && next.contains("udev") && !next.contains("usermod"));
+    }
+
+    #[test]
+    fn a_message_too_long_is_tried_again() {
+        let stop = Stop::from(LinkError::TooLong {
+            bytes: 8192,
+            limit: 4096,
+        });
+        assert!(stop.headline.contains("8192") && stop.headline.contains("4096"));
+        assert!(says(&stop, "means").contains("buffer") && stop.next.starts_with("Try again"));
+    }
+
+    #[test]
+    fn a_sentence_begins_with_a_capital_unless_a_path_does() {
+        for (text, sentence_of_it) in [
+            ("no room", "No room."),
+            ("gauge-07/unit.toml, line 3", "gauge-07/unit.toml, line 3."),
+            ("regions.toml is bad.", "regions.toml is bad."),
+            ("", "."),
+        ] {
+            assert_eq!(sentence(&text), sentence_of_it);
+        }
+    }
 }

@@ -32,6 +32,7 @@ pub use bench::{Bench, SCK_DEFAULT, Seen, Way};
 pub use check::{CheckReport, check};
 pub use contact::{ContactReport, Rung, contact};
 pub use exit::Exit;
+pub(crate) use explain::sentence;
 pub use id::{IdReport, id};
 pub use papers::Offline;
 pub use record::regions_of;

@@ -608,6 +608,7 @@ impl Work<'_> {
             total,
             bytes: true,
         });
+        let before = self.armed.now();
         let (target, mut failed, mut done) = (self.target, None, 0);
         let mut wanted = Vec::new();
         let finished = self.armed.finish(&pass, &mut |address, bytes| {
@@ -626,7 +627,8 @@ impl Work<'_> {
         if let Some(error) = failed {
             return Err(Stop::from(error).after_change());
         }
-        attendant.ends("read once more");
+        let time = finished.chip.now().saturating_sub(before);
+        attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
         if let Some(first) = finished.differing.first() {
             return Err(differs(first, finished.differing.len()));
         }

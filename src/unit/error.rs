@@ -13,13 +13,13 @@ pub enum UnitError {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// There is no `unit.toml` in the folder.
-    #[error("{} is not a unit folder: it has no unit.toml", folder.display())]
+    #[error("the folder {} is not a unit folder: it has no unit.toml", folder.display())]
     NotAUnit {
         /// The folder.
         folder: PathBuf,
     },
     /// A new unit wants an empty folder.
-    #[error("{} already holds {found} and is not a unit folder", folder.display())]
+    #[error("the folder {} already holds {found} and is not a unit folder", folder.display())]
     NotEmpty {
         /// The folder.
         folder: PathBuf,
@@ -27,13 +27,13 @@ pub enum UnitError {
         found: String,
     },
     /// The folder's last component cannot name a unit.
-    #[error("{} cannot name a unit: it must be readable text", folder.display())]
+    #[error("the folder {} cannot name a unit: it must be readable text", folder.display())]
     Name {
         /// The folder.
         folder: PathBuf,
     },
     /// The folder bears another name than the unit in it.
-    #[error("{} holds the unit {recorded}; a copy under another name is not worked on", folder.display())]
+    #[error("the folder {} holds the unit {recorded}; a copy under another name is not worked on", folder.display())]
     Renamed {
         /// The folder.
         folder: PathBuf,
@@ -41,13 +41,13 @@ pub enum UnitError {
         recorded: String,
     },
     /// Another process works on the unit.
-    #[error("{} is being worked on by another process", folder.display())]
+    #[error("the unit folder {} is being worked on by another process", folder.display())]
     InUse {
         /// The folder.
         folder: PathBuf,
     },
     /// The unit was opened to look at only.
-    #[error("{} was opened only to look at", folder.display())]
+    #[error("the folder {} was opened only to look at", folder.display())]
     OnlyViewed {
         /// The folder.
         folder: PathBuf,
@@ -68,7 +68,7 @@ pub enum UnitError {
     #[error("unit.toml cannot be written")]
     Encode(#[from] toml::ser::Error),
     /// An image of another size than announced was written.
-    #[error("{} holds {got_bytes} bytes, {expected_bytes} were announced", path.display())]
+    #[error("the file {} holds {got_bytes} bytes, {expected_bytes} were announced", path.display())]
     Size {
         /// The unfinished image.
         path: PathBuf,
@@ -78,7 +78,7 @@ pub enum UnitError {
         got_bytes: u64,
     },
     /// What was written is not what comes back from the medium.
-    #[error("{} hashes to {got} on the medium, {expected} was written", path.display())]
+    #[error("the file {} hashes to {got} on the medium, {expected} was written", path.display())]
     Medium {
         /// The unfinished image.
         path: PathBuf,
@@ -88,7 +88,7 @@ pub enum UnitError {
         got: Digest,
     },
     /// A hash file does not hold one line of coreutils' form for its image.
-    #[error("{} is not a hash file for {image}", path.display())]
+    #[error("the file {} is not a hash file for {image}", path.display())]
     HashFile {
         /// The hash file.
         path: PathBuf,

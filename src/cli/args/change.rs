@@ -85,9 +85,6 @@ pub struct TailorArgs {
     /// Byte to fill a region with, such as boot-settings=0xFF.
     #[arg(long, value_name = "REGION=BYTE")]
     pub fill: Vec<RegionFill>,
-    /// Where the target goes; without it, the unit's target.bin.
-    #[arg(long, value_name = "FILE")]
-    pub out: Option<PathBuf>,
     /// Overwrite a target that is there already.
     #[arg(long)]
     pub replace: bool,

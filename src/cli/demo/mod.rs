@@ -14,6 +14,8 @@ use super::figures::seconds;
 use super::look::{Look, say};
 use super::run::{Answer, once};
 use super::screen::Screen;
+use super::stop;
+use super::wrap::{COLUMNS, wrap};
 use crate::job::{Exit, Stop};
 use scene::Scene;
 
@@ -35,65 +37,28 @@ struct Sum {
 ///
 /// # Errors
 /// A [`Stop`] if a command ends otherwise than it should.
-pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer, Stop> {
+pub fn demo(folder: &Path, look: Look) -> Result<Answer, Stop> {
+    let stop = stop::stop_flag().map_err(|error| scene::failed(folder, error))?;
     let scene = Scene::lay_out(folder)?;
     std::env::set_current_dir(folder).map_err(|error| scene::failed(folder, error))?;
-    let bench = format!("--mock gauge-07.toml --power clip --marking {MARKING}");
     let mut show = Show {
         look,
         stop,
         sum: Sum::default(),
     };
-    show.tell("Before anything is connected: what the marking means.");
-    show.run(&format!("parts {MARKING}"), Exit::True)?;
-    show.tell("The clip is seated. Does it hold, and what is on it?");
-    show.run(&format!("contact {bench} --sck 20MHz"), Exit::True)?;
-    show.run(&format!("id {bench} --sck 20MHz"), Exit::True)?;
-    show.tell("Two independent reads of the whole chip, kept so that they can be trusted.");
-    let backup = show.run(
-        &format!("backup --unit gauge-07 {bench} --sck 20MHz"),
-        Exit::True,
-    )?;
-    let first = hash(&backup);
-    show.tell("The new boot loader and system go into the image; the unit's own data stays.");
-    show.run(&scene.tailor_line(), Exit::True)?;
-    show.run(
-        "worklist target.bin --unit gauge-07 --sck 20MHz",
-        Exit::True,
-    )?;
-    show.tell("Writing without the hash that was kept away from the bench: an interlock holds.");
-    let write = format!("write target.bin --unit gauge-07 {bench} --sck 20MHz");
-    show.run(&write, Exit::Held)?;
-    show.tell("Now with the 64 digits from paper.");
-    show.run(&format!("{write} --offline-hash {first}"), Exit::True)?;
-    show.run(
-        &format!("verify target.bin --unit gauge-07 --passes 3 {bench} --sck 20MHz"),
-        Exit::True,
-    )?;
-    show.tell("gauge-07 runs for a while and changes its own settings. A second backup.");
-    scene.unit_runs()?;
-    let backup = show.run(
-        &format!("backup --unit gauge-07 {bench} --sck 20MHz"),
-        Exit::True,
-    )?;
-    let second = hash(&backup);
-    show.tell("And back to the unit as it was found.");
-    let restore = format!("restore --to 1 --unit gauge-07 {bench} --sck 20MHz");
-    show.run(
-        &format!("{restore} --offline-hash {first} --offline-hash {second}"),
-        Exit::True,
-    )?;
-    show.run(
-        &format!("verify as-found.bin --unit gauge-07 {bench} --sck 20MHz"),
-        Exit::True,
-    )?;
-    show.run("check --unit gauge-07", Exit::True)?;
+    let first = show.look_and_back_up()?;
+    show.convert(&scene, &first)?;
+    show.run_and_go_back(&scene, &first)?;
     scene.is_as_found()?;
     show.tell("Done.");
-    let sum = show.sum;
+    Ok(Answer::new(Exit::True, end(folder, &show.sum), &show.sum))
+}
+
+/// The last screen: what the whole job took.
+fn end(folder: &Path, sum: &Sum) -> Screen {
     let shown = |time_s| seconds(Duration::from_secs_f64(time_s));
     let ratio = sum.modelled_s / sum.floor_s.max(f64::MIN_POSITIVE);
-    let screen = Screen::new(
+    Screen::new(
         "The whole job was done on a simulated chip; gauge-07 is as it was found, byte for byte.",
     )
     .row(
@@ -113,21 +78,75 @@ pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer,
             folder.display()
         ),
     )
-    .next("Read docs/cautions.md and docs/wiring.md before the first real board.");
-    Ok(Answer::new(Exit::True, screen, &sum))
+    .next("Read docs/cautions.md and docs/wiring.md before the first real board.")
+}
+
+/// The bench options of every line.
+fn bench() -> String {
+    format!("--mock gauge-07.toml --power clip --marking {MARKING} --sck 20MHz")
 }
 
 /// Runs one line after the other.
-struct Show<'a> {
+struct Show {
     look: Look,
-    stop: &'a Arc<AtomicBool>,
+    stop: Arc<AtomicBool>,
     sum: Sum,
 }
 
-impl Show<'_> {
+impl Show {
+    /// From the marking to the first backup; gives its hash.
+    fn look_and_back_up(&mut self) -> Result<String, Stop> {
+        let bench = bench();
+        self.tell("Before anything is connected: what the marking means.");
+        self.run(&format!("parts {MARKING}"), Exit::True)?;
+        self.tell("The clip is seated. Does it hold, and what is on it?");
+        self.run(&format!("contact --unit gauge-07 {bench}"), Exit::True)?;
+        self.run(&format!("id --unit gauge-07 {bench}"), Exit::True)?;
+        self.tell("Two independent reads of the whole chip, kept so that they can be trusted.");
+        let backup = self.run(&format!("backup --unit gauge-07 {bench}"), Exit::True)?;
+        Ok(hash(&backup))
+    }
+
+    /// The target, a held write, the write, and its proof.
+    fn convert(&mut self, scene: &Scene, first: &str) -> Result<(), Stop> {
+        let bench = bench();
+        self.tell("The new boot loader and system go into the image; the unit's own data stays.");
+        self.run(&scene.tailor_line(), Exit::True)?;
+        let worklist = "worklist target.bin --unit gauge-07 --sck 20MHz";
+        self.run(worklist, Exit::True)?;
+        self.tell(
+            "Writing without the hash that was kept away from the bench: an interlock holds.",
+        );
+        let write = format!("write target.bin --unit gauge-07 {bench}");
+        self.run(&write, Exit::Held)?;
+        self.tell("Now with the 64 digits from paper.");
+        self.run(&format!("{write} --offline-hash {first}"), Exit::True)?;
+        let verify = format!("verify target.bin --unit gauge-07 --passes 3 {bench}");
+        self.run(&verify, Exit::True)?;
+        Ok(())
+    }
+
+    /// The unit runs, is backed up again, and is brought back to its first backup.
+    fn run_and_go_back(&mut self, scene: &Scene, first: &str) -> Result<(), Stop> {
+        let bench = bench();
+        self.tell("gauge-07 runs for a while and changes its own settings. A second backup.");
+        scene.unit_runs()?;
+        let backup = self.run(&format!("backup --unit gauge-07 {bench}"), Exit::True)?;
+        let second = hash(&backup);
+        self.tell("And back to the unit as it was found.");
+        let restore = format!(
+            "restore --to 1 --unit gauge-07 {bench} --offline-hash {first} --offline-hash {second}"
+        );
+        self.run(&restore, Exit::True)?;
+        let verify = format!("verify as-found.bin --unit gauge-07 {bench}");
+        self.run(&verify, Exit::True)?;
+        self.run("check --unit gauge-07", Exit::True)?;
+        Ok(())
+    }
+
     fn tell(&self, text: &str) {
         if !self.look.json {
-            say(&format!("\n{text}"));
+            say(&format!("\n{}", wrap(text, COLUMNS).join("\n")));
         }
     }
 

@@ -91,54 +91,6 @@ Next  Keep this hash away from here: on paper, or copy
 }
 
 #[test]
-fn worklist() {
-    let block = |name: &str, blocks: u32, fate: &str| format!("{name:<13}{blocks:>5}  {fate}");
-    let screen = Screen::new(
-        "156 of 256 blocks would change, in about 71 s. The unit's own data stays where it is.",
-    )
-    .region(Address(0), block("boot", 4, "erase, program"))
-    .region(Address(0x5_0000), block("system", 104, "erase, program"))
-    .within(Address(0x6D_0000), block("", 48, "erase, stay blank"))
-    .region(
-        Address(0xFC_0000),
-        block("calibration", 1, "left: unit data"),
-    )
-    .cost("before", "two full reads", "about 17.9 s")
-    .cost("program", "27,472 pages", "about 13.9 s")
-    .cost("read back", "9.75 MiB", "about  4.1 s")
-    .cost("whole read", "16 MiB", "about 11.3 s")
-    .row(
-        "order",
-        "system, then boot: the old boot loader stays whole for as long as possible",
-    )
-    .chip("untouched.")
-    .next("norlock write target.bin --unit gauge-07 --spidev /dev/spidev0.0");
-    shows(
-        &screen,
-        "\
-156 of 256 blocks would change, in about 71 s. The unit's
-own data stays where it is.
-
-  0x000000 -| boot             4  erase, program
-  0x050000 -| system         104  erase, program
-  0x6D0000  |                 48  erase, stay blank
-  0xFC0000 -| calibration      1  left: unit data
-
-  before     two full reads       about 17.9 s
-  program    27,472 pages         about 13.9 s
-  read back  9.75 MiB             about  4.1 s
-  whole read 16 MiB               about 11.3 s
-  order      system, then boot: the old boot loader stays
-             whole for as long as possible
-
-Chip  untouched.
-Next  norlock write target.bin --unit gauge-07 --spidev
-      /dev/spidev0.0
-",
-    );
-}
-
-#[test]
 fn write_end() {
     let screen = Screen::new(
         "All 16 MiB of gauge-07 were read once more, at another SCK, and equal target.bin. \
@@ -316,10 +268,24 @@ fn text_from_outside_cannot_steer_the_terminal() {
     let shown = Screen::new(evil)
         .row(evil, evil)
         .region(Address(0), evil)
-        .cost(evil, evil, evil)
+        .item(evil, evil)
         .chip(evil)
         .next(evil)
         .render(false);
     assert!(!shown.contains('\x1b'));
     assert!(!shown.contains("\nChip  untouched."));
+}
+
+#[test]
+fn a_list_keeps_its_columns_when_it_wraps() {
+    let screen = Screen::new("Fields.").item("  1  31:24  ", "word ".repeat(11));
+    shows(
+        &screen,
+        "\
+Fields.
+
+  1  31:24  word word word word word word word word word
+            word word
+",
+    );
 }

@@ -2,10 +2,11 @@
 
 use crate::cli::figures::{count, seconds, size};
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::{BackupReport, PassFacts};
 
 /// What was read, how, and where it is kept.
-pub fn backup(report: &BackupReport) -> Screen {
+pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
     let mut screen = Screen::new(format!(
         "Two independent reads agree in all {}. The backup of {} is kept.",
         size(u64::from(report.size_bytes)),
@@ -38,19 +39,23 @@ pub fn backup(report: &BackupReport) -> Screen {
         screen = match report.changed.is_empty() {
             true => screen.row("since", format!("nothing changed since {before}")),
             false => report.changed.iter().fold(screen, |screen, region| {
-                let bytes = count(region.bytes);
+                let differ = match region.bytes {
+                    1 => "1 byte differs".to_owned(),
+                    bytes => format!("{} bytes differ", count(bytes)),
+                };
                 screen.row(
                     "since",
-                    format!("{}: {bytes} bytes differ from {before}", region.region),
+                    format!("{}: {differ} from {before}", region.region),
                 )
             }),
         };
     }
-    screen.chip("untouched.").next(format!(
-        "Keep this hash away from here: on paper, or copy {0}/{1} to a stick and unplug it, with the image: \
-         cp {0}/{1} {0}/{2} STICK/ && sync. Writing will ask for it.",
-        report.unit, report.hash_name, report.file
-    ))
+    let stem = report.file.trim_end_matches(".bin");
+    screen
+        .chip("untouched.")
+        .next("Keep this hash away from here: on paper, or on a stick that is unplugged then:")
+        .next(format!("cp {}/{stem}.* STICK/ && sync", typed.unit()))
+        .next("Writing will ask for it.")
 }
 
 fn pass(pass: &PassFacts) -> String {

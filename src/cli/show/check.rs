@@ -1,10 +1,11 @@
 //! `check`
 
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::CheckReport;
 
 /// What hashing the folder again found.
-pub fn check(report: &CheckReport) -> Screen {
+pub fn check(report: &CheckReport, typed: &Typed) -> Screen {
     let answer = match (report.is_clean(), report.intact.len()) {
         (true, 0) => format!("{} has no image yet.", report.unit),
         (true, images) => format!(
@@ -28,7 +29,10 @@ pub fn check(report: &CheckReport) -> Screen {
     }
     match (report.is_clean(), &report.unfinished) {
         (_, Some(_)) => {
-            screen.next("Give the same write command again, or: norlock restore --unit FOLDER")
+            let back = typed.change("restore");
+            screen
+                .next("Give the same write command again, or go back:")
+                .next(back)
         }
         (true, None) => screen,
         (false, None) => {

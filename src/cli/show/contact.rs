@@ -1,10 +1,11 @@
 //! `contact`
 
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::{ContactReport, Rung};
 
 /// The verdict, the ladder, and what to do.
-pub fn contact(report: &ContactReport, unit: &str) -> Screen {
+pub fn contact(report: &ContactReport, typed: &Typed) -> Screen {
     if !report.good {
         let sign = report
             .sign
@@ -45,9 +46,7 @@ pub fn contact(report: &ContactReport, unit: &str) -> Screen {
     if report.look.as_ref().is_some_and(|look| look.woken) {
         screen = screen.row("woken", "the chip was in deep power-down");
     }
-    screen
-        .chip("untouched.")
-        .next(format!("norlock id, or norlock backup --unit {unit}"))
+    screen.chip("untouched.").next(typed.command("id"))
 }
 
 fn ladder(screen: Screen, rungs: &[Rung]) -> Screen {

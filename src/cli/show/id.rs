@@ -2,11 +2,12 @@
 
 use crate::cli::figures::size;
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::IdReport;
 use crate::part::{Part, ProgramMethod, Standing};
 
 /// What is on the clip, and whether anything speaks against it.
-pub fn id(report: &IdReport, unit: &str) -> Screen {
+pub fn id(report: &IdReport, typed: &Typed) -> Screen {
     let screen = Screen::new(answer(report));
     let (reads, same) = report.id_reads;
     let mut screen = screen.row(
@@ -20,7 +21,7 @@ pub fn id(report: &IdReport, unit: &str) -> Screen {
     if let Some(part) = &report.part {
         screen = facts(screen, part, report);
     }
-    screen = screen.row("SFDP", report.sfdp.clone().unwrap_or_else(|| "none".into()));
+    screen = screen.row("SFDP", sfdp(report));
     for remark in &report.sfdp_remarks {
         screen = screen.row("remark", remark.clone());
     }
@@ -28,7 +29,8 @@ pub fn id(report: &IdReport, unit: &str) -> Screen {
         screen = screen.row("differs", disagreement.clone());
     }
     if let Some(protection) = &report.protection {
-        screen = screen.row("protected", protection.clone());
+        let ranges = protection.trim_end_matches(" is protected");
+        screen = screen.row("protected", ranges);
     }
     if report.woken {
         screen = screen.row("woken", "it was in deep power-down");
@@ -41,7 +43,7 @@ pub fn id(report: &IdReport, unit: &str) -> Screen {
     screen
         .row("link", format!("{link}{level}, {sck} asked"))
         .chip("untouched.")
-        .next(format!("norlock backup --unit {unit}"))
+        .next(typed.command("backup"))
 }
 
 fn answer(report: &IdReport) -> String {
@@ -66,6 +68,16 @@ fn answer(report: &IdReport) -> String {
         (None, _) => {
             "On the clip: a part that neither the table nor the chip itself describes.".into()
         }
+    }
+}
+
+fn sfdp(report: &IdReport) -> String {
+    match &report.sfdp {
+        None => "none".into(),
+        Some(revision) if report.standing == Standing::Known && report.disagreements.is_empty() => {
+            format!("{revision}; agrees with the table where both speak")
+        }
+        Some(revision) => revision.clone(),
     }
 }
 

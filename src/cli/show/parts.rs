@@ -5,8 +5,12 @@ use serde::Serialize;
 use crate::cli::figures::size;
 use crate::cli::run::Answer;
 use crate::cli::screen::Screen;
+use crate::cli::wrap::columns;
 use crate::job::{Exit, Stop};
 use crate::part::{Catalogue, Marking, Part};
+
+/// Columns for the name in the table.
+const NAME_COLUMNS: usize = 12;
 
 /// What a marking means before anything is connected; without one, the whole table.
 pub fn parts(catalogue: &Catalogue, marking: Option<&str>) -> Result<Answer, Stop> {
@@ -113,14 +117,17 @@ fn table(catalogue: &Catalogue) -> Screen {
         .parts()
         .iter()
         .fold(screen, |screen, part| {
-            let memory = if part.supply.from_memory { "*" } else { " " };
-            screen.line(format!(
-                "  {:<22} {:<12} {:>8}  {}{memory}",
-                part.name,
-                part.jedec_id.to_string(),
-                size(u64::from(part.size_bytes)),
-                part.supply
-            ))
+            let memory = if part.supply.from_memory { "*" } else { "" };
+            let (id, size) = (part.jedec_id.to_string(), size(u64::from(part.size_bytes)));
+            let facts = format!("{id:<17} {size:>7}  {}{memory}", part.supply);
+            // A long name stands on a line of its own, so that the columns stay narrow.
+            if columns(&part.name) > NAME_COLUMNS {
+                screen
+                    .line(format!("  {}", part.name))
+                    .line(format!("  {:NAME_COLUMNS$} {facts}", ""))
+            } else {
+                screen.line(format!("  {:NAME_COLUMNS$} {facts}", part.name))
+            }
         })
         .row("*", "the range is from memory, not from a datasheet")
 }

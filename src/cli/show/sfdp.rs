@@ -1,10 +1,11 @@
 //! `sfdp`
 
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::SfdpReport;
 
 /// Every field with its place, bits, value and raw number.
-pub fn sfdp(report: &SfdpReport) -> Screen {
+pub fn sfdp(report: &SfdpReport, typed: &Typed) -> Screen {
     let whole = if report.remarks.is_empty() {
         "Nothing in it contradicts itself."
     } else {
@@ -15,18 +16,30 @@ pub fn sfdp(report: &SfdpReport) -> Screen {
         report.revision,
         report.fields.len()
     ));
+    let mut table = "";
     for field in &report.fields {
-        let place = format!("{} DW{} {}", field.table, field.dword, field.bits);
-        screen = screen.line(format!(
-            "{place:<22} {}: {} ({})",
-            field.name, field.value, field.raw
-        ));
+        if field.table != table {
+            let apart = if table.is_empty() {
+                screen
+            } else {
+                screen.line("")
+            };
+            table = &field.table;
+            screen = apart
+                .line(format!("{table}, by DWORD:"))
+                .line("  no.  bits   as read  means");
+        }
+        let mark = format!(
+            "  {:>3}  {:<5}  {:>7X}  ",
+            field.dword, field.bits, field.raw
+        );
+        screen = screen.item(&mark, format!("{}: {}", field.name, field.value));
     }
     for remark in &report.remarks {
         screen = screen.row("remark", remark.clone());
     }
     if report.from_chip {
-        screen.chip("untouched.").next("norlock id")
+        screen.chip("untouched.").next(typed.command("id"))
     } else {
         screen
     }

@@ -2,13 +2,21 @@
 
 use crate::cli::figures::{count, seconds, size};
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
+use crate::image::RegionMap;
+use crate::jedec::Address;
 use crate::job::{Difference, VerifyReport};
 
 /// Differing bytes that a screen shows.
 const SHOWN: usize = 12;
 
 /// Whether the chip holds the image; where it does not, which bits, and in which direction.
-pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen {
+pub fn verify(
+    report: &VerifyReport,
+    image: &str,
+    typed: &Typed,
+    map: Option<&RegionMap>,
+) -> Screen {
     let clocks: Vec<String> = report.sck.iter().map(ToString::to_string).collect();
     let agree = if report.passes_agree {
         "they agree with each other"
@@ -26,46 +34,46 @@ pub fn verify(report: &VerifyReport, image: &str, unit: Option<&str>) -> Screen 
         _ => format!("{}; {agree}", clocks.join(", ")),
     };
     if report.is_equal() {
-        let whose = unit.unwrap_or("The unit");
-        return Screen::new(format!(
+        let held = format!(
             "The chip holds {image}: {} compared {times}, 0 bytes differ.",
             size(u64::from(report.size_bytes))
-        ))
-        .row("passes", passes)
-        .row("time", seconds(report.time))
-        .chip("untouched.")
-        .next(format!(
-            "{whose} may go back on its board, unclipped first."
-        ));
+        );
+        let whose = typed.unit_name().unwrap_or("The unit");
+        return Screen::new(held)
+            .row("passes", passes)
+            .row("time", seconds(report.time))
+            .chip("untouched.")
+            .next(format!(
+                "{whose} may go back on its board, unclipped first."
+            ));
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
-    let mut screen = Screen::new(format!(
-        "The chip differs from {image} in {}.",
-        bytes(worst)
-    ));
-    let mut region = None;
-    for difference in report.differences.iter().take(SHOWN) {
-        if difference.region != region {
-            region.clone_from(&difference.region);
-            let name = region.clone().unwrap_or_else(|| "no region".into());
-            screen = screen.region(difference.address, name);
-        }
-        screen = screen.within(difference.address, detail(difference));
-    }
+    let differs = format!("The chip differs from {image} in {}.", bytes(worst));
+    let mut screen = differing(Screen::new(differs), report, map);
     if report.differences.len() > SHOWN {
-        screen = screen.row(
-            "more",
-            format!(
-                "{} bytes are not shown",
-                count(worst.saturating_sub(SHOWN as u64))
-            ),
-        );
+        let rest = worst.saturating_sub(SHOWN as u64);
+        screen = screen.row("more", format!("{} are not shown", bytes(rest)));
     }
     screen
         .row("passes", passes)
         .row("means", meaning(report))
         .chip("untouched by this check.")
         .next("Give the write command again. If the same bytes come back, the cells are worn: replace the part.")
+}
+
+/// The first differing bytes, by region.
+fn differing(mut screen: Screen, report: &VerifyReport, map: Option<&RegionMap>) -> Screen {
+    let mut region = None;
+    for (number, difference) in report.differences.iter().take(SHOWN).enumerate() {
+        if number == 0 || difference.region != region {
+            region.clone_from(&difference.region);
+            let known = region.as_deref().and_then(|name| map?.region(name));
+            let start = known.map_or(difference.address, |region| Address(region.range.start));
+            screen = screen.region(start, region.as_deref().unwrap_or("no region"));
+        }
+        screen = screen.within(difference.address, format!("  {}", detail(difference)));
+    }
+    screen
 }
 
 fn bytes(number: u64) -> String {

@@ -2,10 +2,11 @@
 
 use crate::cli::figures::about_seconds;
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::WorklistReport;
 
 /// The answer and the staff with its costs, which the worklist itself draws.
-pub fn worklist(report: &WorklistReport, target: &str) -> Screen {
+pub fn worklist(report: &WorklistReport, target: &str, typed: &Typed) -> Screen {
     let mut lines = report.lines.iter();
     let mut answer = Vec::new();
     for line in lines.by_ref().take_while(|line| !line.is_empty()) {
@@ -21,8 +22,5 @@ pub fn worklist(report: &WorklistReport, target: &str) -> Screen {
         ))
         .line(format!("  kept as    {}, for reading only", report.file))
         .chip("untouched.")
-        .next(format!(
-            "norlock write {target} --unit {} --spidev PATH",
-            report.unit
-        ))
+        .next(typed.change(&format!("write {target}")))
 }

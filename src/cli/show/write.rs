@@ -2,10 +2,11 @@
 
 use crate::cli::figures::{seconds, size};
 use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
 use crate::job::WriteReport;
 
 /// What the chip now holds, and how that is known.
-pub fn written(report: &WriteReport) -> Screen {
+pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
     let all = size(u64::from(report.size_bytes));
     if report.changed == 0 && report.journal.is_none() {
         return Screen::new(format!(
@@ -59,9 +60,6 @@ pub fn written(report: &WriteReport) -> Screen {
     screen
         .chip("changed as asked, complete.")
         .next("Take the supply away, lift and reseat the clip, then")
-        .next(format!(
-            "norlock verify {} --unit {} --passes 3",
-            report.image, report.unit
-        ))
+        .next(typed.command(&format!("verify {} --passes 3", report.image)))
         .next("and power the board only after that.")
 }

@@ -91,7 +91,7 @@ pub enum StoreError {
         free_bytes: u64,
     },
     /// A sync failed: it is not known what is on the medium. Not tried again.
-    #[error("{} could not be synced; what the medium holds is not known", path.display())]
+    #[error("what was written to {} could not be synced; what the medium holds is not known", path.display())]
     SyncFailed {
         /// The file or folder.
         path: PathBuf,
@@ -106,7 +106,7 @@ pub enum StoreError {
         path: PathBuf,
     },
     /// Another process holds the lock.
-    #[error("{} is held by another process", path.display())]
+    #[error("the lock {} is held by another process", path.display())]
     InUse {
         /// The lock file.
         path: PathBuf,

@@ -44,6 +44,11 @@ impl RealStore {
     }
 
     fn open_with(&self, options: &OpenOptions, path: &Path) -> Result<RealFile, StoreError> {
+        // A folder opens like a file and has a size; a pipe would be waited for without end.
+        if fs::metadata(path).is_ok_and(|found| !found.is_file()) {
+            let source = io::Error::new(io::ErrorKind::InvalidInput, "not a regular file");
+            return Err(StoreError::io(Action::Open, path)(source));
+        }
         let file = options
             .open(path)
             .map_err(StoreError::io(Action::Open, path))?;

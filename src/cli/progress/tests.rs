@@ -1,0 +1,88 @@
+//! What each look of progress prints.
+
+use super::*;
+use std::sync::{Arc, Mutex};
+
+const MIB: u64 = 1 << 20;
+
+#[derive(Clone, Default)]
+struct Page(Arc<Mutex<Vec<u8>>>);
+
+impl Write for Page {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().unwrap().write(bytes)
+    }
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Page {
+    fn text(&self) -> String {
+        String::from_utf8(self.0.lock().unwrap().clone()).unwrap()
+    }
+}
+
+fn second_read(mode: Mode) -> String {
+    let page = Page::default();
+    let mut progress = Progress::onto(mode, Box::new(page.clone()));
+    progress.start("second read", 16 * MIB, Unit::Bytes);
+    for kib in 0..=16 * 1024 {
+        let done = kib * 1024;
+        progress.at_after(done, Duration::from_micros(done * 10_000_000 / (15 * MIB)));
+    }
+    progress.finish("16 MiB in 11.3 s");
+    progress.at(3);
+    page.text()
+}
+
+#[test]
+fn plain_lines_come_at_each_quarter() {
+    assert_eq!(
+        second_read(Mode::Lines),
+        "\
+second read: 4 of 16 MiB, about 8 s left
+second read: 8 of 16 MiB, about 6 s left
+second read: 12 of 16 MiB, about 3 s left
+second read: 16 MiB in 11.3 s
+"
+    );
+}
+
+#[test]
+fn json_lines_are_json_and_end() {
+    let text = second_read(Mode::Json);
+    let events: Vec<serde_json::Value> = text
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
+    assert_eq!(events.len(), 17);
+    assert_eq!(events[0]["event"], "begun");
+    assert_eq!(events[4]["event"], "progress");
+    assert_eq!(events[4]["stage"], "second read");
+    assert_eq!(events[4]["done"], 4 * MIB);
+    assert_eq!(events[4]["unit"], "bytes");
+    assert_eq!(events[16]["event"], "finished");
+}
+
+#[test]
+fn silence_is_silent() {
+    assert_eq!(second_read(Mode::Silent), "");
+}
+
+#[test]
+fn the_waterline_keeps_its_other_stream_clean_and_shows_what_is_in_hand() {
+    assert_eq!(second_read(Mode::Waterline), "");
+    let mut progress = Progress::onto(Mode::Waterline, Box::new(Page::default()));
+    progress.start("writing", 156, Unit::Steps);
+    progress.at_after(78, Duration::from_secs(18));
+    progress.beside("in hand", "0x530000 in system: erased");
+    progress.beside("in hand", "0x530000 in system: erased, being programmed");
+    let stage = progress.stage.as_ref().unwrap();
+    assert_eq!(
+        stage.picture(&stage.reached.words(Duration::from_secs(18))),
+        "\
+writing  ''''''''|........  78 of 156, about 18 s left
+in hand  0x530000 in system: erased, being programmed"
+    );
+}

@@ -1,0 +1,203 @@
+//! Writes that end early: Ctrl-C, and a process that is killed at any moment.
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use crate::desk::{Desk, Ended, TAILOR};
+
+const WRITE: &str = "write target.bin --unit gauge-07 @bench @paper";
+
+/// Sends a signal by the shell, as a terminal or a service manager would.
+fn signal(name: &str, process: u32) {
+    let line = format!("kill -{name} {process}");
+    assert!(
+        Command::new("sh")
+            .args(["-c", &line])
+            .status()
+            .unwrap()
+            .success()
+    );
+}
+
+/// A unit large enough that a signal finds the work still going on.
+fn sixteen_mib() -> Desk {
+    let desk = Desk::with("W25Q128JV", 16 << 20);
+    let map = "size = \"16MiB\"\n[[region]]\nname = \"system\"\nstart = 0\nend = 0xE00000\n\
+               holds = \"replaceable\"\n[[region]]\nname = \"identity\"\nstart = 0xF00000\n\
+               size = \"64KiB\"\nholds = \"unit-data\"\n";
+    desk.put("regions.toml", map);
+    desk.put("system.bin", crate::desk::noise(31, 14 << 20));
+    desk
+}
+
+#[test]
+fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
+    let desk = sixteen_mib();
+    let bench = "--mock chip.toml --power clip --marking 25Q128JVSQ";
+    desk.ends(&format!("backup --unit gauge-07 {bench} --quiet"), 0);
+    desk.ends("tailor --unit gauge-07 --map regions.toml --piece system=system.bin --sha256 system=#system.bin", 0);
+    let write = format!("write target.bin --unit gauge-07 {bench} @paper");
+    let mut running = desk.start(&format!("{write} --json"));
+    let mut lines = BufReader::new(running.stdout.take().unwrap()).lines();
+    let at_work =
+        |line: &String| line.contains("\"stage\":\"writing\"") && line.contains("progress");
+    assert!(
+        lines
+            .by_ref()
+            .map_while(Result::ok)
+            .any(|line| at_work(&line))
+    );
+    signal("INT", running.id());
+    let last = lines.map_while(Result::ok).last().unwrap();
+    assert_eq!(running.wait().unwrap().code(), Some(6), "{last}");
+    let last: serde_json::Value = serde_json::from_str(&last).unwrap();
+    assert_eq!(
+        (&last["event"], &last["exit"]),
+        (&"ended".into(), &6.into())
+    );
+    assert_eq!(last["stop"]["chip"], "changed-in-part");
+    assert!(
+        last["stop"]["next"].as_str().unwrap().contains("same"),
+        "{last}"
+    );
+
+    let check = desk.ends("check --unit gauge-07", 0);
+    check.says("journal/write-1 tells of a write that did not end");
+    check.says("norlock restore --unit gauge-07");
+    let ended = desk.ends(&format!("{write} --quiet"), 0);
+    ended.says("an interrupted run was gone on with");
+    assert!(desk.cells() == desk.get("gauge-07/target.bin"));
+}
+
+#[test]
+fn ctrl_c_while_reading_leaves_the_chip_and_the_folder_as_they_were() {
+    let desk = sixteen_mib();
+    let before = desk.cells();
+    let mut running = desk
+        .start("backup --unit gauge-07 --mock chip.toml --power clip --marking 25Q128JVSQ --json");
+    let mut lines = BufReader::new(running.stdout.take().unwrap()).lines();
+    assert!(
+        lines
+            .by_ref()
+            .map_while(Result::ok)
+            .any(|line| line.contains("progress"))
+    );
+    signal("INT", running.id());
+    let last = lines.map_while(Result::ok).last().unwrap();
+    assert_eq!(running.wait().unwrap().code(), Some(130), "{last}");
+    assert!(desk.cells() == before);
+    let left: Vec<_> = desk
+        .files()
+        .into_keys()
+        .filter(|path| path.starts_with(desk.path("gauge-07")))
+        .collect();
+    assert!(
+        left.iter()
+            .all(|path| path.ends_with("gauge-07") || path.ends_with("unit.toml")),
+        "{left:?}"
+    );
+}
+
+/// Needs a terminal, which script(1) of util-linux makes.
+#[test]
+fn ctrl_c_at_a_question_ends_the_program_at_once() {
+    if Command::new("script").arg("--version").output().is_err() {
+        println!("skipped: there is no script(1) to make a terminal");
+        return;
+    }
+    let program = env!("CARGO_BIN_EXE_norlock");
+    let line = format!("{program} id --spidev /dev/spidev99.9 --level 3.3V");
+    let mut terminal = Command::new("script");
+    terminal.args(["-qec", &line, "/dev/null"]);
+    terminal.stdin(Stdio::piped()).stdout(Stdio::piped());
+    let mut terminal = terminal.spawn().unwrap();
+    let (mut page, mut byte) = (Vec::new(), [0]);
+    while !String::from_utf8_lossy(&page).contains("supply come from") {
+        let read = terminal.stdout.as_mut().unwrap().read(&mut byte).unwrap();
+        assert_eq!(read, 1, "{}", String::from_utf8_lossy(&page));
+        page.extend(byte);
+    }
+    let mut keyboard = terminal.stdin.take().unwrap();
+    keyboard.write_all(b"\x03").unwrap();
+    // A shell's 128 and the number of SIGINT: the program did not go on to another question.
+    assert_eq!(terminal.wait().unwrap().code(), Some(130));
+}
+
+/// Runs a line and kills it after `wait`; `None` when it was killed.
+fn killed(desk: &Desk, line: &str, wait: Duration) -> Option<Ended> {
+    let mut running = desk.start(&format!("{line} --quiet"));
+    let start = Instant::now();
+    while start.elapsed() < wait {
+        if running.try_wait().unwrap().is_some() {
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    let ended = running.try_wait().unwrap().is_some();
+    let _ = running.kill();
+    let output = running.wait_with_output().unwrap();
+    ended.then(|| Ended::of(output))
+}
+
+/// The simulated chip refuses, and so fails the run, an erase or program that no durable journal record
+/// covers: each process that goes on has to have its inherited records announced first.
+#[test]
+fn killed_at_any_moment_the_same_line_ends_byte_exact() {
+    const KILLS: u32 = 20;
+    let desk = Desk::new();
+    desk.ends("backup --unit gauge-07 @bench --quiet", 0);
+    desk.ends(TAILOR, 0);
+    let jobs = [
+        (WRITE, "gauge-07/target.bin"),
+        (
+            "restore --unit gauge-07 @bench @paper",
+            "gauge-07/as-found.bin",
+        ),
+    ];
+    let seed = 5;
+    let mut random = fastrand::Rng::with_seed(seed);
+    let (mut kills, mut whole, mut within) = (0, 0, 0);
+    let mut longest = Duration::from_millis(50);
+    for (line, image) in jobs.iter().cycle() {
+        // Whole once, without a kill, so that moments are drawn over the time it takes.
+        let start = Instant::now();
+        loop {
+            let wait = longest.mul_f64(random.f64());
+            let wait = if kills < KILLS && whole > 0 {
+                wait
+            } else {
+                Duration::from_secs(60)
+            };
+            match killed(&desk, line, wait) {
+                None => {
+                    kills += 1;
+                    let cells = desk.cells();
+                    within += u32::from(jobs.iter().all(|(_, image)| cells != desk.get(image)));
+                }
+                Some(ended) => {
+                    assert_eq!(ended.code, 0, "seed {seed}, {kills} kills, {line}: {ended}");
+                    break;
+                }
+            }
+        }
+        if whole == 0 {
+            longest = start.elapsed();
+        }
+        whole += 1;
+        assert!(
+            desk.cells() == desk.get(image),
+            "seed {seed}, after {kills} kills: {line}"
+        );
+        if kills >= KILLS && whole % 2 == 0 {
+            break;
+        }
+    }
+    assert!(within > 0, "no kill met a write at work");
+    assert!(
+        !desk
+            .files()
+            .keys()
+            .any(|path| path.to_string_lossy().ends_with(".unfinished"))
+    );
+}

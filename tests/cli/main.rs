@@ -1,0 +1,9 @@
+//! The built program on real folders, with a simulated chip in a file.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod bad_input;
+mod demo;
+mod desk;
+mod interrupted;
+mod unit_folder;
+mod walkthrough;
