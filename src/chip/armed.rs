@@ -4,7 +4,7 @@ use std::ops::{ControlFlow, Range};
 use std::time::Duration;
 
 use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
-use crate::jedec::status::{RegisterWrite, Registers};
+use crate::jedec::status::{RegisterWrite, Registers, StatusFamily};
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, LinkError, Purpose, Segment};
 use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
@@ -96,8 +96,9 @@ impl Armed {
     /// # Errors
     /// As [`Chip::read`].
     pub fn read(&mut self, address: Address, into: &mut [u8]) -> Result<(), ChipError> {
-        let sck = self.chip.sck_for(ReadCommand::FastRead);
-        self.chip.read(ReadCommand::FastRead, sck, address, into)
+        let command = self.chip.second_command();
+        let sck = self.chip.sck_for(command).min(self.sck());
+        self.chip.read(command, sck, address, into)
     }
 
     /// SCK of modifying frames: half of what contact has proven.
@@ -122,8 +123,7 @@ impl Armed {
             .only_in
             .as_ref()
             .is_none_or(|range| range.contains(&address.0) && end <= u64::from(range.end));
-        let whole = size_bytes > 0
-            && address.0 % size_bytes == 0
+        let whole = address.0.checked_rem(size_bytes) == Some(0)
             && end <= u64::from(self.chip.size_bytes());
         if !(inside && whole) {
             return Err(ChipError::NotABlock {
@@ -153,7 +153,8 @@ impl Armed {
         self.check_unlatched()?;
         self.chip.check_range(address, data.len())?;
         let (page, length) = (self.part().page_size_bytes, data.len());
-        if data.is_empty() || u64::from(address.0 % page) + length as u64 > u64::from(page) {
+        let within = address.0.checked_rem(page).map_or(0, u64::from);
+        if data.is_empty() || within + length as u64 > u64::from(page) {
             return Err(ChipError::CrossesPage { address, length });
         }
         match self.part().program {
@@ -182,12 +183,14 @@ impl Armed {
         self.wait_done("status write", Address(0), time)
     }
 
-    /// SCK and frame length for the whole read at the end: three fifths of what contact has proven.
+    /// Command, SCK and frame length for the whole read at the end: three fifths of what contact has
+    /// proven.
     #[must_use]
-    pub fn last_read(&self) -> (Hertz, u32) {
-        let sck =
-            Hertz((self.chip.sck.0 / 5 * 3).max(1)).min(self.chip.sck_for(ReadCommand::FastRead));
+    pub fn last_read(&self) -> (ReadCommand, Hertz, u32) {
+        let command = self.chip.second_command();
+        let sck = Hertz((self.chip.sck.0 / 5 * 3).max(1)).min(self.chip.sck_for(command));
         (
+            command,
             sck,
             u32::try_from(self.chip.frame_bytes(sck)).unwrap_or(4096),
         )
@@ -273,14 +276,7 @@ impl Armed {
             ]),
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
-        // FFh has WEL set and is what an open wire reads as.
-        if status[0] & WEL == 0 || status[0] == 0xFF {
-            return Err(ChipError::WriteEnableRefused {
-                address,
-                status: status[0],
-            });
-        }
-        Ok(())
+        check_enabled(address, status)
     }
 
     fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
@@ -304,14 +300,10 @@ impl Armed {
             .after(time.typical),
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
-        if before[0] & WEL == 0 || before[0] == 0xFF {
-            return Err(ChipError::WriteEnableRefused {
-                address,
-                status: before[0],
-            });
-        }
-        if after[0] & WIP == 0 && self.part().busy == BusyPoll::Status {
-            return self.judge_end("program", address, after[0]);
+        check_enabled(address, before)?;
+        let [after] = after;
+        if after & WIP == 0 && self.part().busy == BusyPoll::Status {
+            return self.judge_end("program", address, after);
         }
         self.poll("program", address, time)
     }
@@ -357,11 +349,18 @@ impl Armed {
     }
 
     fn is_ready(&mut self, status: u8) -> Result<bool, ChipError> {
-        let ready = status & WIP == 0;
+        let ready = status & WIP == 0 || self.is_stuck(status);
         if self.part().busy == BusyPoll::Status || !ready {
             return Ok(ready);
         }
         Ok(self.chip.register(opcode::READ_FLAG_STATUS)? & FLAG_READY != 0)
+    }
+
+    /// Whether the chip stays busy because an operation failed (Cypress FL-S): it waits for its
+    /// status to be cleared. FFh is an open wire.
+    fn is_stuck(&self, status: u8) -> bool {
+        let family = self.part().status;
+        family == StatusFamily::CypressS && status != 0xFF && family.failed(status, None).is_some()
     }
 
     /// Looks for the family's error flags, and clears them if one is set.
@@ -388,6 +387,7 @@ impl Armed {
         if let Some(clear) = family.clear_status() {
             self.send(&[&[clear]])?;
         }
+        self.send(&[&[opcode::WRITE_DISABLE]])?;
         Err(ChipError::Failed {
             what,
             address,
@@ -414,5 +414,14 @@ impl Armed {
             .guard
             .transfer(&mut batch, sck)
             .map_err(|error: LinkError| error.into())
+    }
+}
+
+/// WEL must be set and WIP clear; FFh has WEL set too and is what an open wire reads as.
+fn check_enabled(address: Address, [status]: [u8; 1]) -> Result<(), ChipError> {
+    if status & (WEL | WIP) == WEL {
+        Ok(())
+    } else {
+        Err(ChipError::WriteEnableRefused { address, status })
     }
 }

@@ -13,7 +13,7 @@ use super::explain::sentence;
 use super::record::operation;
 use super::worklist::{no_plan, pace, smallest_block, touched};
 use super::{Attendant, ChipState, Exit, Stop, Task};
-use crate::chip::{Armed, Chip, Order, Pass, ReadCommand};
+use crate::chip::{Armed, Chip, Order, Pass};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::status::{Protection, RegisterWrite, Registers};
@@ -273,7 +273,7 @@ impl Rewrite<'_> {
         let part = self.chip.part().clone();
         let time = self.chip.now().saturating_sub(self.started);
         let estimate = worklist.estimate(&pace(&part, self.seen.sck));
-        let last_read = self.chip.sck_for(ReadCommand::FastRead);
+        let last_read = self.chip.sck_for(self.chip.second_command());
         self.chip.leave()?;
         let record = operation(
             command,
@@ -509,10 +509,10 @@ impl Work<'_> {
 
     /// Other SCK, order and frame boundaries than reading back used.
     fn last_pass(&self) -> Pass {
-        let (sck, frame) = self.armed.last_read();
+        let (command, sck, frame) = self.armed.last_read();
         let frame_bytes = (frame - frame / 5).max(8);
         Pass {
-            command: ReadCommand::FastRead,
+            command,
             sck,
             frame_bytes,
             first_bytes: frame_bytes / 3 | 1,

@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::explain::sentence;
 use super::record::region_map;
 use super::{Exit, Stop};
+use crate::chip::as_addressed;
 use crate::image::RegionMap;
 use crate::interlock::{Acceptable, Acceptances};
 use crate::jedec::Hertz;
@@ -46,7 +47,7 @@ pub fn worklist(
             "norlock backup --unit FOLDER first.",
         )
     })?;
-    let part = part_of(unit, catalogue).ok_or_else(|| {
+    let part = part_of(unit, catalogue).map(as_addressed).ok_or_else(|| {
         let next = "Add the part from its datasheet: --parts FILE";
         Stop::new(
             Exit::FileFault,
