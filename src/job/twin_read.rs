@@ -326,7 +326,7 @@ fn settle(
 /// below: inside a frame the chip counts by itself, so a line stuck on the host's side shows as bytes
 /// other than the addressed read gave. True only if at least one such place held more than blank.
 fn crosses_truly(chip: &mut Chip, file: &Unfinished, bit: u8) -> Result<bool, Stop> {
-    let sck = chip.sck_for(ReadCommand::FastRead);
+    let sck = chip.sck_for(ReadCommand::Read);
     let length = chip.frame_bytes(sck).min(4096).next_multiple_of(2);
     let length = if length > chip.frame_bytes(sck) {
         length - 2

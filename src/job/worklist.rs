@@ -119,6 +119,7 @@ pub(super) fn smallest_block(part: &Part) -> u32 {
     part.erase_types
         .iter()
         .map(|kind| kind.size_bytes)
+        .filter(|size| *size > 0)
         .min()
         .unwrap_or(4096)
 }
