@@ -1,4 +1,60 @@
-//! norlock reads, backs up and rewrites a board's SPI NOR flash, and makes it hard to lose a board.
+//! norlock reads, backs up and rewrites a board's SPI NOR flash from a single-board computer, with
+//! interlocks that make it hard to lose a board.
+//!
+//! # The way through the house
+//! A command goes down once and comes back once. For `backup`: [`cli`] parses the line and asks the
+//! person what it must; [`job::backup`] walks through the job; [`interlock`] judges the evidence that
+//! each step brings; [`chip`] speaks to the part; [`link`] puts frames on the wire, behind a guard
+//! that lets no modifying frame of a reading job pass; [`mod@unit`] keeps what was read.
+//!
+//! Each folder uses only those that stand below it here:
+//!
+//! | folder | what it is |
+//! |---|---|
+//! | [`cli`] | arguments, terminal output, JSON lines; no logic |
+//! | [`job`] | what a person asks for: contact, id, backup, tailor, write, verify, restore |
+//! | [`interlock`] | evidence in, permission out |
+//! | [`worklist`] | what to erase and program, in which order, at what cost |
+//! | [`mod@unit`] | the unit folder: unit file, backups, journal, the store |
+//! | [`image`] | region map, tailoring, examination, the staff |
+//! | [`chip`] | a part on a link: read, erase, program, status, addressing |
+//! | [`link`] | one chip select on one SPI bus: trait, spidev, guard, trace |
+//! | [`mock`] | a simulated chip behind a simulated link, beside [`link`] |
+//! | [`part`] | what a part is: description, catalogue, match of ID, SFDP and table |
+//! | [`jedec`] | what the standards say: opcodes, SFDP, status and protection layouts; pure |
+//!
+//! # Words
+//! A *part* is a type of chip, a *chip* is the thing on the clip, a *unit* is the board being worked
+//! on, a *piece* is a file that goes into an image, a *block* is an erase unit.
+//!
+//! # A mock in a test
+//! ```
+//! use norlock::interlock::{Acceptances, Attestation, Power};
+//! use norlock::job::{self, Bench, Nobody, SCK_DEFAULT, Way};
+//! use norlock::mock::Mock;
+//! use norlock::part::Catalogue;
+//!
+//! let catalogue = Catalogue::builtin()?;
+//! let part = catalogue.parts().iter().find(|part| part.name == "W25Q128JV").cloned();
+//! let mock = Mock::new(part.ok_or("not in the table")?);
+//! let bench = Bench {
+//!     way: Way::Link(Box::new(mock.link())),
+//!     level: None,
+//!     sck: SCK_DEFAULT,
+//!     said: Attestation {
+//!         power: Some(Power::Clip),
+//!         marking: Some("25Q128JVSQ".into()),
+//!         ..Attestation::default()
+//!     },
+//!     accepted: Acceptances::default(),
+//!     catalogue,
+//!     size_bytes: None,
+//!     trace: None,
+//! };
+//! let report = job::id(bench, &mut Nobody)?;
+//! assert_eq!(report.jedec_id, "EF 40 18");
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 pub mod chip;
 #[doc(hidden)]

@@ -5,7 +5,7 @@
 use std::process::{Command, Output};
 
 use norlock::cli::args::Command as Asked;
-use norlock::cli::exit::ExitCode;
+use norlock::job::Exit;
 
 fn norlock(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_norlock"))
@@ -44,7 +44,7 @@ fn help_tells_every_command_and_exit_code() {
     for name in Asked::NAMES {
         assert!(text.contains(&format!("\n  {name} ")), "{name}");
     }
-    assert!(text.contains(&ExitCode::table()), "{text}");
+    assert!(text.contains(&Exit::table()), "{text}");
 }
 
 #[test]

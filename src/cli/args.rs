@@ -13,23 +13,23 @@ use std::ffi::OsString;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand};
 
-use super::exit::ExitCode;
+use crate::job::Exit;
 
-pub use accept::{AcceptArgs, AcceptName, Acceptance};
-pub use bench::{BusArgs, Power};
+pub use accept::AcceptArgs;
+pub use bench::BusArgs;
 pub use change::{OfflineArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
 pub use look::{
     BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, PartsArgs, SfdpArgs, VerifyArgs,
 };
 pub use value::{
-    AddressRange, Digest, OfflineHash, ParseValueError, RegionDigest, RegionFill, RegionPiece,
-    SizeBytes,
+    AddressRange, OfflineHash, ParseValueError, RegionDigest, RegionFill, RegionPiece, SizeBytes,
+    Supply,
 };
 
 /// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose
 /// a board.
 #[derive(Debug, Parser)]
-#[command(name = "norlock", version, max_term_width = 100, after_help = ExitCode::table())]
+#[command(name = "norlock", version, max_term_width = 100, after_help = Exit::table())]
 #[command(disable_help_subcommand = true)]
 pub struct Cli {
     /// What to do.

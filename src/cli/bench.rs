@@ -7,8 +7,8 @@ use std::io::{BufRead, Write};
 
 use crate::jedec::Millivolts;
 
-use super::args::Power;
 use super::questions::{NoAnswer, Questions};
+use crate::interlock::Power;
 
 /// What the person answered.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,14 +17,6 @@ pub struct BenchAnswers {
     pub checklist: Vec<(String, bool)>,
     /// What is printed on the chip; empty where the person could not read it.
     pub marking: String,
-}
-
-impl BenchAnswers {
-    /// Whether all statements were affirmed.
-    #[must_use]
-    pub fn all_affirmed(&self) -> bool {
-        self.checklist.iter().all(|(_, affirmed)| *affirmed)
-    }
 }
 
 /// The statements to affirm for an arrangement at the declared level.
@@ -112,7 +104,7 @@ mod tests {
     fn the_clip_is_asked_for_as_on_the_screen() {
         let (answers, page) = asked(Power::Clip, None, "yes\nyes\nyes\n25Q128JVSQ\n");
         let answers = answers.unwrap();
-        assert!(answers.all_affirmed());
+        assert!(answers.checklist.iter().all(|(_, yes)| *yes));
         assert_eq!(answers.marking, "25Q128JVSQ");
         // No line end follows a question: the person's own is echoed by the terminal.
         assert_eq!(
@@ -133,7 +125,7 @@ mod tests {
     fn one_no_is_enough() {
         let (answers, page) = asked(Power::Socket, Some("25Q128JVSQ"), "yes\nno\nyes\n");
         let answers = answers.unwrap();
-        assert!(!answers.all_affirmed());
+        assert!(!answers.checklist.iter().all(|(_, yes)| *yes));
         assert!(!page.contains("Marking"));
     }
 

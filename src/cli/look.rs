@@ -81,6 +81,11 @@ impl Look {
     }
 }
 
+/// Prints a line on stdout. A closed pipe is no error: whoever read has read enough.
+pub fn say(text: &str) {
+    let _ = writeln!(std::io::stdout(), "{text}");
+}
+
 /// Prints a line on stderr. Where even that fails there is nobody left to tell.
 pub fn complain(text: &str) {
     let _ = writeln!(std::io::stderr(), "{text}");

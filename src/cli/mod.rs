@@ -4,44 +4,46 @@
 //! outside (file names, markings, TOML) is cleaned of control characters where it is printed.
 
 pub mod args;
-pub mod bench;
-pub mod clean;
-pub mod exit;
-pub mod figures;
-pub mod look;
-pub mod progress;
-pub mod questions;
-pub mod screen;
-pub mod stop;
-pub mod waterline;
-pub mod wrap;
+mod attend;
+mod bench;
+mod clean;
+mod demo;
+mod figures;
+mod look;
+mod progress;
+mod questions;
+mod run;
+mod screen;
+mod setup;
+mod show;
+mod stop;
+mod waterline;
+mod wrap;
 
 use args::Cli;
-use exit::ExitCode;
+use look::Look;
+
+use crate::job::Exit;
 
 /// Runs the program.
 pub fn main() -> std::process::ExitCode {
     match Cli::from_arguments(std::env::args_os()) {
-        Ok(_) => usage_only(),
+        Ok(cli) => {
+            let look = Look::found(cli.json, cli.quiet);
+            run::run(cli.command, look)
+        }
         Err(error) => refused(&error),
     }
     .into()
 }
 
 /// Prints clap's answer: help and version are answers, all else is a usage fault.
-fn refused(error: &clap::Error) -> ExitCode {
+fn refused(error: &clap::Error) -> Exit {
     // A closed pipe on the other side is no fault of the command line.
     let _ = error.print();
     if error.use_stderr() {
-        ExitCode::Usage
+        Exit::Usage
     } else {
-        ExitCode::True
+        Exit::True
     }
-}
-
-/// Says how the program is used.
-fn usage_only() -> ExitCode {
-    let mut command = <Cli as clap::CommandFactory>::command();
-    look::complain(&command.render_usage().to_string());
-    ExitCode::Usage
 }

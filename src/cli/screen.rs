@@ -82,6 +82,12 @@ impl Screen {
         self.staff(format!("  {start}  | "), text)
     }
 
+    /// Adds a line that was laid out elsewhere.
+    #[must_use]
+    pub fn line(self, text: impl Into<String>) -> Self {
+        self.staff(String::new(), text)
+    }
+
     /// Says what state the chip is in.
     #[must_use]
     pub fn chip(mut self, state: impl Into<String>) -> Self {

@@ -9,7 +9,7 @@ use serde::Serialize;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptable {
-    /// A part that the table does not know, or on which the sources disagree.
+    /// A part that the table does not know, or whose upper half repeats the lower.
     KnownPart,
     /// A unit whose chip cannot be recognised.
     SameUnit,

@@ -93,3 +93,18 @@ pub const BLOCK_ERASE_4BYTE: u8 = 0xDC;
 pub const EXIT_4BYTE: u8 = 0xE9;
 /// Mode-bit reset: ends continuous read; harmless to a part in plain SPI mode.
 pub const MODE_RESET: u8 = 0xFF;
+
+/// Everything that may be sent to erase a block, whoever names it: a catalogue, or a chip's own SFDP,
+/// which could name anything. Besides the above 53h, 32 KiB with four address bytes (S25FL064L), D7h,
+/// 4 KiB (LE25FU406B), and DBh, a page (M25PE16, M45PE16).
+pub const ERASES: [u8; 9] = [
+    SECTOR_ERASE_4K,
+    SECTOR_ERASE_4K_4BYTE,
+    BLOCK_ERASE_32K,
+    BLOCK_ERASE_32K_4BYTE,
+    0x53,
+    BLOCK_ERASE,
+    BLOCK_ERASE_4BYTE,
+    0xD7,
+    0xDB,
+];

@@ -4,10 +4,11 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, connect};
+use super::bench::{Bench, Connected, Seen, connect};
 use super::record::{journal_patience, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Stop, recognise};
+use crate::chip::Chip;
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
 use crate::unit::{Digest, Identity, Image, Unit, UnitError};
@@ -19,8 +20,8 @@ pub struct BackupReport {
     pub unit: String,
     /// File name of the image in the unit folder.
     pub file: String,
-    /// Full path of its hash file.
-    pub hash_file: String,
+    /// File name of its hash file.
+    pub hash_name: String,
     /// Number of the backup, from 1.
     pub number: u32,
     /// SHA-256 of the image.
@@ -87,11 +88,7 @@ pub fn backup(
     Ok(BackupReport {
         unit: unit.name().to_owned(),
         file: image.name.file_name(),
-        hash_file: unit
-            .folder()
-            .join(image.name.hash_file_name())
-            .display()
-            .to_string(),
+        hash_name: image.name.hash_file_name(),
         number: unit.backups().len() as u32,
         sha256: image.sha256,
         size_bytes,
@@ -144,21 +141,26 @@ fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
     if unit.file().identity.is_some() && !unit.backups().is_empty() {
         return Ok(());
     }
-    let own = recognise::own_id(&mut connected.chip)?;
-    let part = connected.chip.part();
-    let level = connected
-        .seen
+    let identity = identity(&mut connected.chip, &connected.seen)?;
+    unit.set_identity(identity)?;
+    Ok(())
+}
+
+/// Who the chip is, for the unit file.
+pub(super) fn identity(chip: &mut Chip, seen: &Seen) -> Result<Identity, Stop> {
+    let own = recognise::own_id(chip)?;
+    let part = chip.part();
+    let level = seen
         .level
         .map_or_else(|| "not declared".to_owned(), |level| level.to_string());
-    unit.set_identity(Identity {
+    Ok(Identity {
         part: format!("{} {}", part.maker, part.name),
-        jedec_id: connected.chip.short_id().to_string(),
+        jedec_id: chip.short_id().to_string(),
         unique_id: own.map(|(_, id)| recognise::shown(&id)),
         size_bytes: part.size_bytes,
         supply_level: level,
-        marking: connected.seen.said.marking.clone(),
-    })?;
-    Ok(())
+        marking: seen.said.marking.clone(),
+    })
 }
 
 /// What differs between two backups, by region where there is a map, else as a whole.

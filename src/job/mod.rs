@@ -33,6 +33,7 @@ pub use contact::{ContactReport, Rung, contact};
 pub use exit::Exit;
 pub use id::{IdReport, id};
 pub use papers::Offline;
+pub use record::regions_of;
 pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
 pub use sfdp::{SfdpReport, decode_sfdp, sfdp};

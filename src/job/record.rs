@@ -1,6 +1,7 @@
 //! What jobs read from and write into the unit folder besides images.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::time::Duration;
 
 use super::bench::Seen;
@@ -10,19 +11,31 @@ use crate::image::RegionMap;
 use crate::interlock::{Panel, State};
 use crate::part::{Catalogue, Part};
 use crate::unit::journal::Journal;
-use crate::unit::{Acceptance, Digest, InterlockState, Operation, Unit, UnitError};
+use crate::unit::store::Store;
+use crate::unit::{Acceptance, Digest, InterlockState, Operation, Unit};
 
 /// Name of the region map in a unit folder.
 pub(super) const REGION_MAP: &str = "regions.toml";
 
 /// The unit's region map with the digest of its text, where the folder has one.
 pub(super) fn region_map(unit: &Unit) -> Result<Option<(RegionMap, Digest)>, Stop> {
-    let path = unit.folder().join(REGION_MAP);
-    if !unit.store().exists(&path).map_err(UnitError::from)? {
+    map_in(unit.store().as_ref(), unit.folder())
+}
+
+/// The region map in a unit folder that is only looked at, where it has one.
+///
+/// # Errors
+/// A [`Stop`] with file, line and column of what is wrong in it.
+pub fn regions_of(store: &dyn Store, folder: &Path) -> Result<Option<RegionMap>, Stop> {
+    Ok(map_in(store, folder)?.map(|(map, _)| map))
+}
+
+fn map_in(store: &dyn Store, folder: &Path) -> Result<Option<(RegionMap, Digest)>, Stop> {
+    let path = folder.join(REGION_MAP);
+    if !store.exists(&path)? {
         return Ok(None);
     }
-    let bytes = unit.store().read(&path).map_err(UnitError::from)?;
-    parse_map(&path.display().to_string(), &bytes).map(Some)
+    parse_map(&path.display().to_string(), &store.read(&path)?).map(Some)
 }
 
 /// A region map from a file's bytes.

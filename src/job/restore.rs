@@ -4,13 +4,14 @@
 //! first. Journal damage never holds it.
 
 use std::ops::Range;
+use std::time::SystemTime;
 
-use super::backup::judge_reads;
+use super::backup::{identity, judge_reads};
 use super::bench::{Bench, Connected, connect};
 use super::papers::{self, Offline};
 use super::recognise::recognise;
 use super::record::{journal_patience, region_map};
-use super::rewrite::{Rewrite, WriteReport, unit_data};
+use super::rewrite::{Rewrite, WriteReport, complete, unit_data};
 use super::twin_read::twin_read;
 use super::worklist::smallest_block;
 use super::write::{in_hand, judge_part, with_journal};
@@ -20,7 +21,7 @@ use crate::interlock::{Acceptable, Panel, Sameness};
 use crate::link::Purpose;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
-use crate::unit::{Digest, Image, ImageName, Unit};
+use crate::unit::{Digest, Identity, Image, ImageName, Operation, Unit, UnitError};
 
 /// What to go back to, and how.
 #[derive(Debug, Clone, Default)]
@@ -73,6 +74,10 @@ fn restore_checked(
     let started = chip.now();
     judge_part(&mut panel, &seen.identification);
     panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
+    let new_chip = match order.replacement {
+        true => Some(identity(&mut chip, &seen)?),
+        false => None,
+    };
     let sameness = if order.replacement {
         Sameness::Replacement
     } else {
@@ -132,9 +137,34 @@ fn restore_checked(
         lift_protection: order.lift_protection,
         started,
         replaced,
-        unit,
+        unit: &mut *unit,
     };
-    rewrite.carry_out("restore", attendant)
+    let report = rewrite.carry_out("restore", attendant)?;
+    if let Some(new) = new_chip {
+        adopt(unit, new).map_err(|error| complete(error.into()))?;
+    }
+    Ok(report)
+}
+
+/// The replacement chip is the unit's from now on; the old one's ID stays in the record.
+fn adopt(unit: &mut Unit, new: Identity) -> Result<(), UnitError> {
+    let ids = |chip: &Identity| {
+        let own = chip.unique_id.as_deref().unwrap_or("none");
+        format!("{}, unique ID {own}", chip.jedec_id)
+    };
+    let old = unit.file().identity.as_ref();
+    let note = Operation {
+        command: "restore".into(),
+        outcome: format!(
+            "the chip was replaced: {} before, {} now",
+            old.map_or_else(|| "not known".into(), ids),
+            ids(&new)
+        ),
+        chip: "changed as asked, complete".into(),
+        ..Operation::default()
+    };
+    unit.record(note, SystemTime::now())?;
+    unit.set_identity(new)
 }
 
 fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {

@@ -4,6 +4,7 @@
 //! back. Whatever stops the work, the journal and the chip then agree.
 
 use std::ops::Range;
+use std::path::Path;
 use std::time::{Duration, SystemTime};
 
 use serde::Serialize;
@@ -11,7 +12,7 @@ use serde::Serialize;
 use super::bench::Seen;
 use super::explain::sentence;
 use super::record::operation;
-use super::worklist::{no_plan, pace, smallest_block, touched};
+use super::worklist::{no_plan, pace, touched};
 use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, Chip, Order, Pass};
 use crate::image::{Holds, ReadAt, RegionMap};
@@ -32,16 +33,18 @@ pub struct WriteReport {
     pub image: String,
     /// Size of the chip.
     pub size_bytes: u32,
-    /// Blocks that were erased or programmed in this run.
-    pub changed: usize,
-    /// Smallest blocks that were left as they were.
-    pub left: usize,
+    /// Blocks that were erased or programmed in this run, counted as the worklist counts them.
+    pub changed: u32,
+    /// Blocks that were left as they were.
+    pub left: u32,
     /// Time on the link's clock, the reads before included.
     pub time: Duration,
     /// The modelled time of the same.
     pub modelled: Duration,
     /// The least time the erases, programs and one whole read could take.
     pub floor: Duration,
+    /// The least time of the two reads before.
+    pub reads_floor: Duration,
     /// SCK of the whole read at the end.
     pub last_read: Hertz,
     /// Path of the journal.
@@ -142,7 +145,8 @@ impl Rewrite<'_> {
             finished: 0,
         };
         let outcome = work.run(&lift, attendant);
-        let (journal_path, changed) = (work.journal.path().display().to_string(), work.finished);
+        let journal_path = format!("{}/{}", unit.name(), within(unit, work.journal.path()));
+        let (changed, all) = worklist.blocks();
         let last_read = match outcome.and_then(|()| work.finish(&lift, attendant)) {
             Ok(sck) => sck,
             Err(stop) => {
@@ -174,9 +178,10 @@ impl Rewrite<'_> {
             image: target_name,
             size_bytes: part.size_bytes,
             changed,
-            left: left(&worklist, smallest_block(&part)),
+            left: all - changed,
             time: chip_now.saturating_sub(started),
             modelled: estimate.total(),
+            reads_floor: estimate.before,
             floor: estimate.floor,
             last_read: sck,
             journal: Some(journal_path),
@@ -288,9 +293,10 @@ impl Rewrite<'_> {
             image: self.target_name,
             size_bytes: part.size_bytes,
             changed: 0,
-            left: left(worklist, smallest_block(&part)),
+            left: worklist.blocks().1,
             time,
             modelled: estimate.before,
+            reads_floor: estimate.before,
             floor: estimate.floor,
             last_read,
             journal: None,
@@ -607,23 +613,17 @@ fn differs(first: &Range<u32>, frames: usize) -> Stop {
 }
 
 /// The chip is complete, only the note of it failed.
-fn complete(mut stop: Stop) -> Stop {
+pub(super) fn complete(mut stop: Stop) -> Stop {
     stop.chip = ChipState::Changed;
     stop
 }
 
-fn left(worklist: &Worklist, block: u32) -> usize {
-    let touched: u64 = worklist
-        .steps()
-        .iter()
-        .map(|step| u64::from(step.size_bytes()))
-        .sum();
-    let all: u64 = worklist
-        .spans()
-        .iter()
-        .map(|span| u64::from(span.range.end - span.range.start))
-        .sum();
-    (all.saturating_sub(touched) / u64::from(block.max(1))) as usize
+/// A path in the unit folder, from there on.
+fn within(unit: &Unit, path: &Path) -> String {
+    path.strip_prefix(unit.folder())
+        .unwrap_or(path)
+        .display()
+        .to_string()
 }
 
 /// Names of the regions that hold unit data.

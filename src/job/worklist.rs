@@ -7,7 +7,7 @@ use super::record::region_map;
 use super::{Exit, Stop};
 use crate::chip::as_addressed;
 use crate::image::RegionMap;
-use crate::interlock::{Acceptable, Acceptances};
+use crate::interlock::{Acceptable, Acceptances, Held, Interlock};
 use crate::jedec::Hertz;
 use crate::part::{Catalogue, Part};
 use crate::unit::Unit;
@@ -27,6 +27,8 @@ pub struct WorklistReport {
     pub estimate: Estimate,
     /// The summary, line by line, as kept in `worklist-N.txt`.
     pub lines: Vec<String>,
+    /// File name under which the summary is kept.
+    pub file: String,
 }
 
 /// Plans the way from the unit's baseline to `target`.
@@ -69,13 +71,30 @@ pub fn worklist(
     };
     let worklist = plan(&request).map_err(no_plan)?;
     let estimate = worklist.estimate(&pace(&part, sck));
+    let lines = worklist.summary(&estimate);
+    let file = keep(unit, &lines)?;
     Ok(WorklistReport {
         unit: unit.name().to_owned(),
         baseline: baseline.name.file_name(),
         steps: worklist.steps().len(),
-        lines: worklist.summary(&estimate),
+        lines,
+        file,
         estimate,
     })
+}
+
+/// Keeps the summary beside the unit's images, for reading only.
+fn keep(unit: &Unit, lines: &[String]) -> Result<String, Stop> {
+    let taken = unit.store().list(unit.folder())?;
+    let name = (1..)
+        .map(|number: u32| format!("worklist-{number}.txt"))
+        .find(|name| !taken.iter().any(|entry| entry.name == *name))
+        .unwrap_or_default();
+    unit.store().replace(
+        &unit.folder().join(&name),
+        (lines.join("\n") + "\n").as_bytes(),
+    )?;
+    Ok(name)
 }
 
 /// The part that the unit file names by its JEDEC ID and marking.
@@ -101,17 +120,29 @@ pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
 }
 
 pub(super) fn no_plan(error: WorklistError) -> Stop {
-    let (exit, next) = match &error {
-        WorklistError::SharedBlock { .. } => (
-            Exit::Held,
-            "Move the region's border to an erase block, or --accept shared-block --because with why.",
-        ),
-        _ => (
-            Exit::FileFault,
-            "Look at the image, the region map and the part: their sizes must agree.",
-        ),
+    if let WorklistError::SharedBlock { .. } = &error {
+        return shared(&error).because(error);
+    }
+    let next = "Look at the image, the region map and the part: their sizes must agree.";
+    Stop::new(Exit::FileFault, sentence(&error), next).because(error)
+}
+
+/// Only the worklist knows which blocks an erase shares, so this half of `unit-data-kept` is judged
+/// here and not with the papers.
+fn shared(error: &WorklistError) -> Stop {
+    let held = Held {
+        interlock: Interlock::UnitDataKept,
+        headline: "a block that has to change holds unit data too.".into(),
+        seen: error.to_string(),
+        means: "its unit data would be erased and put back; a fault in between would lose it on the chip".into(),
+        next: "Move the region's border to an erase block, or --accept shared-block --because with why.".into(),
     };
-    Stop::new(exit, sentence(&error), next).because(error)
+    let headline = format!("Held by {}: {}", held.interlock, held.headline);
+    let mut stop = Stop::new(Exit::Held, headline, held.next.clone())
+        .row("seen", held.seen.clone())
+        .row("means", held.means.clone());
+    stop.held.push(held);
+    stop
 }
 
 /// How many blocks a worklist leaves alone, counted in the part's smallest erase.

@@ -41,23 +41,9 @@ const READS: [u8; 4] = [
     opcode::READ_4BYTE,
     opcode::FAST_READ_4BYTE,
 ];
-/// Opcodes that program or erase a block and that the standard or common datasheets list: 53h is the
-/// 4-byte form of 52h on S25FL-L, D7h a 4 KiB erase on LE25 parts, DBh the page erase of M25PE (see
-/// `chips/`). Chip erase and word
-/// program are not among them: nothing here sends them.
-const MODIFIES: [u8; 11] = [
-    opcode::PAGE_PROGRAM,
-    opcode::PAGE_PROGRAM_4BYTE,
-    opcode::SECTOR_ERASE_4K,
-    opcode::SECTOR_ERASE_4K_4BYTE,
-    opcode::BLOCK_ERASE_32K,
-    opcode::BLOCK_ERASE_32K_4BYTE,
-    0x53,
-    opcode::BLOCK_ERASE,
-    opcode::BLOCK_ERASE_4BYTE,
-    0xD7,
-    0xDB,
-];
+/// Opcodes that program; those that erase a block are [`opcode::ERASES`]. Chip erase and word program
+/// are not among them: nothing here sends them.
+const PROGRAMS: [u8; 2] = [opcode::PAGE_PROGRAM, opcode::PAGE_PROGRAM_4BYTE];
 
 /// A link behind the guard.
 pub struct Guard {
@@ -377,7 +363,7 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
             .erase_types
             .iter()
             .any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
-    let array = of_part && MODIFIES.contains(&code);
+    let array = of_part && (PROGRAMS.contains(&code) || opcode::ERASES.contains(&code));
     // 31h writes a register of these families only.
     let second = matches!(
         part.status,

@@ -4,7 +4,7 @@
 //! in common, with the safe value of each field.
 //!
 //! [`Catalogue`] holds the parts of `chips/` and those of the user. [`Catalogue::by_marking`] says
-//! what a printed marking means before anything is connected; [`identify`] says what the chip is
+//! what a printed marking means before anything is connected; [`identify()`] says what the chip is
 //! once it has answered.
 
 mod catalogue;

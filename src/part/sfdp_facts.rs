@@ -1,6 +1,7 @@
 //! What the match needs of an SFDP table.
 
 use super::{Addressing, JedecId, Part, SupplyRange, Timing};
+use crate::jedec::opcode::ERASES;
 use crate::part::{ChipErase, EraseType, ProgramMethod, Source};
 
 /// An erase type as SFDP gives it.
@@ -74,10 +75,12 @@ impl SfdpFacts {
             .erase_types
             .iter()
             .filter(|erase| erase.size_bytes.is_power_of_two() && erase.size_bytes <= array_bytes)
+            // A worklist must not plan what the guard will refuse half way.
+            .filter(|erase| ERASES.contains(&erase.opcode))
             .map(|erase| EraseType {
                 size_bytes: erase.size_bytes,
                 opcode: erase.opcode,
-                opcode_4byte: erase.opcode_4byte,
+                opcode_4byte: erase.opcode_4byte.filter(|code| ERASES.contains(code)),
                 time: erase
                     .time
                     .unwrap_or_else(|| Timing::erase_fallback(erase.size_bytes)),

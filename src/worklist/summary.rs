@@ -22,14 +22,23 @@ impl Worklist {
         lines
     }
 
+    /// Blocks that change and blocks in all, counted as the summary does.
+    #[must_use]
+    pub fn blocks(&self) -> (u32, u32) {
+        self.counted(self.cell_size_bytes())
+    }
+
+    fn counted(&self, cell: u32) -> (u32, u32) {
+        let all = self.size_bytes / cell;
+        let changed = (0..all).filter(|index| self.fate(cell_range(*index, cell)).is_changed());
+        (u32::try_from(changed.count()).unwrap_or(all), all)
+    }
+
     fn headline(&self, cell: u32, estimate: &Estimate) -> String {
         if self.is_empty() {
             return "Nothing would change: the chip holds the target already.".to_owned();
         }
-        let all = self.size_bytes / cell;
-        let changed = (0..all)
-            .filter(|index| self.fate(cell_range(*index, cell)).is_changed())
-            .count();
+        let (changed, all) = self.counted(cell);
         let time = match estimate.total() {
             short if short < Duration::from_secs(10) => seconds(short),
             long => format!("{:.0}", long.as_secs_f64()),

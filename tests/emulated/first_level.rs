@@ -53,6 +53,15 @@ fn reading_gives_the_backing_file() {
             let fast = receive(&mut link, &[FAST_READ, high, middle, low, 0], 16);
             assert_eq!(fast, content[at..at + 16], "{}: 0Bh at {at:#x}", model.name);
         }
+        if size > 1 << 24 {
+            let at = size - 0x4321;
+            let fast = receive(
+                &mut link,
+                &[addressed((0x0B, 0x0C), at, size), vec![0]].concat(),
+                16,
+            );
+            assert_eq!(fast, content[at..at + 16], "{}: 0Ch", model.name);
+        }
         let last = read(&mut link, size - 1, 1, size);
         assert_eq!(last, content[size - 1..], "{}", model.name);
     });

@@ -10,12 +10,14 @@
 //!   that a job on a 32 MiB chip does not sit out its typical erase times.
 //! - Models of some makers take no dummy clocks after 0Bh, where the real parts take eight (GD25Q64C
 //!   Rev 3.0). The link leaves the dummy byte out for those, see [`NO_FAST_READ_DUMMY`].
+//! - The controller counts along in a fast read, to send the dummy byte as eight: it has to be told
+//!   how many address bytes there are, or it takes the fourth for the dummy byte.
 
 use std::io;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use norlock::jedec::opcode::{FAST_READ, READ_JEDEC_ID};
+use norlock::jedec::opcode::{FAST_READ, FAST_READ_4BYTE, READ_JEDEC_ID};
 use norlock::jedec::{Hertz, Millivolts};
 use norlock::link::{Frame, Limits, Link, LinkError, Segment};
 
@@ -23,16 +25,24 @@ use crate::socket::TestSocket;
 
 /// Registers of the controller, and where the chip's bytes go while CS is low.
 const CONFIGURATION: u32 = 0x1E62_0000;
+const ADDRESS_WIDTH: u32 = 0x1E62_0004;
 const CONTROL: u32 = 0x1E62_0010;
 const WINDOW: u32 = 0x2000_0000;
 const WRITE_ENABLE: u32 = 1 << 16;
 const CS_HIGH: u32 = 7;
 const CS_LOW: u32 = 3;
+const FOUR_BYTES: u32 = 1;
 
 /// Makers whose models answer 0Bh without dummy clocks: GigaDevice, Eon, Atmel, Intel.
 ///
 /// Observed with version 10.0.2: with the dummy byte their data comes eight bytes late.
 const NO_FAST_READ_DUMMY: [u8; 4] = [0xC8, 0x1C, 0x1F, 0x89];
+
+/// Makers whose models take the dummy byte as one byte, where the others count its eight clocks: ISSI,
+/// SST.
+///
+/// Observed with version 10.0.2: with eight their data comes seven bytes early.
+const FAST_READ_DUMMY_WHOLE: [u8; 2] = [0x9D, 0xBF];
 
 /// Bytes and segments that one batch may hold. The emulator itself takes far more.
 const BATCH_BYTES: usize = 256 * 1024;
@@ -55,7 +65,19 @@ pub struct Counts {
 pub struct Bus {
     socket: TestSocket,
     counts: Counts,
-    fast_read_dummy: bool,
+    dummy: Dummy,
+    wide: bool,
+}
+
+/// What a model takes for the dummy byte of a fast read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Dummy {
+    /// Eight bytes, one for each clock; the controller makes them of one.
+    EightBytes,
+    /// One byte.
+    OneByte,
+    /// None.
+    Nothing,
 }
 
 impl Bus {
@@ -67,11 +89,16 @@ impl Bus {
         let mut bus = Self {
             socket,
             counts: Counts::default(),
-            fast_read_dummy: true,
+            dummy: Dummy::EightBytes,
+            wide: false,
         };
         let mut maker = [0];
         bus.frame(&mut [Segment::Out(&[READ_JEDEC_ID]), Segment::In(&mut maker)])?;
-        bus.fast_read_dummy = !NO_FAST_READ_DUMMY.contains(&maker[0]);
+        bus.dummy = match maker[0] {
+            maker if NO_FAST_READ_DUMMY.contains(&maker) => Dummy::Nothing,
+            maker if FAST_READ_DUMMY_WHOLE.contains(&maker) => Dummy::OneByte,
+            _ => Dummy::EightBytes,
+        };
         bus.counts = Counts::default();
         Ok(bus)
     }
@@ -83,6 +110,7 @@ impl Bus {
     /// CS low, the segments, CS high; CS rises after an error too.
     fn frame(&mut self, segments: &mut [Segment<'_>]) -> io::Result<()> {
         self.counts.frames += 1;
+        self.set_address_width(segments)?;
         self.socket.write_word(CONTROL, CS_LOW)?;
         let moved = self.segments(segments);
         self.socket.write_word(CONTROL, CS_HIGH)?;
@@ -92,10 +120,7 @@ impl Bus {
     fn segments(&mut self, segments: &mut [Segment<'_>]) -> io::Result<()> {
         for (index, segment) in segments.iter_mut().enumerate() {
             match segment {
-                Segment::Out(bytes) if index == 0 => {
-                    let bytes = self.without_dummy(bytes)?;
-                    self.send(bytes)?;
-                }
+                Segment::Out(bytes) if index == 0 => self.send_header(bytes)?,
                 Segment::Out(bytes) => self.send(bytes)?,
                 Segment::In(bytes) => self.receive(bytes)?,
                 Segment::Exchange(bytes) => self.exchange(bytes)?,
@@ -104,16 +129,48 @@ impl Bus {
         Ok(())
     }
 
+    /// Tells the controller how many address bytes a fast read has. Told of four where there are
+    /// three, it takes the dummy byte for the fourth and leaves it one byte.
+    fn set_address_width(&mut self, segments: &[Segment<'_>]) -> io::Result<()> {
+        let Some(Segment::Out(header)) = segments.first() else {
+            return Ok(());
+        };
+        let four_bytes = header.len() == 6 || self.dummy == Dummy::OneByte;
+        let wide = is_fast_read(header) && four_bytes;
+        if wide != self.wide {
+            let value = if wide { FOUR_BYTES } else { 0 };
+            self.socket.write_word(ADDRESS_WIDTH, value)?;
+            self.wide = wide;
+        }
+        Ok(())
+    }
+
+    /// The first bytes of a frame. The controller looks for the dummy byte only where a word of the
+    /// window begins, so that byte goes alone.
+    fn send_header(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let bytes = self.without_dummy(bytes)?;
+        match bytes.split_last_chunk::<1>() {
+            Some((address, dummy))
+                if is_fast_read(bytes) && bytes.len() == 6 && self.dummy == Dummy::EightBytes =>
+            {
+                self.send(address)?;
+                self.send(dummy)
+            }
+            _ => self.send(bytes),
+        }
+    }
+
     /// A fast read's header as this model takes it.
     fn without_dummy<'a>(&self, header: &'a [u8]) -> io::Result<&'a [u8]> {
+        if self.dummy != Dummy::Nothing || !is_fast_read(header) {
+            return Ok(header);
+        }
         match header {
-            [FAST_READ, ..] if self.fast_read_dummy => Ok(header),
-            [FAST_READ, _, _, _, 0] => Ok(&header[..4]),
-            [FAST_READ, ..] => Err(io::Error::new(
+            [address @ .., 0] if (4..=5).contains(&address.len()) => Ok(address),
+            _ => Err(io::Error::new(
                 io::ErrorKind::Unsupported,
                 "a fast read goes to this model only as opcode, address and one dummy byte",
             )),
-            _ => Ok(header),
         }
     }
 
@@ -133,13 +190,17 @@ impl Bus {
             .rposition(|&byte| byte != 0)
             .map_or(0, |at| at + 1);
         let (head, tail) = bytes.split_at_mut(outward);
-        if head.first() == Some(&FAST_READ) && !self.fast_read_dummy {
+        if is_fast_read(head) && self.dummy != Dummy::EightBytes {
             return Err(io::ErrorKind::Unsupported.into());
         }
         self.send(head)?;
         head.fill(0);
         self.receive(tail)
     }
+}
+
+fn is_fast_read(header: &[u8]) -> bool {
+    matches!(header, [FAST_READ | FAST_READ_4BYTE, ..])
 }
 
 /// One opening of the bus.

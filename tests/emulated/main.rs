@@ -17,9 +17,12 @@
 mod emulator;
 mod facts;
 mod first_level;
+mod gauge;
+mod layout;
 mod link;
 mod models;
 mod socket;
+mod whole_job;
 mod wire;
 
 use std::io::Write;
@@ -32,12 +35,7 @@ use models::Model;
 ///
 /// The bytes come from a fixed seed, so that a failure repeats.
 fn on_each_model(test: impl Fn(Emulator, &Model, Vec<u8>)) {
-    if !emulator::is_installed() {
-        assert!(
-            std::env::var_os("NORLOCK_REQUIRE_EMULATED").is_none_or(|value| value != "1"),
-            "qemu-system-arm not found, and NORLOCK_REQUIRE_EMULATED=1 forbids a skip"
-        );
-        say_once_that_all_is_skipped();
+    if is_skipped() {
         return;
     }
     let models = models::chosen();
@@ -51,6 +49,19 @@ fn on_each_model(test: impl Fn(Emulator, &Model, Vec<u8>)) {
             .unwrap_or_else(|error| panic!("{}: {error}", model.name));
         test(emulator, &model, content);
     }
+}
+
+/// Whether there is no emulator, which is said, and fails where it is required.
+fn is_skipped() -> bool {
+    if emulator::is_installed() {
+        return false;
+    }
+    assert!(
+        std::env::var_os("NORLOCK_REQUIRE_EMULATED").is_none_or(|value| value != "1"),
+        "qemu-system-arm not found, and NORLOCK_REQUIRE_EMULATED=1 forbids a skip"
+    );
+    say_once_that_all_is_skipped();
+    true
 }
 
 /// Past the test runner's capture, so that a skip is seen when all tests pass.

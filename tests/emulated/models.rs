@@ -13,21 +13,26 @@ pub struct Model {
     pub jedec_id: Option<[u8; 3]>,
     /// Whether the model answers 5Ah with SFDP; `None` as above.
     pub has_sfdp: Option<bool>,
+    /// What would be printed on such a chip: the whole order number, or at least the part's name.
+    pub marking: String,
 }
 
 const MIB: usize = 1 << 20;
 
-/// Name, size, JEDEC ID, SFDP. ID and size are from the datasheet named beside each; whether there
-/// is SFDP is the model's matter (real GD25Q64C chips have it, the model has not).
-const TABLE: [(&str, usize, [u8; 3], bool); 4] = [
+type Row = (&'static str, usize, [u8; 3], bool, &'static str);
+
+/// Name, size, JEDEC ID, SFDP, marking. ID and size are from the datasheet named beside each; whether there
+/// is SFDP is the model's matter: without it the last one is a GD25Q64B, not a C.
+#[rustfmt::skip]
+const TABLE: [Row; 4] = [
     // W25Q80BL: common practice, no source.
-    ("w25q80bl", MIB, [0xEF, 0x40, 0x14], true),
+    ("w25q80bl", MIB, [0xEF, 0x40, 0x14], true, "W25Q80BLSNIG"),
     // MX25L25635F: common practice, no source.
-    ("mx25l25635f", 32 * MIB, [0xC2, 0x20, 0x19], true),
+    ("mx25l25635f", 32 * MIB, [0xC2, 0x20, 0x19], true, "MX25L25635FMI"),
     // N25Q256A, n25q_256mb_65nm, Rev. W 11/16.
-    ("n25q256a", 32 * MIB, [0x20, 0xBA, 0x19], true),
-    // GD25Q64C, Rev 3.0, 2018-08-01.
-    ("gd25q64", 8 * MIB, [0xC8, 0x40, 0x17], false),
+    ("n25q256a", 32 * MIB, [0x20, 0xBA, 0x19], true, "N25Q256A13ESF40"),
+    // GD25Q64C, Rev 3.0, 2018-08-01, which answers the same ID; GD25Q64B: common practice, no source.
+    ("gd25q64", 8 * MIB, [0xC8, 0x40, 0x17], false, "GD25Q64BSIG"),
 ];
 
 /// The models named in `NORLOCK_EMULATED`, or those of the table.
@@ -47,12 +52,23 @@ pub fn chosen() -> Vec<Model> {
     }
 }
 
-fn in_table(&(name, size_bytes, jedec_id, has_sfdp): &(&str, usize, [u8; 3], bool)) -> Model {
+/// The smallest model of the table, for tests that need only one.
+pub fn smallest() -> Model {
+    in_table(&TABLE[0])
+}
+
+/// The model of the table that has no SFDP.
+pub fn without_sfdp() -> Model {
+    in_table(&TABLE[3])
+}
+
+fn in_table(&(name, size_bytes, jedec_id, has_sfdp, marking): &Row) -> Model {
     Model {
         name: name.to_owned(),
         size_bytes,
         jedec_id: Some(jedec_id),
         has_sfdp: Some(has_sfdp),
+        marking: marking.to_owned(),
     }
 }
 
@@ -63,5 +79,6 @@ fn not_in_table(name: &str) -> Model {
             .unwrap_or_else(|error| panic!("NORLOCK_EMULATED: {name}: {error}")),
         jedec_id: None,
         has_sfdp: None,
+        marking: name.to_uppercase(),
     }
 }

@@ -1,5 +1,7 @@
 //! Whole jobs on the simulated chip.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod replaced_chip;
+mod shared_block;
 mod station;
 mod whole;

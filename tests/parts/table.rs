@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use norlock::jedec::Millivolts;
+use norlock::jedec::opcode::ERASES;
 use norlock::part::{Catalogue, CodeUse, FourByte, Part, maker_name};
 
 fn parts() -> Vec<Part> {
@@ -170,4 +171,16 @@ fn parts_above_16_mib_say_how_they_are_reached() {
             .iter()
             .all(|w| matches!(w, FourByte::Dedicated { .. }))
     );
+}
+
+/// The guard lets pass no other erase than these; a worklist with another would be refused half way.
+#[test]
+fn every_erase_is_on_the_list_of_erases() {
+    for part in parts() {
+        for kind in &part.erase_types {
+            for code in std::iter::once(kind.opcode).chain(kind.opcode_4byte) {
+                assert!(ERASES.contains(&code), "{}: {code:02X}h", part.name);
+            }
+        }
+    }
 }

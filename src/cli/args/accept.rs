@@ -1,49 +1,27 @@
 //! Accepting by name what an interlock would otherwise hold, and why.
 
+use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 
-/// What may be accepted by name; all other interlocks never yield.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, ValueEnum)]
-pub enum AcceptName {
-    /// The part is not in the parts table and known by the chip's own tables only.
-    KnownPart,
-    /// Nothing on the chip proves that it is this unit's.
-    SameUnit,
-    /// The marking cannot be read.
-    UnreadableMarking,
-    /// It is not known whether the bench computer boots from this node.
-    NotTheHost,
-    /// The smallest block that must change also holds unit data.
-    SharedBlock,
-    /// The region map names no unit data.
-    NoUnitData,
-    /// The two reads could not be made independent.
-    WeakReads,
-}
+use crate::interlock::{Acceptable, Acceptances};
 
-impl AcceptName {
-    /// The name as it is typed.
-    #[must_use]
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::KnownPart => "known-part",
-            Self::SameUnit => "same-unit",
-            Self::UnreadableMarking => "unreadable-marking",
-            Self::NotTheHost => "not-the-host",
-            Self::SharedBlock => "shared-block",
-            Self::NoUnitData => "no-unit-data",
-            Self::WeakReads => "weak-reads",
-        }
+impl ValueEnum for Acceptable {
+    fn value_variants<'a>() -> &'a [Self] {
+        &Self::ALL
     }
-}
 
-/// One thing accepted, and the reason that is kept in the unit file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Acceptance {
-    /// What is accepted.
-    pub name: AcceptName,
-    /// Why, in the person's words.
-    pub because: String,
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        let help = match self {
+            Self::KnownPart => "the part is not in the table, or may be smaller than it says",
+            Self::SameUnit => "nothing on the chip proves that it is this unit's",
+            Self::UnreadableMarking => "the marking cannot be read",
+            Self::NotTheHost => "it is not known whether the bench computer boots from this node",
+            Self::SharedBlock => "the smallest block that must change also holds unit data",
+            Self::NoUnitData => "the region map names no unit data",
+            Self::WeakReads => "the two reads could not be made independent",
+        };
+        Some(PossibleValue::new(self.name()).help(help))
+    }
 }
 
 /// Acceptances.
@@ -52,7 +30,7 @@ pub struct Acceptance {
 pub struct AcceptArgs {
     /// Accept by name what an interlock would hold; needs a reason.
     #[arg(long, value_name = "NAME")]
-    pub accept: Vec<AcceptName>,
+    pub accept: Vec<Acceptable>,
     /// The reason, kept in the unit file: one for each acceptance in turn, or one for all.
     #[arg(long, value_name = "TEXT")]
     pub because: Vec<String>,
@@ -63,7 +41,7 @@ impl AcceptArgs {
     ///
     /// # Errors
     /// What is wrong, in words: a reason missing or empty, too many reasons, a name given twice.
-    pub fn paired(&self) -> Result<Vec<Acceptance>, String> {
+    pub fn paired(&self) -> Result<Acceptances, String> {
         let (names, reasons) = (self.accept.len(), self.because.len());
         if reasons != names && !(reasons == 1 && names > 1) {
             return Err(format!(
@@ -74,28 +52,26 @@ impl AcceptArgs {
             return Err("an empty --because is no reason".to_owned());
         }
         let twice =
-            |(i, name): &(usize, &AcceptName)| self.accept.iter().take(*i).any(|n| n == *name);
+            |(i, name): &(usize, &Acceptable)| self.accept.iter().take(*i).any(|n| n == *name);
         if let Some((_, name)) = self.accept.iter().enumerate().find(twice) {
-            return Err(format!("{} is accepted twice", name.as_str()));
+            return Err(format!("{} is accepted twice", name.name()));
         }
         let reasons = self.because.iter().cycle();
-        Ok(self.accept.iter().zip(reasons).map(acceptance).collect())
-    }
-}
-
-fn acceptance((name, because): (&AcceptName, &String)) -> Acceptance {
-    Acceptance {
-        name: *name,
-        because: because.trim().to_owned(),
+        let pairs = self
+            .accept
+            .iter()
+            .copied()
+            .zip(reasons.map(|reason| reason.trim().to_owned()));
+        Ok(Acceptances::new(pairs.collect()))
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use AcceptName::{NoUnitData, WeakReads};
+    use Acceptable::{NoUnitData, WeakReads};
 
-    fn paired(accept: &[AcceptName], because: &[&str]) -> Result<Vec<Acceptance>, String> {
+    fn paired(accept: &[Acceptable], because: &[&str]) -> Result<Acceptances, String> {
         AcceptArgs {
             accept: accept.to_vec(),
             because: because.iter().map(|&text| text.to_owned()).collect(),
@@ -103,15 +79,15 @@ mod tests {
         .paired()
     }
 
-    fn reasons(accept: &[AcceptName], because: &[&str]) -> Vec<String> {
+    fn reasons(accept: &[Acceptable], because: &[&str]) -> Vec<String> {
         let pairs = paired(accept, because).unwrap();
         assert!(
             pairs
                 .iter()
-                .map(|pair| pair.name)
+                .map(|(name, _)| name)
                 .eq(accept.iter().copied())
         );
-        pairs.into_iter().map(|pair| pair.because).collect()
+        pairs.iter().map(|(_, reason)| reason.to_owned()).collect()
     }
 
     #[test]
@@ -131,18 +107,15 @@ mod tests {
         assert!(paired(&[WeakReads], &["  "]).is_err());
         assert!(paired(&[], &["because"]).is_err());
         assert!(paired(&[WeakReads], &["a", "b"]).is_err());
-        let three = [WeakReads, NoUnitData, AcceptName::KnownPart];
+        let three = [WeakReads, NoUnitData, Acceptable::KnownPart];
         assert!(paired(&three, &["a", "b"]).is_err());
         assert!(paired(&[WeakReads, WeakReads], &["a", "b"]).is_err());
     }
 
     #[test]
     fn names_are_typed_as_they_are_shown() {
-        for name in AcceptName::value_variants() {
-            assert_eq!(
-                AcceptName::from_str(name.as_str(), false).as_ref(),
-                Ok(name)
-            );
+        for name in Acceptable::value_variants() {
+            assert_eq!(Acceptable::from_str(name.name(), false).as_ref(), Ok(name));
         }
     }
 }

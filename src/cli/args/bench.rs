@@ -2,35 +2,27 @@
 
 use std::path::PathBuf;
 
+use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 
+use crate::interlock::Power;
 use crate::jedec::{Hertz, Millivolts};
 
-use super::{AcceptArgs, SizeBytes};
+use super::{AcceptArgs, SizeBytes, Supply};
 
-/// Where the chip's supply comes from; always exactly one source.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, ValueEnum)]
-pub enum Power {
-    /// From the clip's supply wire; the board is off.
-    Clip,
-    /// From the running board, its processor held in reset.
-    BoardHeldInReset,
-    /// From a bench supply; the board is off.
-    External,
-    /// From a socket that the chip was moved to.
-    Socket,
-}
+impl ValueEnum for Power {
+    fn value_variants<'a>() -> &'a [Self] {
+        &Self::ALL
+    }
 
-impl Power {
-    /// The name as it is typed.
-    #[must_use]
-    pub const fn as_str(self) -> &'static str {
-        match self {
-            Self::Clip => "clip",
-            Self::BoardHeldInReset => "board-held-in-reset",
-            Self::External => "external",
-            Self::Socket => "socket",
-        }
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        let help = match self {
+            Self::Clip => "from the clip's supply wire; the board is off",
+            Self::BoardHeldInReset => "from the running board, its processor held in reset",
+            Self::External => "from a bench supply; the board is off",
+            Self::Socket => "from a socket that the chip was moved to",
+        };
+        Some(PossibleValue::new(self.name()).help(help))
     }
 }
 
@@ -56,6 +48,9 @@ pub struct BusArgs {
     /// What is printed on the chip.
     #[arg(long, value_name = "TEXT")]
     pub marking: Option<String>,
+    /// Supply range that you read in the part's own datasheet, such as 2.7V-3.6V.
+    #[arg(long, value_name = "RANGE")]
+    pub supply: Option<Supply>,
     /// Your own parts, added to the table.
     #[arg(long, value_name = "FILE")]
     pub parts: Option<PathBuf>,

@@ -4,7 +4,11 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{AddressRange, BusArgs, OfflineHash, RegionDigest, RegionFill, RegionPiece};
+use crate::jedec::Hertz;
+
+use super::{
+    AcceptArgs, AddressRange, BusArgs, OfflineHash, RegionDigest, RegionFill, RegionPiece,
+};
 
 /// Where the backup's hash is kept away from the bench computer.
 #[derive(Debug, Clone, Args)]
@@ -100,4 +104,10 @@ pub struct WorklistArgs {
     /// Your own parts, added to the table.
     #[arg(long, value_name = "FILE")]
     pub parts: Option<PathBuf>,
+    /// SCK to model the wire with, such as 20MHz.
+    #[arg(long, value_name = "CLOCK")]
+    pub sck: Option<Hertz>,
+    /// What the person accepts by name.
+    #[command(flatten)]
+    pub accept: AcceptArgs,
 }

@@ -4,7 +4,10 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::str::FromStr;
 
-use crate::jedec::Address;
+use crate::jedec::{Address, Millivolts};
+use crate::part::SupplyRange;
+use crate::unit::Digest;
+use crate::unit::offline::{ParseHashError, parse_hash};
 
 /// Why a value was not understood.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -16,12 +19,9 @@ pub enum ParseValueError {
         /// What was wanted, with an example.
         wanted: &'static str,
     },
-    /// Hexadecimal digits, but not as many as a SHA-256 has.
-    #[error("{got} digits; a SHA-256 has 64")]
-    DigestLength {
-        /// Digits given, spaces left out.
-        got: usize,
-    },
+    /// Not a SHA-256.
+    #[error(transparent)]
+    Hash(#[from] ParseHashError),
     /// A range whose end does not lie behind its start.
     #[error("the range is empty: its end must lie behind its start")]
     EmptyRange,
@@ -76,28 +76,30 @@ impl FromStr for AddressRange {
 }
 
 /// A SHA-256 of 64 hexadecimal digits; spaces between them do not count.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Digest(pub [u8; 32]);
+fn digest(text: &str) -> Result<Digest, ParseValueError> {
+    Ok(parse_hash(text)?)
+}
 
-impl FromStr for Digest {
+/// A supply range as a datasheet prints it: `2.7V-3.6V`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Supply(pub SupplyRange);
+
+impl FromStr for Supply {
     type Err = ParseValueError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let nibbles: Vec<u8> = text
-            .chars()
-            .filter(|c| !c.is_whitespace())
-            .map(|c| c.to_digit(16).and_then(|digit| u8::try_from(digit).ok()))
-            .collect::<Option<_>>()
-            .ok_or(not_a("a SHA-256 of 64 digits"))?;
-        let got = nibbles.len();
-        let bytes: Vec<u8> = nibbles
-            .chunks(2)
-            .map(|pair| pair.iter().fold(0, |byte, nibble| byte << 4 | nibble))
-            .collect();
-        match (got, <[u8; 32]>::try_from(bytes)) {
-            (64, Ok(digest)) => Ok(Self(digest)),
-            _ => Err(ParseValueError::DigestLength { got }),
+        let refuse = || not_a("a supply range such as 2.7V-3.6V");
+        let (min, max) = text.split_once('-').ok_or_else(refuse)?;
+        let min: Millivolts = min.parse().map_err(|_| refuse())?;
+        let max: Millivolts = max.parse().map_err(|_| refuse())?;
+        if min > max {
+            return Err(refuse());
         }
+        Ok(Self(SupplyRange {
+            min,
+            max,
+            from_memory: false,
+        }))
     }
 }
 
@@ -118,7 +120,7 @@ impl FromStr for OfflineHash {
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let hex = |c: char| c.is_ascii_hexdigit() || c.is_whitespace();
         if text.len() >= 32 && text.chars().all(hex) {
-            return text.parse().map(Self::Digits);
+            return digest(text).map(Self::Digits);
         }
         if text.trim().is_empty() {
             return Err(not_a("a hash or a file"));
@@ -160,7 +162,7 @@ impl FromStr for RegionDigest {
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let (region, digits) = assigned(text, "a region and a SHA-256 such as boot=5c1f09e2...")?;
-        let digest = digits.parse()?;
+        let digest = digest(digits)?;
         Ok(Self { region, digest })
     }
 }
@@ -262,24 +264,36 @@ mod tests {
     #[test]
     fn a_hash_is_told_from_a_file() {
         let digits = "5c1f09e27ab4d83016e9c47d02f3b85a9d60e1c7b4478f2e30a95d16e8c2714b";
-        let Ok(OfflineHash::Digits(Digest(digest))) = digits.parse() else {
+        let Ok(OfflineHash::Digits(Digest(bytes))) = digits.parse() else {
             panic!("not digits")
         };
-        assert_eq!((digest[0], digest[31]), (0x5c, 0x4b));
+        assert_eq!((bytes[0], bytes[31]), (0x5c, 0x4b));
         let grouped = "5C1F09E2 7ab4d830 16e9c47d 02f3b85a 9d60e1c7 b4478f2e 30a95d16 e8c2714b";
-        assert_eq!(grouped.parse(), Ok(Digest(digest)));
+        assert_eq!(digest(grouped), Ok(Digest(bytes)));
         assert_eq!(
             digits[1..].parse::<OfflineHash>(),
-            Err(ParseValueError::DigestLength { got: 63 })
+            Err(ParseHashError::Count { digits: 63 }.into())
         );
         assert_eq!(
             format!("{digits}00").parse::<OfflineHash>(),
-            Err(ParseValueError::DigestLength { got: 66 })
+            Err(ParseHashError::Count { digits: 66 }.into())
         );
         for file in ["stick/as-found.sha256", "cafe", "\u{fc}"] {
             assert_eq!(file.parse(), Ok(OfflineHash::File(PathBuf::from(file))));
         }
         assert!(" ".parse::<OfflineHash>().is_err());
+    }
+
+    #[test]
+    fn a_supply_range_is_read_as_printed() {
+        let supply: Supply = "2.7V-3.6V".parse().unwrap();
+        assert_eq!(
+            (supply.0.min, supply.0.max),
+            (Millivolts(2700), Millivolts(3600))
+        );
+        for bad in ["", "3.3V", "3.6V-2.7V", "2.7-3.6", "2.7V-"] {
+            assert!(bad.parse::<Supply>().is_err(), "{bad}");
+        }
     }
 
     #[test]

@@ -14,6 +14,8 @@
 //! to read the old one.
 //!
 //! # Form of the file
+//! Published in `docs/files.md`; a test holds the two tables equal.
+//!
 //! A header of 512 bytes, then records of 64 bytes each. All numbers are little-endian, unused bytes
 //! zero, digests SHA-256 (FIPS 180-4).
 //!

@@ -1,0 +1,65 @@
+//! The person, or the program, that watches a job from the command line.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::figures;
+use super::progress::{Mode, Progress};
+use super::waterline::Unit;
+use crate::job::{Attendant, Task};
+
+/// Shows progress and passes Ctrl-C on.
+pub struct Watcher {
+    progress: Progress,
+    stop: Arc<AtomicBool>,
+    task: Option<Task>,
+}
+
+impl Watcher {
+    /// A watcher that shows progress in `mode` and asks to stop once `stop` is raised.
+    #[must_use]
+    pub fn new(mode: Mode, stop: Arc<AtomicBool>) -> Self {
+        Self {
+            progress: Progress::new(mode),
+            stop,
+            task: None,
+        }
+    }
+}
+
+impl Attendant for Watcher {
+    fn begins(&mut self, task: &Task) {
+        let (name, unit) = match (task.name, task.bytes) {
+            ("first" | "second", _) => (format!("{} read", task.name), Unit::Bytes),
+            (name, true) => (name.to_owned(), Unit::Bytes),
+            (name, false) => (name.to_owned(), Unit::Steps),
+        };
+        self.progress.start(&name, task.total, unit);
+        self.task = Some(task.clone());
+    }
+
+    fn at(&mut self, done: u64, place: Option<&str>) {
+        if let Some(place) = place {
+            self.progress.beside("in hand", place);
+            self.progress.beside(
+                "Ctrl-C",
+                "finishes this block and stops; the same command goes on from there",
+            );
+        }
+        self.progress.at(done);
+    }
+
+    fn ends(&mut self, words: &str) {
+        let words = match &self.task {
+            Some(task) if task.bytes && words.ends_with(" s") => {
+                format!("{} in {words}", figures::size(task.total))
+            }
+            _ => words.to_owned(),
+        };
+        self.progress.finish(&words);
+    }
+
+    fn stop_asked(&self) -> bool {
+        self.stop.load(Ordering::SeqCst)
+    }
+}

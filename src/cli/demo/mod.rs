@@ -1,0 +1,182 @@
+//! `demo`: the whole job on a simulated chip, with the commands that a person would type.
+
+mod scene;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use serde::Serialize;
+
+use super::args::Cli;
+use super::figures::seconds;
+use super::look::{Look, say};
+use super::run::{Answer, once};
+use super::screen::Screen;
+use crate::job::{Exit, Stop};
+use scene::Scene;
+
+/// What is printed on gauge-07's chip.
+const MARKING: &str = "25Q128JVSQ";
+
+/// What the demo took, on the simulated bench's clock.
+#[derive(Debug, Default, Serialize)]
+struct Sum {
+    modelled_s: f64,
+    floor_s: f64,
+}
+
+/// Goes through the job in a new folder, and says what it took.
+///
+/// # Errors
+/// A [`Stop`] if a command ends otherwise than it should.
+pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer, Stop> {
+    let scene = Scene::lay_out(folder)?;
+    std::env::set_current_dir(folder).map_err(|error| scene::failed(folder, error))?;
+    let bench = format!("--mock gauge-07.toml --power clip --marking {MARKING}");
+    let mut show = Show {
+        look,
+        stop,
+        sum: Sum::default(),
+    };
+    show.tell("Before anything is connected: what the marking means.");
+    show.run(&format!("parts {MARKING}"), Exit::True)?;
+    show.tell("The clip is seated. Does it hold, and what is on it?");
+    show.run(&format!("contact {bench} --sck 20MHz"), Exit::True)?;
+    show.run(&format!("id {bench} --sck 20MHz"), Exit::True)?;
+    show.tell("Two independent reads of the whole chip, kept so that they can be trusted.");
+    let backup = show.run(
+        &format!("backup --unit gauge-07 {bench} --sck 20MHz"),
+        Exit::True,
+    )?;
+    let first = hash(&backup);
+    show.tell("The new boot loader and system go into the image; the unit's own data stays.");
+    show.run(&scene.tailor_line(), Exit::True)?;
+    show.run(
+        "worklist target.bin --unit gauge-07 --sck 20MHz",
+        Exit::True,
+    )?;
+    show.tell("Writing without the hash that was kept away from the bench: an interlock holds.");
+    let write = format!("write target.bin --unit gauge-07 {bench} --sck 20MHz");
+    show.run(&write, Exit::Held)?;
+    show.tell("Now with the 64 digits from paper.");
+    show.run(&format!("{write} --offline-hash {first}"), Exit::True)?;
+    show.run(
+        &format!("verify target.bin --unit gauge-07 --passes 3 {bench} --sck 20MHz"),
+        Exit::True,
+    )?;
+    show.tell("gauge-07 runs for a while and changes its own settings. A second backup.");
+    scene.unit_runs()?;
+    let backup = show.run(
+        &format!("backup --unit gauge-07 {bench} --sck 20MHz"),
+        Exit::True,
+    )?;
+    let second = hash(&backup);
+    show.tell("And back to the unit as it was found.");
+    let restore = format!("restore --to 1 --unit gauge-07 {bench} --sck 20MHz");
+    show.run(
+        &format!("{restore} --offline-hash {first} --offline-hash {second}"),
+        Exit::True,
+    )?;
+    show.run(
+        &format!("verify as-found.bin --unit gauge-07 {bench} --sck 20MHz"),
+        Exit::True,
+    )?;
+    show.run("check --unit gauge-07", Exit::True)?;
+    scene.is_as_found()?;
+    show.tell("Done.");
+    let sum = show.sum;
+    let ratio = sum.modelled_s / sum.floor_s.max(f64::MIN_POSITIVE);
+    let screen = Screen::new(
+        "The whole job was done on a simulated chip; gauge-07 is as it was found, byte for byte.",
+    )
+    .row(
+        "bus time",
+        format!(
+            "{} modelled for the backups, the write and the restore; floor {}, ratio {ratio:.2}",
+            seconds(Duration::from_secs_f64(sum.modelled_s)),
+            seconds(Duration::from_secs_f64(sum.floor_s))
+        ),
+    )
+    .row(
+        "folder",
+        format!(
+            "{}: the unit folder gauge-07, its backups and journals",
+            folder.display()
+        ),
+    )
+    .next("Read docs/cautions.md and docs/wiring.md before the first real board.");
+    Ok(Answer::new(Exit::True, screen, &sum))
+}
+
+/// Runs one line after the other.
+struct Show<'a> {
+    look: Look,
+    stop: &'a Arc<AtomicBool>,
+    sum: Sum,
+}
+
+impl Show<'_> {
+    fn tell(&self, text: &str) {
+        if !self.look.json {
+            say(&format!("\n{text}"));
+        }
+    }
+
+    /// Runs a line as it would be typed; it must end with `wanted`.
+    fn run(&mut self, line: &str, wanted: Exit) -> Result<serde_json::Value, Stop> {
+        if self.stop.load(Ordering::SeqCst) {
+            return Err(Stop::new(
+                Exit::Stopped,
+                "The demo was stopped.",
+                "norlock demo --in FOLDER starts a new one.",
+            ));
+        }
+        if !self.look.json {
+            say(&format!("\n$ norlock {line}\n"));
+        }
+        let words = std::iter::once("norlock").chain(line.split(' '));
+        let cli = Cli::from_arguments(words).map_err(|error| {
+            Stop::new(
+                Exit::Usage,
+                "The demo's own command line is not understood.",
+                "Please report it.",
+            )
+            .row("seen", error.to_string())
+        })?;
+        let (exit, report) = once(cli.command, self.look);
+        if exit != wanted {
+            let headline = format!(
+                "'norlock {line}' ended with {}, not {}.",
+                exit.number(),
+                wanted.number()
+            );
+            return Err(Stop::new(exit, headline, "Look at what it said above."));
+        }
+        self.add(&report);
+        Ok(report)
+    }
+
+    fn add(&mut self, report: &serde_json::Value) {
+        let time = |value: &serde_json::Value| {
+            let (whole, part) = (value["secs"].as_f64(), value["nanos"].as_f64());
+            whole
+                .zip(part)
+                .map_or(0.0, |(whole, part)| whole + part / 1e9)
+        };
+        for pass in [&report["reads"]["first"], &report["reads"]["second"]] {
+            self.sum.modelled_s += time(&pass["time"]);
+            self.sum.floor_s += time(&pass["floor"]);
+        }
+        if report["modelled"].is_object() {
+            self.sum.modelled_s += time(&report["time"]);
+            // Two reads before a write are no luxury: they belong to its floor here.
+            self.sum.floor_s += time(&report["floor"]) + time(&report["reads_floor"]);
+        }
+    }
+}
+
+fn hash(report: &serde_json::Value) -> String {
+    report["sha256"].as_str().unwrap_or_default().to_owned()
+}

@@ -1,0 +1,255 @@
+//! From options and answers to what a job needs: bench, store, unit.
+
+use std::fs::File;
+use std::io::{LineWriter, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use super::args::{BusArgs, OfflineArgs, OfflineHash};
+use super::bench::ask;
+use super::questions::{self, NoAnswer};
+use crate::interlock::{Attestation, Power};
+use crate::job::{Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
+use crate::link::{HostFlash, Node, Sent, list_nodes};
+use crate::mock::Mock;
+use crate::part::Catalogue;
+use crate::unit::Unit;
+use crate::unit::store::{RealStore, Store, StoreFile};
+use crate::unit::witness::WitnessedStore;
+
+/// What one file sync costs on a simulated bench: that of a small memory card (common practice, no
+/// source).
+const MOCK_SYNC_TIME: Duration = Duration::from_millis(4);
+
+/// The parts table with the person's own file.
+pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
+    let table = Catalogue::builtin()
+        .map_err(|error| broken("The parts table does not follow its schema.", error))?;
+    let Some(file) = file else {
+        return Ok(table);
+    };
+    let name = file.display().to_string();
+    let text = std::fs::read_to_string(file)
+        .map_err(|error| broken(&format!("Cannot read {name}."), error))?;
+    table
+        .with_user_file(&text, &name)
+        .map_err(|error| broken(&format!("{error}."), error))
+}
+
+fn broken(headline: &str, error: impl std::error::Error + Send + Sync + 'static) -> Stop {
+    let next = "Mend the file, then try again; nothing was sent.";
+    Stop::new(Exit::FileFault, headline, next)
+        .row("seen", error.to_string())
+        .because(error)
+}
+
+/// A bench, and the store that belongs beside it.
+pub struct Setup {
+    /// For the job.
+    pub bench: Bench,
+    /// For the unit folder; a simulated chip watches the journal in it.
+    pub store: Arc<dyn Store>,
+}
+
+/// Opens what the options name and asks the person what they leave open.
+pub fn setup(args: &BusArgs, unit: Option<&Path>) -> Result<Setup, Stop> {
+    let catalogue = catalogue(args.parts.as_deref())?;
+    let real: Arc<dyn Store> = Arc::new(RealStore::new());
+    let (way, store) = match &args.mock {
+        Some(file) => {
+            let mock = open_mock(file, &catalogue)?;
+            let store: Arc<dyn Store> =
+                Arc::new(WitnessedStore::beside(real, &mock, MOCK_SYNC_TIME));
+            (Way::Link(Box::new(mock.link())), store)
+        }
+        None => (node(args.spidev.as_deref())?, real),
+    };
+    let accepted = args
+        .accept
+        .paired()
+        .map_err(|fault| Stop::new(Exit::Usage, fault, "norlock --help"))?;
+    let bench = Bench {
+        said: attestation(args, &way, unit)?,
+        way,
+        level: args.level,
+        sck: args.sck.unwrap_or(SCK_DEFAULT),
+        accepted,
+        catalogue,
+        size_bytes: args.size.map(|size| size.0),
+        trace: args.trace.as_deref().map(trace).transpose()?,
+    };
+    Ok(Setup { bench, store })
+}
+
+fn open_mock(file: &Path, catalogue: &Catalogue) -> Result<Mock, Stop> {
+    let mut find = |name: &str| {
+        catalogue
+            .parts()
+            .iter()
+            .find(|part| part.name == name)
+            .cloned()
+    };
+    Mock::open(file, &mut find).map_err(|error| broken(&format!("{error}."), error))
+}
+
+/// The node that was named, or the one node that is positively one of the pin header.
+fn node(named: Option<&Path>) -> Result<Way, Stop> {
+    if let Some(path) = named {
+        return Ok(Way::Node {
+            path: path.to_owned(),
+            chosen: true,
+        });
+    }
+    let nodes = list_nodes(Path::new("/dev"));
+    let of_header: Vec<&PathBuf> = nodes
+        .iter()
+        .filter(|path| {
+            Node::look(path).is_ok_and(|node| matches!(node.host_flash, HostFlash::No(_)))
+        })
+        .collect();
+    match of_header.as_slice() {
+        [only] => Ok(Way::Node {
+            path: (*only).clone(),
+            chosen: false,
+        }),
+        [] if nodes.is_empty() => Ok(Way::Node {
+            path: "/dev/spidev0.0".into(),
+            chosen: false,
+        }),
+        _ => {
+            let names: Vec<String> = nodes
+                .iter()
+                .map(|path| path.display().to_string())
+                .collect();
+            let next =
+                "Name the one that the clip is on: --spidev PATH, or a simulated chip: --mock FILE";
+            Err(Stop::new(
+                Exit::Usage,
+                "It cannot be told which node the clip is on.",
+                next,
+            )
+            .row("seen", names.join(", ")))
+        }
+    }
+}
+
+/// What the options say about the bench; on a terminal the person is asked for the rest.
+///
+/// A simulated bench has nothing to look at, and a program has nobody to ask: there, naming the
+/// arrangement is the statement.
+fn attestation(args: &BusArgs, way: &Way, unit: Option<&Path>) -> Result<Attestation, Stop> {
+    let mut said = Attestation {
+        power: args.power,
+        denied: Vec::new(),
+        marking: args.marking.clone(),
+        supply: args.supply.map(|supply| supply.0),
+    };
+    let Some(mut questions) = questions::on_terminal().filter(|_| matches!(way, Way::Node { .. }))
+    else {
+        return Ok(said);
+    };
+    let Some(level) = args.level else {
+        return Ok(said);
+    };
+    let power = match args.power {
+        Some(power) => power,
+        None => {
+            let names = Power::ALL.map(Power::name).join(", ");
+            let answer = questions
+                .text(&format!("Where does the supply come from ({names})?"))
+                .map_err(unanswered)?;
+            answer.parse().map_err(|fault: String| {
+                Stop::new(Exit::Usage, fault, "docs/wiring.md explains each.")
+            })?
+        }
+    };
+    let unit = unit
+        .and_then(Path::file_name)
+        .map(|name| name.to_string_lossy().into_owned());
+    let answers = ask(
+        &mut questions,
+        unit.as_deref(),
+        (power, level),
+        args.marking.as_deref(),
+    )
+    .map_err(unanswered)?;
+    said.power = Some(power);
+    said.marking = Some(answers.marking).filter(|marking| !marking.is_empty());
+    said.denied = answers
+        .checklist
+        .into_iter()
+        .filter(|(_, yes)| !yes)
+        .map(|(statement, _)| statement)
+        .collect();
+    Ok(said)
+}
+
+fn unanswered(error: NoAnswer) -> Stop {
+    let next = "Answer each question, or give the answers as options.";
+    Stop::new(Exit::Usage, format!("{error}."), next).because(error)
+}
+
+/// A new file that gets a line for each frame.
+fn trace(path: &Path) -> Result<Box<dyn FnMut(Sent) + Send>, Stop> {
+    let file = File::create_new(path)
+        .map_err(|error| broken(&format!("Cannot make {}.", path.display()), error))?;
+    let mut file = LineWriter::new(file);
+    // A trace that cannot be written must not stop a write half way.
+    Ok(Box::new(move |sent| {
+        let _ = writeln!(file, "{}", sent.line());
+    }))
+}
+
+/// Where the hashes are kept; on a terminal the person is asked for each that no option gives.
+pub fn offline(args: &OfflineArgs, unit: &Unit, simulated: bool) -> Result<Offline, Stop> {
+    let hashes = args.offline_hash.iter().map(|hash| match hash {
+        OfflineHash::Digits(digest) => digest.to_string(),
+        OfflineHash::File(path) => path.display().to_string(),
+    });
+    let mut offline = Offline {
+        folder: args.offline.clone(),
+        hashes: hashes.collect(),
+    };
+    if offline.folder.is_some() || !offline.hashes.is_empty() || simulated {
+        return Ok(offline);
+    }
+    let Some(mut questions) = questions::on_terminal() else {
+        return Ok(offline);
+    };
+    let mut wanted: Vec<String> = unit
+        .first_backup()
+        .into_iter()
+        .chain(unit.baseline())
+        .map(|image| image.name.file_name())
+        .collect();
+    wanted.dedup();
+    for file in wanted {
+        let question = format!("Hash kept away from here, of {file}?");
+        let answer = questions.text(&question).map_err(unanswered)?;
+        if !answer.is_empty() {
+            offline.hashes.push(answer);
+        }
+    }
+    Ok(offline)
+}
+
+/// Opens an image: a path, or a bare name in the unit folder.
+pub fn image(
+    store: &dyn Store,
+    unit: Option<&Path>,
+    name: &Path,
+) -> Result<(Box<dyn StoreFile>, String), Stop> {
+    let in_unit = unit
+        .map(|unit| unit.join(name))
+        .filter(|_| name.components().count() == 1);
+    let path = match in_unit {
+        Some(inside) if !name.exists() => inside,
+        _ => name.to_owned(),
+    };
+    let shown = path
+        .file_name()
+        .map(|name| name.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    Ok((store.open(&path)?, shown))
+}

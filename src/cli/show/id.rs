@@ -1,0 +1,107 @@
+//! `id`
+
+use crate::cli::figures::size;
+use crate::cli::screen::Screen;
+use crate::job::IdReport;
+use crate::part::{Part, ProgramMethod, Standing};
+
+/// What is on the clip, and whether anything speaks against it.
+pub fn id(report: &IdReport, unit: &str) -> Screen {
+    let screen = Screen::new(answer(report));
+    let (reads, same) = report.id_reads;
+    let mut screen = screen.row(
+        "JEDEC ID",
+        format!("{}, the same in {same} of {reads} reads", report.jedec_id),
+    );
+    screen = screen.row("maker", report.maker.clone());
+    if let Some(id) = &report.own_id {
+        screen = screen.row("unique ID", id.clone());
+    }
+    if let Some(part) = &report.part {
+        screen = facts(screen, part, report);
+    }
+    screen = screen.row("SFDP", report.sfdp.clone().unwrap_or_else(|| "none".into()));
+    for remark in &report.sfdp_remarks {
+        screen = screen.row("remark", remark.clone());
+    }
+    for disagreement in &report.disagreements {
+        screen = screen.row("differs", disagreement.clone());
+    }
+    if let Some(protection) = &report.protection {
+        screen = screen.row("protected", protection.clone());
+    }
+    if report.woken {
+        screen = screen.row("woken", "it was in deep power-down");
+    }
+    if report.wel_was_set {
+        screen = screen.row("WEL", "was set and has been cleared");
+    }
+    let (link, level, sck) = &report.link;
+    let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
+    screen
+        .row("link", format!("{link}{level}, {sck} asked"))
+        .chip("untouched.")
+        .next(format!("norlock backup --unit {unit}"))
+}
+
+fn answer(report: &IdReport) -> String {
+    let speaks = if report.disagreements.is_empty() {
+        "Nothing speaks against it."
+    } else {
+        "The sources disagree; it can be read, not written."
+    };
+    match (&report.part, report.standing) {
+        (Some(part), Standing::Known) => {
+            format!(
+                "On the clip: a {} part, {} {}. {speaks}",
+                size(u64::from(part.size_bytes)),
+                part.maker,
+                part.name
+            )
+        }
+        (Some(part), _) => format!(
+            "On the clip: a {} part that the table does not know; it describes itself.",
+            size(u64::from(part.size_bytes))
+        ),
+        (None, _) => {
+            "On the clip: a part that neither the table nor the chip itself describes.".into()
+        }
+    }
+}
+
+fn facts(screen: Screen, part: &Part, report: &IdReport) -> Screen {
+    let mut sizes: Vec<String> = part
+        .erase_types
+        .iter()
+        .map(|kind| size(u64::from(kind.size_bytes)))
+        .collect();
+    sizes.dedup();
+    let program = match part.program {
+        ProgramMethod::Page => format!("page program {}", size(u64::from(part.page_size_bytes))),
+        ProgramMethod::Byte => "programmed byte by byte".into(),
+        ProgramMethod::AaiWord => "programmed by bytes or words".into(),
+    };
+    let memory = if part.supply.from_memory {
+        ", from memory"
+    } else {
+        ""
+    };
+    let supply = if part.supply.is_known() {
+        format!("{}{memory}", part.supply)
+    } else {
+        "not known".into()
+    };
+    let mut screen = screen
+        .row("supply", supply)
+        .row("size", size(u64::from(part.size_bytes)))
+        .row("erase", format!("{}; {program}", sizes.join(", ")));
+    if let Some(addressing) = &report.addressing {
+        screen = screen.row("address", addressing.clone());
+    }
+    if report.candidates.len() > 1 {
+        screen = screen.row("may be", report.candidates.join(", "));
+    }
+    part.notes
+        .iter()
+        .fold(screen, |screen, note| screen.row("note", note.clone()))
+}

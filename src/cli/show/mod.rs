@@ -1,0 +1,25 @@
+//! The screens: how each report reads. Wording and looks only; the reports say what is true.
+
+mod backup;
+mod check;
+mod contact;
+mod id;
+mod parts;
+mod sfdp;
+mod stop;
+mod tailor;
+mod verify;
+mod worklist;
+mod write;
+
+pub use backup::backup;
+pub use check::check;
+pub use contact::contact;
+pub use id::id;
+pub use parts::parts;
+pub use sfdp::sfdp;
+pub use stop::stop;
+pub use tailor::tailor;
+pub use verify::verify;
+pub use worklist::worklist;
+pub use write::written;

@@ -1,0 +1,22 @@
+//! A command that ended early.
+
+use crate::cli::screen::Screen;
+use crate::job::Stop;
+
+/// What happened, what was seen, what it means, the chip's state and the next step.
+pub fn stop(stop: &Stop) -> Screen {
+    let mut screen = Screen::new(stop.headline.clone());
+    for (label, text) in &stop.evidence {
+        screen = screen.row(label, text.clone());
+    }
+    if let Some(words) = stop.chip.words() {
+        let held = stop.exit == crate::job::Exit::Held;
+        let more = if held {
+            "untouched; nothing that changes it was sent."
+        } else {
+            words
+        };
+        screen = screen.chip(more);
+    }
+    screen.next(stop.next.clone())
+}

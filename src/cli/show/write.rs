@@ -1,0 +1,67 @@
+//! `write` and `restore`
+
+use crate::cli::figures::{seconds, size};
+use crate::cli::screen::Screen;
+use crate::job::WriteReport;
+
+/// What the chip now holds, and how that is known.
+pub fn written(report: &WriteReport) -> Screen {
+    let all = size(u64::from(report.size_bytes));
+    if report.changed == 0 && report.journal.is_none() {
+        return Screen::new(format!(
+            "Two independent reads of {} agree and equal {}: nothing had to change.",
+            report.unit, report.image
+        ))
+        .row("time", seconds(report.time))
+        .chip("untouched.")
+        .next(format!(
+            "{} may go back on its board, unclipped first.",
+            report.unit
+        ));
+    }
+    let mut screen = Screen::new(format!(
+        "All {all} of {} were read once more, at another SCK, and equal {}. {} blocks changed, {} were left.",
+        report.unit, report.image, report.changed, report.left
+    ));
+    screen = screen.row(
+        "time",
+        format!(
+            "{}, modelled about {}; floor {}",
+            seconds(report.time),
+            seconds(report.modelled),
+            seconds(report.floor)
+        ),
+    );
+    screen = screen.row("last read", format!("{}, downwards", report.last_read));
+    if !report.unit_data.is_empty() {
+        let whose = if report.replaced.is_some() {
+            "are the backup's own"
+        } else {
+            "equal the newest backup"
+        };
+        screen = screen.row(
+            "unit data",
+            format!("{} {whose}", report.unit_data.join(" and ")),
+        );
+    }
+    if let Some(replaced) = &report.replaced {
+        screen = screen.row(
+            "replaced",
+            format!("what the chip held is kept as {}/{replaced}", report.unit),
+        );
+    }
+    if report.resumed {
+        screen = screen.row("resumed", "an interrupted run was gone on with");
+    }
+    if let Some(journal) = &report.journal {
+        screen = screen.row("journal", format!("{journal}, closed"));
+    }
+    screen
+        .chip("changed as asked, complete.")
+        .next("Take the supply away, lift and reseat the clip, then")
+        .next(format!(
+            "norlock verify {} --unit {} --passes 3",
+            report.image, report.unit
+        ))
+        .next("and power the board only after that.")
+}
