@@ -158,6 +158,12 @@ impl Chip {
         limit.map_or(self.sck, |limit| self.sck.min(*limit))
     }
 
+    /// Lowest SCK that the link can make.
+    #[must_use]
+    pub fn sck_min(&self) -> Hertz {
+        self.guard.limits().sck_min
+    }
+
     /// The command for a second, independent read: 0Bh, unless nothing tells that the part has it.
     #[must_use]
     pub fn second_command(&self) -> ReadCommand {

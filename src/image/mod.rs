@@ -9,7 +9,7 @@ mod size;
 mod staff;
 mod tailor;
 
-pub use examine::{Alarm, Examination, Examiner, Repeat};
+pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
 pub use regions::{Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned};
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};

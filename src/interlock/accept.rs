@@ -9,11 +9,11 @@ use serde::Serialize;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptable {
-    /// A part that the table does not know, or whose upper half repeats the lower.
+    /// A part that the table does not know, or whose size is in doubt.
     KnownPart,
     /// A unit whose chip cannot be recognised.
     SameUnit,
-    /// A marking that cannot be read, or that the table does not know.
+    /// A marking that cannot be read. The supply range then comes from the person.
     UnreadableMarking,
     /// A node of which nothing tells that it is not the host's own flash.
     NotTheHost,
@@ -97,8 +97,69 @@ impl Acceptances {
             .map(|(_, reason)| reason.as_str())
     }
 
+    /// Whether `what` was accepted with a reason that names `unit`: the typed name shows that the
+    /// person had this very unit in mind.
+    #[must_use]
+    pub(super) fn names_unit(&self, what: Acceptable, unit: &str) -> bool {
+        self.reason(what).is_some_and(|reason| names(reason, unit))
+    }
+
     /// All of them.
     pub fn iter(&self) -> impl Iterator<Item = (Acceptable, &str)> {
         self.0.iter().map(|(name, reason)| (*name, reason.as_str()))
+    }
+}
+
+/// Whether `text` holds `name` as a whole: gauge-1 is not in gauge-12.
+fn names(text: &str, name: &str) -> bool {
+    let goes_on = |neighbour: Option<char>| {
+        neighbour.is_some_and(|c| c.is_alphanumeric() || c == '-' || c == '_')
+    };
+    let whole = |at: usize| {
+        let (before, after) = (text.get(..at), text.get(at + name.len()..));
+        let before = before.and_then(|text| text.chars().next_back());
+        let after = after.and_then(|text| text.chars().next());
+        !goes_on(before) && !goes_on(after)
+    };
+    !name.is_empty() && text.match_indices(name).any(|(at, _)| whole(at))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_name_is_read_back_and_nothing_else() {
+        for known in Acceptable::ALL {
+            assert_eq!(known.name().parse(), Ok(known));
+        }
+        for other in ["", "supply-level", "Known-Part", "all"] {
+            assert!(other.parse::<Acceptable>().is_err(), "{other}");
+        }
+    }
+
+    #[test]
+    fn a_unit_is_named_only_by_its_whole_name() {
+        for text in [
+            "gauge-1",
+            "gauge-1: sticker",
+            "this is gauge-1.",
+            "(gauge-1)",
+            "gauge-12, no, gauge-1",
+        ] {
+            assert!(names(text, "gauge-1"), "{text}");
+        }
+        for text in [
+            "",
+            "gauge",
+            "gauge-12",
+            "old-gauge-1",
+            "gauge-1-spare",
+            "gauge-1_b",
+            "Gauge-1",
+        ] {
+            assert!(!names(text, "gauge-1"), "{text}");
+        }
+        assert!(!names("whatever", ""));
     }
 }

@@ -200,8 +200,11 @@ impl Panel {
             let next = "Measure the clip's supply wire and declare it: --level 3.3V";
             return self.hold(held("the link's level is not known.".into(), seen, next));
         };
-        let shown = marking.unwrap_or("unread");
         let Some(says) = says else {
+            let unknown = match marking {
+                Some(text) => format!("marking {text}, which the table does not know"),
+                None => "no marking was read".into(),
+            };
             return match read {
                 Some(range) if range.includes(level) => {
                     self.open(
@@ -214,16 +217,14 @@ impl Panel {
                     format!("datasheet {range}, link declared {level}"),
                     translate,
                 )),
-                None => self.hold_unless(
-                    Acceptable::UnreadableMarking,
-                    held(
-                        "nothing tells which level this part stands.".into(),
-                        format!("marking {shown}, which the table does not know"),
-                        datasheet,
-                    ),
-                ),
+                None => self.hold(held(
+                    "nothing tells which level this part stands.".into(),
+                    unknown,
+                    datasheet,
+                )),
             };
         };
+        let shown = marking.unwrap_or("unread");
         let parts = says.candidates.join(" or ");
         match says.supply {
             None => self.hold(held(

@@ -122,9 +122,9 @@ impl Panel {
         );
     }
 
-    /// `same-unit`: the chip is the one the unit folder belongs to. `named` is true where the person
-    /// typed the unit's name in answer.
-    pub fn same_unit(&mut self, unit: &str, sameness: &Sameness, named: bool) {
+    /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be
+    /// accepted with a reason that names the unit.
+    pub fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
         let held = |headline: String, seen: String| {
             Held {
             interlock: Interlock::SameUnit,
@@ -180,7 +180,7 @@ impl Panel {
                 held.next = format!(
                     "If you are sure: --accept same-unit --because \"{unit}: how you know\""
                 );
-                if named {
+                if self.acceptances().names_unit(Acceptable::SameUnit, unit) {
                     self.hold_unless(Acceptable::SameUnit, held)
                 } else {
                     self.hold(held)
@@ -286,18 +286,18 @@ impl Panel {
         });
     }
 
-    /// `known-part` is in doubt: the chip may be smaller than it says.
+    /// `known-part` is in doubt: the chip may have another size than it was opened with.
     pub fn size_in_doubt(&mut self, seen: &str) {
         self.hold_unless(
             Acceptable::KnownPart,
             Held {
                 interlock: Interlock::KnownPart,
-                headline: "the chip may be half the size it says.".into(),
+                headline: "the size of this chip is in doubt.".into(),
                 seen: seen.to_owned(),
-                means: "a relabelled chip wraps round at its real end, and a write to the upper half would \
-                        destroy the lower"
+                means: "a read of the wrong length looks like a whole backup; and where a relabelled chip wraps \
+                        round, a write to the upper half destroys the lower"
                     .into(),
-                next: "If the two halves are meant to be equal: --accept known-part --because with how you know.".into(),
+                next: "If you know its size better: --accept known-part --because with how you know.".into(),
             },
         );
     }

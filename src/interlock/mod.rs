@@ -10,6 +10,9 @@ mod bus;
 mod panel;
 mod papers;
 
+#[cfg(test)]
+mod tests;
+
 use std::fmt;
 
 use serde::Serialize;

@@ -132,18 +132,20 @@ impl Panel {
         self.states.insert(held.interlock, State::Held(held));
     }
 
-    /// Holds, unless `name` was accepted with a reason.
+    /// Holds, unless `name` was accepted with a reason. An acceptance shows even where an earlier
+    /// check had opened the interlock; what holds stays held.
     pub(super) fn hold_unless(&mut self, name: Acceptable, held: Held) {
-        match self.accepted.reason(name) {
-            Some(reason) => {
-                let state = State::Accepted {
-                    name,
-                    reason: reason.to_owned(),
-                    seen: held.seen,
-                };
-                self.states.entry(held.interlock).or_insert(state);
-            }
-            None => self.hold(held),
+        let Some(reason) = self.accepted.reason(name) else {
+            return self.hold(held);
+        };
+        let state = State::Accepted {
+            name,
+            reason: reason.to_owned(),
+            seen: held.seen,
+        };
+        let before = self.states.get(&held.interlock);
+        if !matches!(before, Some(State::Held(_))) {
+            self.states.insert(held.interlock, state);
         }
     }
 }

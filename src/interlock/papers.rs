@@ -109,6 +109,20 @@ impl Panel {
         });
     }
 
+    /// `image-fits` again, with the region map. Can only close it.
+    pub fn map_fits(&mut self, map_bytes: u64, chip_bytes: u64) {
+        if map_bytes == chip_bytes {
+            return;
+        }
+        self.hold(Held {
+            interlock: Interlock::ImageFits,
+            headline: "the region map is for a chip of another size.".into(),
+            seen: format!("region map {map_bytes} bytes, chip {chip_bytes} bytes"),
+            means: "a map of another chip says nothing of where this unit's data lies".into(),
+            next: "Correct regions.toml in the unit folder (docs/files.md).".into(),
+        });
+    }
+
     /// `backup-intact`: every backup was hashed anew; `problems` says what was found wrong.
     pub fn backup_intact(&mut self, backups: usize, problems: &[String]) {
         let next = match (backups, problems.first()) {
@@ -215,6 +229,20 @@ impl Panel {
             Acceptable::NoUnitData,
             held("the region map names no unit data.", seen, next),
         );
+    }
+
+    /// `unit-data-kept` once the worklist is known: `seen` says which block a change shares with unit
+    /// data, so that this must be erased with it.
+    pub fn shared_block(&mut self, seen: impl Into<String>) {
+        let held = Held {
+            interlock: Interlock::UnitDataKept,
+            headline: "a block that must be erased also holds unit data.".into(),
+            seen: seen.into(),
+            means: "while that block is in hand its unit data is in the backup alone".into(),
+            next: "Move the region's border to an erase block, or --accept shared-block --because with why."
+                .into(),
+        };
+        self.hold_unless(Acceptable::SharedBlock, held);
     }
 
     /// `unit-data-kept` for a restore: the image is a backup of this very unit, so its unit data is

@@ -9,7 +9,7 @@ use super::record::{journal_patience, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Stop, recognise};
 use crate::chip::Chip;
-use crate::interlock::{Panel, Sameness};
+use crate::interlock::Panel;
 use crate::link::Purpose;
 use crate::unit::{Digest, Identity, Image, Unit, UnitError};
 
@@ -65,6 +65,12 @@ pub fn backup(
         attendant,
     )?;
     must_be_the_unit(&mut connected, unit)?;
+    if let Some(doubt) = &connected.seen.size_doubt {
+        connected.panel.size_in_doubt(doubt);
+        if connected.panel.is_held() {
+            return Err(Stop::held(&connected.panel));
+        }
+    }
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
@@ -120,20 +126,11 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
     let map = region_map(unit)?;
     let sameness =
         recognise::recognise(&mut connected.chip, unit, map.as_ref().map(|(map, _)| map))?;
-    // A unit that changes its own calibration is still the unit where an ID says so, and where there
-    // is none the person has to say so.
-    connected.panel.same_unit(unit.name(), &sameness, true);
-    match sameness {
-        Sameness::Id { .. }
-        | Sameness::UnitData { .. }
-        | Sameness::Nothing
-        | Sameness::Replacement
-            if connected.panel.is_held() =>
-        {
-            Err(Stop::held(&connected.panel))
-        }
-        _ => Ok(()),
+    connected.panel.same_unit(unit.name(), &sameness);
+    if connected.panel.is_held() {
+        return Err(Stop::held(&connected.panel));
     }
+    Ok(())
 }
 
 /// Keeps who the chip is in the unit file, with the first backup.

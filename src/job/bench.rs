@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::explain::sentence;
 use super::{Attendant, Stop};
 use crate::chip::{Bare, Chip, ChipError, FirstLook, ID_BYTES, ReadCommand, short_id};
+use crate::image::show_size;
 use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
 use crate::jedec::sfdp::{self, Sfdp};
 use crate::jedec::{Address, Hertz, Millivolts};
@@ -78,6 +79,8 @@ pub struct Seen {
     pub sfdp_fault: Option<String>,
     /// What the chip is.
     pub identification: Identification,
+    /// Why the chip may have another size than the part it was identified as.
+    pub size_doubt: Option<String>,
     /// What the link is called.
     pub link: String,
     /// Level of the link.
@@ -338,6 +341,7 @@ fn look_closer(
     let sfdp = parsed.and_then(Result::ok);
     let facts = sfdp.as_ref().and_then(SfdpFacts::of);
     let identification = identify(catalogue, &look.id, facts.as_ref(), said.marking.as_deref());
+    let size_doubt = size_doubt(catalogue, &identification, said.marking.as_deref());
     let mut sign = strange.map(|id| unsteady(&look.id, &id));
     if sign.is_none() && identification.standing == Standing::Unknown {
         sign = shifted(catalogue, &look.id);
@@ -356,10 +360,35 @@ fn look_closer(
         sfdp,
         sfdp_fault,
         identification,
+        size_doubt,
         link,
         level,
         sck,
         said,
+    })
+}
+
+/// Whether SFDP, the table or the marking tell another size than the part has. A backup of half a chip
+/// agrees with itself in every read.
+fn size_doubt(
+    catalogue: &Catalogue,
+    identification: &Identification,
+    marking: Option<&str>,
+) -> Option<String> {
+    let part = identification.part.as_ref()?;
+    let disagreement = identification
+        .disagreements
+        .iter()
+        .find(|one| one.field == "size_bytes");
+    if let Some(one) = disagreement {
+        return Some(one.sentence.clone());
+    }
+    let marking = catalogue.by_marking(marking?)?;
+    let fits = |candidate: &Part| candidate.size_bytes == part.size_bytes;
+    let names = marking.names().join(" or ");
+    (!marking.candidates.iter().any(fits)).then(|| {
+        let size = show_size(part.size_bytes.into());
+        format!("the chip answers as one of {size}, and the marking is that of {names}")
     })
 }
 

@@ -17,6 +17,7 @@ mod recognise;
 mod record;
 mod restore;
 mod rewrite;
+mod settle;
 mod sfdp;
 mod stop;
 mod tailor;

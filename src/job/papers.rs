@@ -61,14 +61,21 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
         match hash_given(unit.store().as_ref(), given, unit, image) {
             Ok(found) => match agrees(&found, image) {
                 Ok(how) => return Ok(how),
-                // A hash for the other backup does not hide a better reason.
-                Err(found) if matches!(problem, OfflineProblem::Missing) => problem = found,
+                // A hash may be meant for the other backup, so that it differs says least.
+                Err(found) if says_little(&problem) => problem = found,
                 Err(_) => {}
             },
             Err(error) => problem = OfflineProblem::Unreadable(error.to_string()),
         }
     }
     Err(problem)
+}
+
+fn says_little(problem: &OfflineProblem) -> bool {
+    matches!(
+        problem,
+        OfflineProblem::Missing | OfflineProblem::Differs { .. }
+    )
 }
 
 fn second_copy(found: &FolderEvidence, image: &Image) -> Result<String, OfflineProblem> {

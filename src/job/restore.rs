@@ -17,7 +17,7 @@ use super::worklist::smallest_block;
 use super::write::{in_hand, judge_part, with_journal};
 use super::{Attendant, Exit, Stop};
 use crate::image::{ReadAt, RegionMap};
-use crate::interlock::{Acceptable, Panel, Sameness};
+use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
@@ -59,7 +59,6 @@ fn restore_checked(
     attendant: &mut dyn Attendant,
 ) -> Result<WriteReport, Stop> {
     let backup = wanted(unit, order.to)?;
-    let target = unit.open_image(&backup)?;
     let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
     papers::backups(&mut panel, unit, &order.offline)?;
     panel.unit_data_restored(&backup.name.file_name());
@@ -72,6 +71,8 @@ fn restore_checked(
         seen,
     } = connect(panel, bench, Purpose::Write, patience, attendant)?;
     let started = chip.now();
+    // Only now: that it is gone or cut short is for backup-intact to tell.
+    let target = unit.open_image(&backup)?;
     judge_part(&mut panel, &seen.identification);
     panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
     let new_chip = match order.replacement {
@@ -83,10 +84,7 @@ fn restore_checked(
     } else {
         recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?
     };
-    let named = panel
-        .acceptance(Acceptable::SameUnit)
-        .is_some_and(|reason| reason.contains(unit.name()));
-    panel.same_unit(unit.name(), &sameness, named);
+    panel.same_unit(unit.name(), &sameness);
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }

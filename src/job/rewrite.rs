@@ -17,9 +17,11 @@ use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, Chip, Order, Pass};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
-use crate::jedec::status::{Protection, RegisterWrite, Registers};
+use crate::jedec::status::{RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz};
-use crate::unit::journal::{AddressingFound, Header, Journal, Purpose, UnfinishedWrite};
+use crate::unit::journal::{
+    AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
+};
 use crate::unit::store::StoreFile;
 use crate::unit::{Digest, Unit};
 use crate::worklist::{Request, Step, Worklist, plan};
@@ -104,10 +106,11 @@ impl Rewrite<'_> {
             begun: &self.begun,
             accept_shared,
         })
-        .map_err(no_plan)?;
+        .map_err(|error| no_plan(error, &mut self.panel))?;
+        self.note_shared(&worklist);
         let found = self.chip.registers()?;
-        let protection = part.status.protection(&found, part.size_bytes);
-        let lift = self.judge_protection(&protection, &touched(&worklist), &found);
+        let as_found = self.as_first_found(&found);
+        let lift = self.judge_protection(&touched(&worklist), &found, &as_found);
         if self.panel.is_held() {
             return Err(Stop::held(&self.panel));
         }
@@ -115,7 +118,15 @@ impl Rewrite<'_> {
         if worklist.is_empty() && !resumed {
             return self.nothing_to_do(command, &worklist);
         }
-        let journal = self.open_journal(&worklist, &found)?;
+        let journal = match self.open_journal(&worklist, &as_found) {
+            Ok(journal) => journal,
+            Err(error) => {
+                let below = std::error::Error::source(&error);
+                let below = below.map_or_else(String::new, |source| format!(" {source}"));
+                self.panel.journal_ready(Err(&(sentence(&error) + &below)));
+                return Err(Stop::held(&self.panel).because(error));
+            }
+        };
         self.panel
             .journal_ready(Ok(&journal.path().display().to_string()));
         let record = operation(command, "begun", "to be changed", &self.seen, &self.panel);
@@ -144,11 +155,17 @@ impl Rewrite<'_> {
             in_hand: None,
             finished: 0,
         };
-        let outcome = work.run(&lift, attendant);
         let journal_path = format!("{}/{}", unit.name(), within(unit, work.journal.path()));
         let (changed, all) = worklist.blocks();
-        let last_read = match outcome.and_then(|()| work.finish(&lift, attendant)) {
-            Ok(sck) => sck,
+        let result = match work.lift(&lift) {
+            Err(stop) => Err(work.not_lifted(&lift, stop)),
+            Ok(()) => match work.run(attendant) {
+                Err(stop) => Err(work.interrupted(&lift, stop)),
+                Ok(()) => work.finish(&lift, attendant),
+            },
+        };
+        let last_read = match result {
+            Ok(last_read) => last_read,
             Err(stop) => {
                 let record = operation(
                     command,
@@ -191,25 +208,53 @@ impl Rewrite<'_> {
         })
     }
 
+    /// Puts on the panel that blocks shared with unit data were accepted, where there are any.
+    fn note_shared(&mut self, worklist: &Worklist) {
+        let shared = worklist.steps().iter().filter(|step| step.shared).count();
+        if shared > 0 {
+            self.panel
+                .shared_block(format!("{shared} block(s) shared with unit data"));
+        }
+    }
+
+    /// The status registers as the write found them: what an interrupted run noted before it lifted
+    /// protection counts, not what it left.
+    fn as_first_found(&self, found: &Registers) -> Registers {
+        let noted = self.unfinished.as_ref();
+        let noted = noted.and_then(|write| write.contents.as_ref().ok());
+        match noted {
+            // A replacement chip may be of another family; the old one's registers mean nothing there.
+            Some(contents)
+                if contents.header.jedec_id == self.chip.short_id()
+                    && !contents.header.status.is_empty() =>
+            {
+                contents.header.status.iter().copied().collect()
+            }
+            _ => found.clone(),
+        }
+    }
+
     /// `writable`: no protected block is touched, or lifting was asked for and is known how.
     fn judge_protection(
         &mut self,
-        protection: &Protection,
         touched: &[Range<u32>],
         found: &Registers,
+        as_found: &Registers,
     ) -> Lift {
+        let family = self.chip.part().status;
+        let size = self.chip.part().size_bytes;
+        let protection = &family.protection(found, size);
+        let back = family.restore(as_found, size);
         let mut lift = Lift::default();
+        if back != family.restore(found, size) {
+            lift.restore = back.clone().unwrap_or_default();
+        }
         let in_the_way = touched.iter().any(|range| protection.touches(range));
         if !in_the_way || !self.lift_protection {
             self.panel.writable(protection, touched, None);
             return lift;
         }
-        let family = self.chip.part().status;
-        let size = self.chip.part().size_bytes;
-        match family
-            .unprotect(found, size)
-            .zip(family.restore(found, size))
-        {
+        match family.unprotect(found, size).zip(back) {
             Some((writes, back)) => {
                 lift.restore = back;
                 lift.lift = writes;
@@ -223,14 +268,18 @@ impl Rewrite<'_> {
         lift
     }
 
-    fn open_journal(&mut self, worklist: &Worklist, found: &Registers) -> Result<Journal, Stop> {
+    fn open_journal(
+        &mut self,
+        worklist: &Worklist,
+        found: &Registers,
+    ) -> Result<Journal, JournalError> {
         if let Some(unfinished) = &self.unfinished {
             let same = unfinished.contents.as_ref().is_ok_and(|contents| {
                 contents.header.target == self.target_digest
                     && contents.header.purpose == self.purpose
             });
             if same {
-                return Ok(Journal::resume(self.unit, unfinished.number)?);
+                return Journal::resume(self.unit, unfinished.number);
             }
         }
         let part = self.chip.part();
@@ -266,11 +315,10 @@ impl Rewrite<'_> {
             },
         };
         let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
-        let journal = match &self.unfinished {
+        match &self.unfinished {
             Some(_) => Journal::supersede(self.unit, header, blocks, &self.begun),
             None => Journal::begin(self.unit, header, blocks),
-        };
-        Ok(journal?)
+        }
     }
 
     /// The chip holds the target already: two independent reads have just said so.
@@ -327,8 +375,7 @@ struct Work<'a> {
 }
 
 impl Work<'_> {
-    fn run(&mut self, lift: &Lift, attendant: &mut dyn Attendant) -> Result<(), Stop> {
-        self.lift(lift)?;
+    fn run(&mut self, attendant: &mut dyn Attendant) -> Result<(), Stop> {
         let total = self.worklist.steps().len() as u64;
         attendant.begins(&Task {
             name: "writing",
@@ -377,6 +424,51 @@ impl Work<'_> {
             )));
         }
         Ok(())
+    }
+
+    /// Puts protection back as it was found, and reads back that it is.
+    fn put_back(&mut self, lift: &Lift) -> Result<(), Stop> {
+        if lift.restore.is_empty() {
+            return Ok(());
+        }
+        // A register write through a contact that is lost could set anything.
+        self.armed.check_id()?;
+        for write in &lift.restore {
+            self.armed.write_status(write)?;
+        }
+        let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
+        let now = self.armed.registers()?;
+        if family.restore(&now, size).as_ref() == Some(&lift.restore) {
+            return Ok(());
+        }
+        let next = "Give the same command again; it knows how the registers were found.";
+        let headline = "The protection is not back as it was found.";
+        Err(Stop::new(Exit::ChipFault, headline, next).row(
+            "seen",
+            format!("written back, now: {}", family.protection(&now, size)),
+        ))
+    }
+
+    /// Protection could not be lifted. If the registers are as found and no block was ever begun, the
+    /// unit is as before the command, and the journal is given up.
+    fn not_lifted(mut self, lift: &Lift, stop: Stop) -> Stop {
+        let as_before = self.put_back(lift).is_ok();
+        let contents = self.journal.contents();
+        let none_begun = contents.in_hand().is_empty() && contents.done().is_empty();
+        if as_before && none_begun && self.journal.abandon().is_ok() {
+            stop
+        } else {
+            stop.after_change()
+        }
+    }
+
+    /// Stopped on the way: protection goes back now if the chip still listens, else by the journal
+    /// when the write is gone on with.
+    fn interrupted(mut self, lift: &Lift, stop: Stop) -> Stop {
+        match self.put_back(lift) {
+            Ok(()) => stop,
+            Err(_) => stop.row("also", "the protection is not put back yet"),
+        }
     }
 
     /// One block: noted, erased, programmed, read back, noted.
@@ -462,16 +554,10 @@ impl Work<'_> {
         lift: &Lift,
         attendant: &mut dyn Attendant,
     ) -> Result<(Duration, Hertz), Stop> {
-        for write in &lift.restore {
-            self.armed.write_status(write).map_err(|error| {
-                Stop::from(error)
-                    .row(
-                        "also",
-                        "all blocks are written; only the protection is not put back",
-                    )
-                    .after_change()
-            })?;
-        }
+        self.put_back(lift).map_err(|stop| {
+            let also = "all blocks are written; only the protection is not put back";
+            stop.row("also", also).after_change()
+        })?;
         let total = u64::from(self.armed.part().size_bytes);
         let pass = self.last_pass();
         let sck = pass.sck;
@@ -521,7 +607,7 @@ impl Work<'_> {
             command,
             sck,
             frame_bytes,
-            first_bytes: frame_bytes / 3 | 1,
+            first_bytes: (frame_bytes / 3) | 1,
             order: Order::Down,
             poison: 0x3C,
         }

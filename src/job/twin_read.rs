@@ -2,14 +2,14 @@
 //!
 //! A match proves nothing if both reads err alike, so the second differs in SCK, in opcode, in all
 //! frame boundaries, in order, and in what buffers hold beforehand. What repeats in both all the same
-//! is then examined, and settled on the chip where the reading alone cannot tell.
+//! is then examined, and settled on the chip (`settle`) where the reading alone cannot tell.
 
 use std::ops::{ControlFlow, Range};
 use std::time::Duration;
 
 use serde::Serialize;
 
-use super::explain::sentence;
+use super::settle::{Doubts, settle};
 use super::{Attendant, Exit, Stop, Task};
 use crate::chip::{Chip, Order, Pass, PassEnd, ReadCommand};
 use crate::image::{Examination, Examiner};
@@ -41,6 +41,8 @@ pub struct TwinRead {
     pub first: PassFacts,
     /// The second pass, which was compared with it.
     pub second: PassFacts,
+    /// A third, at other frame boundaries again, where the two could not be made independent.
+    pub third: Option<PassFacts>,
     /// SHA-256 of the first pass.
     pub sha256: Digest,
     /// Where the two differ, outside exempt blocks, in address order and joined where they touch.
@@ -77,14 +79,28 @@ pub fn twin_read(
     attendant: &mut dyn Attendant,
 ) -> Result<TwinRead, Stop> {
     let (one, two, weak) = independent_passes(chip);
+    let mut differences = Differences::default();
     let (first, sha256, look) = first_pass(chip, &one, file, attendant)?;
-    let (second, differences) = second_pass(chip, &two, file, exempt, attendant)?;
-    let (alarms, half) = settle(chip, file, &look)?;
+    let mut compare = |chip: &mut Chip, name, pass: &Pass| {
+        compared_pass(chip, name, pass, file, exempt, &mut differences, attendant)
+    };
+    let second = compare(chip, "second", &two)?;
+    let third = match weak {
+        Some(_) => Some(compare(chip, "third", &shifted(&two))?),
+        None => None,
+    };
+    // Reads that differ tell more by how they differ.
+    let Doubts { alarms, half } = if differences.bytes == 0 {
+        settle(chip, file, &two, &look, exempt)?
+    } else {
+        Doubts::default()
+    };
     let pattern = differences.pattern(chip.size_bytes());
     let differing = joined(differences.ranges);
     Ok(TwinRead {
         first,
         second,
+        third,
         sha256,
         differing,
         pattern,
@@ -96,18 +112,22 @@ pub fn twin_read(
 }
 
 /// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
+///
+/// Frames of the first start at even addresses, those of the second at odd ones but for a single byte
+/// at 0, so that no byte has the same place in a frame twice.
 fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let fast = chip.sck_for(ReadCommand::Read);
-    let slow = Hertz((fast.0 / 5 * 3).max(1)).min(chip.sck_for(ReadCommand::FastRead));
+    let command = chip.second_command();
+    let slow = Hertz(fast.0 / 5 * 3).max(chip.sck_min()).max(Hertz(1));
+    let slow = slow.min(fast).min(chip.sck_for(command));
     let frame = u32::try_from(chip.frame_bytes(slow))
         .unwrap_or(256)
         .clamp(16, 1 << 20);
     let whole = if frame > 1024 {
         frame / 256 * 256
     } else {
-        frame
+        frame / 2 * 2
     };
-    let other = (whole - whole / 7).max(8);
     let one = Pass {
         command: ReadCommand::Read,
         sck: fast,
@@ -117,10 +137,10 @@ fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
         poison: 0xA5,
     };
     let two = Pass {
-        command: chip.second_command(),
+        command,
         sck: slow,
-        frame_bytes: other,
-        first_bytes: other / 2 | 1,
+        frame_bytes: (whole - whole / 7) / 2 * 2,
+        first_bytes: 1,
         order: Order::Down,
         poison: 0x5A,
     };
@@ -128,6 +148,18 @@ fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let weak = (!apart && one.command == two.command)
         .then(|| format!("both at {} with {:02X}h", one.sck, one.command.opcode()));
     (one, two, weak)
+}
+
+/// A third pass for reads that differ in frame boundaries and order alone.
+fn shifted(two: &Pass) -> Pass {
+    let frame_bytes = (two.frame_bytes - two.frame_bytes / 5).max(8);
+    Pass {
+        frame_bytes,
+        first_bytes: (frame_bytes / 3) | 1,
+        order: Order::Up,
+        poison: 0x3C,
+        ..two.clone()
+    }
 }
 
 fn facts(chip: &Chip, pass: &Pass, time: Duration) -> PassFacts {
@@ -158,16 +190,18 @@ fn first_pass(
     Ok((facts(chip, pass, time), hasher.finish(), examiner.finish()))
 }
 
-fn second_pass(
+/// A pass that is compared with what the first one kept.
+fn compared_pass(
     chip: &mut Chip,
+    name: &'static str,
     pass: &Pass,
     file: &Unfinished,
     exempt: &[Range<u32>],
+    differences: &mut Differences,
     attendant: &mut dyn Attendant,
-) -> Result<(PassFacts, Differences), Stop> {
-    let mut differences = Differences::default();
+) -> Result<PassFacts, Stop> {
     let mut kept = Vec::new();
-    let time = run(chip, pass, "second", attendant, &mut |address, bytes| {
+    let time = run(chip, pass, name, attendant, &mut |address, bytes| {
         kept.resize(bytes.len(), 0);
         file.read_at(u64::from(address.0), &mut kept)?;
         if kept != bytes {
@@ -175,8 +209,11 @@ fn second_pass(
         }
         Ok(())
     })?;
-    Ok((facts(chip, pass, time), differences))
+    Ok(facts(chip, pass, time))
 }
+
+/// Takes the bytes of each frame with their address.
+pub(super) type Take<'a> = dyn FnMut(Address, &[u8]) -> Result<(), UnitError> + 'a;
 
 /// One pass with progress, a stop honoured, and file errors kept apart from chip errors.
 pub(super) fn run(
@@ -184,7 +221,7 @@ pub(super) fn run(
     pass: &Pass,
     name: &'static str,
     attendant: &mut dyn Attendant,
-    take: &mut dyn FnMut(Address, &[u8]) -> Result<(), UnitError>,
+    take: &mut Take<'_>,
 ) -> Result<Duration, Stop> {
     let total = u64::from(chip.size_bytes());
     attendant.begins(&Task {
@@ -293,69 +330,6 @@ fn joined(mut ranges: Vec<Range<u32>>) -> Vec<Range<u32>> {
         }
     }
     joined
-}
-
-/// Looks at what two agreeing reads show, and asks the chip where a repeat may be an address fault.
-fn settle(
-    chip: &mut Chip,
-    file: &Unfinished,
-    look: &Examination,
-) -> Result<(Vec<String>, Option<String>), Stop> {
-    let blank = look.uniform == Some(0xFF);
-    let mut alarms: Vec<String> = if blank {
-        Vec::new()
-    } else {
-        look.alarms().iter().map(|alarm| sentence(alarm)).collect()
-    };
-    let mut half = None;
-    for bit in look.mirrored_address_bits() {
-        if !crosses_truly(chip, file, bit)? {
-            alarms.push(format!(
-                "Address line A{bit} has no effect: it is stuck, or follows another."
-            ));
-        } else if 2_u64 << bit == u64::from(chip.size_bytes()) {
-            half = Some(format!(
-                "the upper half repeats the lower (A{bit}); a chip of half the size does too"
-            ));
-        }
-    }
-    Ok((alarms, half))
-}
-
-/// Reads across the places where address bit `bit` turns from 0 to 1, each in one frame that starts
-/// below: inside a frame the chip counts by itself, so a line stuck on the host's side shows as bytes
-/// other than the addressed read gave. True only if at least one such place held more than blank.
-fn crosses_truly(chip: &mut Chip, file: &Unfinished, bit: u8) -> Result<bool, Stop> {
-    let sck = chip.sck_for(ReadCommand::Read);
-    let length = chip.frame_bytes(sck).min(4096).next_multiple_of(2);
-    let length = if length > chip.frame_bytes(sck) {
-        length - 2
-    } else {
-        length
-    };
-    let (mut across, mut kept) = (vec![0; length], vec![0; length]);
-    let step = 1_u64 << bit;
-    let mut confirmed = false;
-    let mut probes = 0;
-    let mut boundary = step;
-    while boundary < u64::from(chip.size_bytes()) && probes < 256 {
-        let start = boundary - length as u64 / 2;
-        let reaches = start + length as u64 <= u64::from(chip.size_bytes());
-        if reaches {
-            file.read_at(start, &mut kept)?;
-            let above = &kept[length / 2..];
-            if above.iter().any(|byte| Some(byte) != above.first()) {
-                probes += 1;
-                chip.read(ReadCommand::Read, sck, Address(start as u32), &mut across)?;
-                if across != kept {
-                    return Ok(false);
-                }
-                confirmed = true;
-            }
-        }
-        boundary += 2 * step;
-    }
-    Ok(confirmed)
 }
 
 #[cfg(test)]

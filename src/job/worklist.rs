@@ -7,7 +7,7 @@ use super::record::region_map;
 use super::{Exit, Stop};
 use crate::chip::as_addressed;
 use crate::image::RegionMap;
-use crate::interlock::{Acceptable, Acceptances, Held, Interlock};
+use crate::interlock::{Acceptable, Acceptances, Panel};
 use crate::jedec::Hertz;
 use crate::part::{Catalogue, Part};
 use crate::unit::Unit;
@@ -69,7 +69,7 @@ pub fn worklist(
         begun: &[],
         accept_shared,
     };
-    let worklist = plan(&request).map_err(no_plan)?;
+    let worklist = plan(&request).map_err(|error| no_plan(error, &mut Panel::default()))?;
     let estimate = worklist.estimate(&pace(&part, sck));
     let lines = worklist.summary(&estimate);
     let file = keep(unit, &lines)?;
@@ -119,30 +119,14 @@ pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
     }
 }
 
-pub(super) fn no_plan(error: WorklistError) -> Stop {
+/// Why there is no worklist: `panel` holds where a block is shared with unit data.
+pub(super) fn no_plan(error: WorklistError, panel: &mut Panel) -> Stop {
     if let WorklistError::SharedBlock { .. } = &error {
-        return shared(&error).because(error);
+        panel.shared_block(sentence(&error));
+        return Stop::held(panel).because(error);
     }
     let next = "Look at the image, the region map and the part: their sizes must agree.";
     Stop::new(Exit::FileFault, sentence(&error), next).because(error)
-}
-
-/// Only the worklist knows which blocks an erase shares, so this half of `unit-data-kept` is judged
-/// here and not with the papers.
-fn shared(error: &WorklistError) -> Stop {
-    let held = Held {
-        interlock: Interlock::UnitDataKept,
-        headline: "a block that has to change holds unit data too.".into(),
-        seen: error.to_string(),
-        means: "its unit data would be erased and put back; a fault in between would lose it on the chip".into(),
-        next: "Move the region's border to an erase block, or --accept shared-block --because with why.".into(),
-    };
-    let headline = format!("Held by {}: {}", held.interlock, held.headline);
-    let mut stop = Stop::new(Exit::Held, headline, held.next.clone())
-        .row("seen", held.seen.clone())
-        .row("means", held.means.clone());
-    stop.held.push(held);
-    stop
 }
 
 /// How many blocks a worklist leaves alone, counted in the part's smallest erase.

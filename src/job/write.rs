@@ -13,7 +13,7 @@ use super::twin_read::{TwinRead, twin_read};
 use super::worklist::smallest_block;
 use super::{Attendant, Exit, Stop};
 use crate::image::RegionMap;
-use crate::interlock::{Acceptable, Panel, Unexplained};
+use crate::interlock::{Panel, Unexplained};
 use crate::link::Purpose;
 use crate::part::Standing;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
@@ -91,10 +91,7 @@ fn write_checked(
     judge_part(&mut panel, &seen.identification);
     panel.image_fits(target_bytes, u64::from(chip.size_bytes()));
     let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
-    let named = panel
-        .acceptance(Acceptable::SameUnit)
-        .is_some_and(|reason| reason.contains(unit.name()));
-    panel.same_unit(unit.name(), &sameness, named);
+    panel.same_unit(unit.name(), &sameness);
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
@@ -158,24 +155,26 @@ fn judge_papers(
         return Ok(());
     };
     panel.image_fits(target_bytes, baseline.size_bytes);
-    if target_bytes != baseline.size_bytes {
+    let Some(map) = map else {
+        panel.unit_data_kept(None, &[]);
+        return Ok(());
+    };
+    let map_bytes = u64::from(map.size_bytes());
+    panel.map_fits(map_bytes, baseline.size_bytes);
+    if target_bytes != baseline.size_bytes || map_bytes != baseline.size_bytes {
+        // Nothing can be compared byte for byte; unit-data-kept waits behind image-fits.
         return Ok(());
     }
-    let offending = match map {
-        Some(map) if u64::from(map.size_bytes()) == target_bytes => {
-            papers::offending(map, unit.open_image(&baseline)?.as_ref(), target)?
-        }
-        Some(map) => {
-            let next = "Correct the size in regions.toml.";
-            let headline = format!(
-                "The region map is for {} bytes, the image has {target_bytes}.",
-                map.size_bytes()
-            );
-            return Err(Stop::new(Exit::FileFault, headline, next));
-        }
-        None => Vec::new(),
-    };
-    panel.unit_data_kept(map.map(RegionMap::has_unit_data), &offending);
+    let compared = unit
+        .open_image(&baseline)
+        .map_err(Stop::from)
+        .and_then(|baseline| papers::offending(map, baseline.as_ref(), target));
+    match compared {
+        Ok(offending) => panel.unit_data_kept(Some(map.has_unit_data()), &offending),
+        // A baseline that is gone or cut short is told by backup-intact, with all else.
+        Err(_) if panel.is_held() => {}
+        Err(stop) => return Err(stop),
+    }
     Ok(())
 }
 
@@ -285,7 +284,7 @@ pub(super) fn no_backup() -> Stop {
 
 /// Differing ranges of two reads, and time of both, for the record.
 impl TwinRead {
-    /// The conditions of both reads in words.
+    /// The conditions of the passes in words.
     #[must_use]
     pub fn words(&self) -> String {
         let one = |pass: &super::PassFacts| {
@@ -296,12 +295,16 @@ impl TwinRead {
             };
             format!("{:02X}h {} {way}", pass.opcode, pass.sck)
         };
-        format!("{}, {}", one(&self.first), one(&self.second))
+        let third = self.third.iter().map(|pass| format!(", {}", one(pass)));
+        let weak = self.weak.iter().map(|why| format!("; weak: {why}"));
+        let more: String = third.chain(weak).collect();
+        format!("{}, {}{more}", one(&self.first), one(&self.second))
     }
 
-    /// Time of both reads.
+    /// Time of all passes.
     #[must_use]
     pub fn time(&self) -> Duration {
-        self.first.time + self.second.time
+        let third = self.third.as_ref().map_or(Duration::ZERO, |pass| pass.time);
+        self.first.time + self.second.time + third
     }
 }

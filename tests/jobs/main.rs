@@ -1,7 +1,10 @@
 //! Whole jobs on the simulated chip.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod reading;
+mod refusals;
 mod replaced_chip;
 mod shared_block;
 mod station;
+mod twin_read;
 mod whole;

@@ -11,6 +11,8 @@ const PAGE_SIZE_BYTES: usize = 256;
 /// Different, not uniform blocks that must be there before a bit that never moves is an alarm: a
 /// few tables may well do without one bit.
 const DISTINCT_BLOCKS_MIN: usize = 16;
+/// Blocks named for a second look, spread over all that hold more than one byte value.
+const SAMPLES_MAX: usize = 32;
 /// Odd, with bits spread evenly: 2^64 divided by the golden ratio.
 const SPREAD: u64 = 0x9E37_79B9_7F4A_7C15;
 
@@ -86,7 +88,8 @@ impl Examiner {
         }
         let and = self.and.to_ne_bytes().iter().fold(0xFF, |a, b| a & b);
         let or = self.or.to_ne_bytes().iter().fold(0, |a, b| a | b);
-        let repeats = repeats(&self.blocks);
+        let (repeats, address_lines) = compare_lines(&self.blocks);
+        let samples = samples(&self.blocks);
         self.blocks.retain(|digest| *digest > 0xFF);
         self.blocks.sort_unstable();
         self.blocks.dedup();
@@ -98,6 +101,8 @@ impl Examiner {
             always_zero: !or,
             distinct_blocks: self.blocks.len(),
             repeats,
+            address_lines,
+            samples,
         }
     }
 }
@@ -158,9 +163,9 @@ fn digest(seen: &Scan, lanes: [u64; 4]) -> u64 {
     lanes.iter().fold(0, |all, lane| mix(all, *lane)) | 0x100
 }
 
-/// Compares the blocks that differ in one address bit only, for each bit.
-fn repeats(blocks: &[u64]) -> Vec<Repeat> {
-    let mut found = Vec::new();
+/// Compares the blocks whose addresses differ in one bit only, for each bit.
+fn compare_lines(blocks: &[u64]) -> (Vec<Repeat>, Vec<AddressLine>) {
+    let (mut found, mut lines) = (Vec::new(), Vec::new());
     let mut address_bit = BLOCK_BITS;
     let mut distance = 1;
     while distance < blocks.len() {
@@ -170,6 +175,7 @@ fn repeats(blocks: &[u64]) -> Vec<Repeat> {
             compared: 0,
             example: None,
         };
+        let mut unlike = None;
         for (index, one) in blocks.iter().enumerate() {
             if index & distance != 0 {
                 continue;
@@ -178,14 +184,50 @@ fn repeats(blocks: &[u64]) -> Vec<Repeat> {
                 break;
             };
             repeat.count(index, *one, *other);
+            if one != other {
+                unlike.get_or_insert(address(index));
+            }
         }
+        lines.push(AddressLine {
+            address_bit,
+            unlike,
+        });
         if repeat.equal > 0 {
             found.push(repeat);
         }
         distance <<= 1;
         address_bit += 1;
     }
-    found
+    (found, lines)
+}
+
+/// Blocks that hold more than one byte value: all of them if they are few, else spread evenly.
+fn samples(blocks: &[u64]) -> Vec<u64> {
+    let varied = || {
+        blocks
+            .iter()
+            .enumerate()
+            .filter(|(_, digest)| **digest > 0xFF)
+    };
+    let step = varied().count().div_ceil(SAMPLES_MAX).max(1);
+    varied()
+        .step_by(step)
+        .map(|(index, _)| address(index))
+        .collect()
+}
+
+fn address(index: usize) -> u64 {
+    (index as u64) << BLOCK_BITS
+}
+
+/// What a reading tells of one address line.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AddressLine {
+    /// The line, counted from A0.
+    pub address_bit: u8,
+    /// Lower address of the first two 4 KiB blocks that differ although only this bit of their
+    /// addresses does; `None` where the reading is the same with the bit and without.
+    pub unlike: Option<u64>,
 }
 
 /// How often two 4 KiB blocks are equal whose addresses differ in one bit.
@@ -209,15 +251,8 @@ impl Repeat {
         self.compared += 1;
         if one == other {
             self.equal += 1;
-            self.example.get_or_insert((index as u64) << BLOCK_BITS);
+            self.example.get_or_insert(address(index));
         }
-    }
-
-    /// Whether the reading does not depend on the bit at all: a stuck or aliased address line, a
-    /// smaller chip than was thought, or a genuine copy. Only the chip itself can tell which.
-    #[must_use]
-    pub fn is_mirror(&self) -> bool {
-        self.equal > 0 && self.equal == self.compared
     }
 }
 
@@ -236,9 +271,14 @@ pub struct Examination {
     pub always_zero: u8,
     /// Different 4 KiB blocks, uniform ones not counted.
     pub distinct_blocks: usize,
-    /// Address bits across which blocks repeat. Not alarms: twin slots look like this. Those that
-    /// are mirrors are to be settled on the chip.
+    /// Address bits across which blocks repeat. Not alarms: twin slots look like this.
     pub repeats: Vec<Repeat>,
+    /// Every address line from A12 up, with two blocks that can prove it once they are read again.
+    #[serde(skip)]
+    pub address_lines: Vec<AddressLine>,
+    /// Addresses of up to 32 blocks of 4 KiB that hold more than one byte value.
+    #[serde(skip)]
+    pub samples: Vec<u64>,
 }
 
 /// A look that no healthy reading has.
@@ -264,11 +304,14 @@ impl Examination {
         self.blank_bytes as f64 / self.size_bytes.max(1) as f64
     }
 
-    /// Address bits that the reading does not depend on.
+    /// Address bits that the reading does not depend on at all: a stuck or aliased line, a smaller
+    /// chip than was thought, or a genuine copy. Only the chip itself can tell which. A reading of
+    /// one byte value tells nothing of any line.
     #[must_use]
     pub fn mirrored_address_bits(&self) -> Vec<u8> {
-        let mirrors = self.repeats.iter().filter(|repeat| repeat.is_mirror());
-        mirrors.map(|repeat| repeat.address_bit).collect()
+        let silent = |line: &&AddressLine| line.unlike.is_none() && self.uniform.is_none();
+        let lines = self.address_lines.iter().filter(silent);
+        lines.map(|line| line.address_bit).collect()
     }
 
     /// What speaks against the reading whatever the chip may say.

@@ -154,6 +154,32 @@ fn twin_slots_and_blank_areas_are_no_mirrors() {
 }
 
 #[test]
+fn copies_of_plain_blocks_are_mirrors_too() {
+    let mut image = vec![0xFF; 1 << 19];
+    image[0x2_0000..0x5_0000].fill(0);
+    let seen = examine(&image.repeat(2));
+    assert!(seen.mirrored_address_bits().contains(&19), "{seen:?}");
+    assert!(!examine(&image).mirrored_address_bits().contains(&18));
+}
+
+#[test]
+fn each_line_has_two_blocks_that_prove_it_and_content_is_sampled() {
+    let mut image = vec![0xFF; 1 << 20];
+    image[0x4_5000..0x4_5010].fill(7);
+    let seen = examine(&image);
+    for line in &seen.address_lines {
+        let other = 0x4_5000 ^ 1 << line.address_bit;
+        assert_eq!(line.unlike, Some(0x4_5000.min(other)));
+    }
+    assert_eq!(
+        (seen.address_lines.len(), seen.samples),
+        (8, vec![0x4_5000])
+    );
+    let full = examine(&random_image(1, 1 << 20)).samples;
+    assert_eq!((full.len(), full[0], full[31]), (32, 0, 0xF_8000));
+}
+
+#[test]
 fn how_the_bytes_are_handed_over_makes_no_difference() {
     let image = clean_image(1);
     let whole = examine(&image);

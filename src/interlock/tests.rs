@@ -1,0 +1,497 @@
+//! Each interlock holds and opens, and the documents tell of exactly these.
+#![allow(
+    clippy::single_range_in_vec_init,
+    reason = "a slice of one address range is meant"
+)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::*;
+use crate::jedec::Millivolts;
+use crate::jedec::status::Protection;
+use crate::link::HostFlash;
+use crate::part::SupplyRange;
+
+/// One interlock's worst and best evidence.
+struct Case {
+    holds: Vec<fn(&mut Panel)>,
+    opens: Vec<fn(&mut Panel)>,
+}
+
+const LINK: Option<Millivolts> = Some(Millivolts(3300));
+const LOW: SupplyRange = range(1650, 1950, false);
+const THREE: SupplyRange = range(2700, 3600, false);
+const MAYBE: SupplyRange = range(2700, 3600, true);
+
+const fn range(min: u32, max: u32, from_memory: bool) -> SupplyRange {
+    SupplyRange {
+        min: Millivolts(min),
+        max: Millivolts(max),
+        from_memory,
+    }
+}
+
+fn says(supply: SupplyRange) -> MarkingSays {
+    MarkingSays {
+        candidates: vec!["W25Q80DV".into()],
+        supply: Some(supply),
+    }
+}
+
+fn said(power: Option<Power>, marking: Option<&str>, denied: &[&str]) -> Attestation {
+    Attestation {
+        power,
+        denied: denied.iter().map(|&text| text.to_owned()).collect(),
+        marking: marking.map(str::to_owned),
+        supply: None,
+    }
+}
+
+fn offline(backup: &str, result: Result<String, OfflineProblem>) -> OfflineEvidence {
+    OfflineEvidence {
+        backup: backup.into(),
+        result,
+    }
+}
+
+fn steady() -> Contact {
+    Contact {
+        id_reads: 200,
+        id_same: 200,
+        sample_same: true,
+        sign: None,
+    }
+}
+
+fn id(expected: &str, seen: &str) -> Sameness {
+    Sameness::Id {
+        kind: "unique ID",
+        expected: expected.into(),
+        seen: seen.into(),
+    }
+}
+
+const PROTECTED: Protection = Protection::Range { range: 0..0x1_0000 };
+
+/// A match without a rest: a new interlock does not compile without its cases.
+fn case(interlock: Interlock) -> Case {
+    match interlock {
+        Interlock::SoleUser => Case {
+            holds: vec![|panel| panel.sole_user(Some("/dev/spidev0.0"))],
+            opens: vec![|panel| panel.sole_user(None)],
+        },
+        Interlock::NotTheHost => Case {
+            holds: vec![
+                |panel| panel.not_the_host(&HostFlash::Yes("it boots from it".into()), true, false),
+                |panel| panel.not_the_host(&HostFlash::Unknown("no tree".into()), true, false),
+                |panel| panel.not_the_host(&HostFlash::No("header".into()), false, true),
+            ],
+            opens: vec![
+                |panel| panel.not_the_host(&HostFlash::No("header".into()), true, true),
+                |panel| panel.not_the_host(&HostFlash::No("header".into()), false, false),
+            ],
+        },
+        Interlock::BenchAttested => Case {
+            holds: vec![
+                |panel| panel.bench_attested(&said(None, Some("W25Q80DV"), &[])),
+                |panel| panel.bench_attested(&said(Some(Power::Clip), None, &[])),
+                |panel| {
+                    let no = ["Is the board's own supply off?"];
+                    panel.bench_attested(&said(Some(Power::Clip), Some("W25Q80DV"), &no));
+                },
+            ],
+            opens: vec![|panel| {
+                panel.bench_attested(&said(Some(Power::Socket), Some("W25Q80DV"), &[]))
+            }],
+        },
+        Interlock::SupplyLevel => supply_level(),
+        Interlock::ImageFits => Case {
+            holds: vec![|panel| panel.image_fits(512, 1024), |panel| {
+                panel.image_fits(1024, 1024);
+                panel.map_fits(2048, 1024);
+            }],
+            opens: vec![|panel| {
+                panel.image_fits(1024, 1024);
+                panel.map_fits(1024, 1024);
+            }],
+        },
+        Interlock::BackupIntact => Case {
+            holds: vec![|panel| panel.backup_intact(0, &[]), |panel| {
+                panel.backup_intact(1, &["as-found.bin is changed".into()])
+            }],
+            opens: vec![|panel| panel.backup_intact(2, &[])],
+        },
+        Interlock::OfflineHash => offline_hash(),
+        Interlock::UnitDataKept => unit_data_kept(),
+        Interlock::Contact => Case {
+            holds: vec![
+                |panel| {
+                    panel.contact(&Contact {
+                        id_same: 199,
+                        ..steady()
+                    })
+                },
+                |panel| {
+                    panel.contact(&Contact {
+                        sample_same: false,
+                        ..steady()
+                    })
+                },
+                |panel| {
+                    panel.contact(&Contact {
+                        sign: Some("moved".into()),
+                        ..steady()
+                    })
+                },
+            ],
+            opens: vec![|panel| panel.contact(&steady())],
+        },
+        Interlock::KnownPart => Case {
+            holds: vec![
+                |panel| panel.known_part("XX1", false, &[]),
+                |panel| panel.known_part("W25Q80DV", true, &["they differ".into()]),
+                |panel| {
+                    panel.known_part("W25Q80DV", true, &[]);
+                    panel.size_in_doubt("both halves are equal");
+                },
+            ],
+            opens: vec![|panel| panel.known_part("W25Q80DV", true, &[])],
+        },
+        Interlock::SameUnit => same_unit(),
+        Interlock::Writable => Case {
+            holds: vec![
+                |panel| panel.writable(&PROTECTED, &[0xF000..0x1_1000], None),
+                |panel| {
+                    let why = "a register is not read";
+                    panel.writable(&Protection::Unknown { why }, &[0..1], None);
+                },
+                |panel| {
+                    panel.writable(&PROTECTED, &[0..0x1000], Some("lifted"));
+                    panel.not_liftable("WP# is low".into());
+                },
+            ],
+            opens: vec![
+                |panel| panel.writable(&Protection::None, &[0..0x1000], None),
+                |panel| panel.writable(&PROTECTED, &[0x1_0000..0x1_1000], None),
+                |panel| panel.writable(&PROTECTED, &[0..0x1000], Some("lifted, then put back")),
+            ],
+        },
+        Interlock::TwinRead => Case {
+            holds: vec![
+                |panel| panel.twin_read(&[8..9], "one bit", None),
+                |panel| panel.twin_read(&[], "", Some("one SCK and one opcode")),
+                |panel| {
+                    panel.twin_read(&[], "", None);
+                    panel.reads_implausible("bit 3 is stuck");
+                },
+                |panel| {
+                    panel.twin_read(&[], "", None);
+                    panel.reads_blank();
+                },
+            ],
+            opens: vec![|panel| panel.twin_read(&[], "", None)],
+        },
+        Interlock::NothingUnexplained => Case {
+            holds: vec![|panel| {
+                panel.nothing_unexplained(&[Unexplained { range: 0..4096 }], "as-found.bin")
+            }],
+            opens: vec![
+                |panel| panel.nothing_unexplained(&[], "as-found.bin"),
+                |panel| panel.present_kept("replaced-1.bin"),
+            ],
+        },
+        Interlock::JournalReady => Case {
+            holds: vec![|panel| panel.journal_ready(Err("the disk is full"))],
+            opens: vec![|panel| panel.journal_ready(Ok("journal/write-1"))],
+        },
+    }
+}
+
+fn supply_level() -> Case {
+    Case {
+        holds: vec![
+            |panel| panel.supply_level(None, Some("W25Q80DV"), Some(&says(THREE)), None),
+            |panel| panel.supply_level(LINK, Some("W25Q80EW"), Some(&says(LOW)), None),
+            // A datasheet that somebody read does not overrule the table.
+            |panel| panel.supply_level(LINK, Some("W25Q80EW"), Some(&says(LOW)), Some(THREE)),
+            |panel| panel.supply_level(LINK, Some("AT25SF081"), Some(&says(MAYBE)), None),
+            |panel| panel.supply_level(LINK, Some("W25Q80DV"), Some(&says(THREE)), Some(LOW)),
+            |panel| panel.supply_level(LINK, Some("ABC123"), None, None),
+            |panel| panel.supply_level(LINK, None, None, Some(LOW)),
+            |panel| {
+                let unlike = MarkingSays {
+                    supply: None,
+                    ..says(THREE)
+                };
+                panel.supply_level(LINK, Some("25Q80"), Some(&unlike), Some(THREE));
+            },
+            |panel| {
+                panel.supply_level(LINK, Some("W25Q80DV"), Some(&says(THREE)), None);
+                panel.supply_level_of_part(LINK, "W25Q80EW", LOW);
+            },
+        ],
+        opens: vec![
+            |panel| {
+                panel.supply_level(LINK, Some("W25Q80DV"), Some(&says(THREE)), None);
+                panel.supply_level_of_part(LINK, "W25Q80DV", THREE);
+            },
+            |panel| panel.supply_level(LINK, Some("AT25SF081"), Some(&says(MAYBE)), Some(THREE)),
+            |panel| panel.supply_level(LINK, Some("ABC123"), None, Some(THREE)),
+            |panel| {
+                let low = Some(Millivolts(1800));
+                panel.supply_level(low, Some("W25Q80EW"), Some(&says(LOW)), None);
+            },
+        ],
+    }
+}
+
+fn offline_hash() -> Case {
+    Case {
+        holds: vec![
+            |panel| panel.offline_hash(&[]),
+            |panel| {
+                let second = offline("as-found-2.bin", Err(OfflineProblem::Missing));
+                panel.offline_hash(&[offline("as-found.bin", Ok("agrees".into())), second]);
+            },
+            |panel| {
+                let place = OfflineProblem::InUnitFolder("gauge-07".into());
+                panel.offline_hash(&[offline("as-found.bin", Err(place))]);
+            },
+        ],
+        opens: vec![|panel| panel.offline_hash(&[offline("as-found.bin", Ok("agrees".into()))])],
+    }
+}
+
+fn unit_data_kept() -> Case {
+    Case {
+        holds: vec![
+            |panel| panel.unit_data_kept(None, &[]),
+            |panel| panel.unit_data_kept(Some(false), &[]),
+            |panel| {
+                let region = "identity".to_owned();
+                panel.unit_data_kept(
+                    Some(true),
+                    &[OffendingChange {
+                        range: 0..1,
+                        region,
+                    }],
+                );
+            },
+            |panel| {
+                panel.unit_data_kept(Some(true), &[]);
+                panel.shared_block("1 block");
+            },
+        ],
+        opens: vec![|panel| panel.unit_data_kept(Some(true), &[]), |panel| {
+            panel.unit_data_restored("as-found.bin")
+        }],
+    }
+}
+
+fn same_unit() -> Case {
+    Case {
+        holds: vec![
+            |panel| panel.same_unit("gauge-07", &id("D1 64", "D1 65")),
+            |panel| panel.same_unit("gauge-07", &id("D1 64", "none")),
+            |panel| panel.same_unit("gauge-07", &Sameness::Nothing),
+            |panel| {
+                let (regions, differs) = (vec!["identity".into()], Some("identity".into()));
+                panel.same_unit("gauge-07", &Sameness::UnitData { regions, differs });
+            },
+        ],
+        opens: vec![
+            |panel| panel.same_unit("gauge-07", &id("D1 64", "D1 64")),
+            |panel| panel.same_unit("gauge-07", &Sameness::Replacement),
+            |panel| {
+                let (regions, differs) = (vec!["identity".into()], None);
+                panel.same_unit("gauge-07", &Sameness::UnitData { regions, differs });
+            },
+        ],
+    }
+}
+
+#[test]
+fn every_interlock_holds_and_opens() {
+    for interlock in Interlock::ALL {
+        let Case { holds, opens } = case(interlock);
+        assert!(!holds.is_empty() && !opens.is_empty(), "{interlock}");
+        for (number, check) in holds.iter().enumerate() {
+            let mut panel = Panel::default();
+            check(&mut panel);
+            let held = panel.held();
+            assert_eq!(held.len(), 1, "{interlock}, case {number} does not hold");
+            let Held {
+                interlock: which,
+                headline,
+                seen,
+                means,
+                next,
+            } = held[0];
+            assert_eq!(*which, interlock);
+            for text in [headline, seen, means, next] {
+                assert!(
+                    !text.trim().is_empty(),
+                    "{interlock}, case {number} says too little"
+                );
+            }
+        }
+        for (number, check) in opens.iter().enumerate() {
+            let mut panel = Panel::default();
+            check(&mut panel);
+            let states: Vec<_> = panel.states().collect();
+            assert!(
+                matches!(states.as_slice(), [(which, State::Open { .. })] if *which == interlock),
+                "{interlock}, case {number}: {states:?}"
+            );
+        }
+    }
+}
+
+/// What can be accepted, and for each interlock which of its cases that opens.
+#[test]
+fn only_what_may_be_accepted_is_accepted() {
+    let all = Acceptable::ALL.map(|name| (name, "gauge-07: looked at".to_owned()));
+    for interlock in Interlock::ALL {
+        let accepted: Vec<usize> = (0..)
+            .zip(case(interlock).holds)
+            .filter(|(_, check)| {
+                let mut panel = Panel::new(Acceptances::new(all.to_vec()));
+                check(&mut panel);
+                !panel.is_held()
+            })
+            .map(|(number, _)| number)
+            .collect();
+        let expected: &[usize] = match interlock {
+            // Unknown; nothing names the marking; SFDP only and equal halves; nothing to compare.
+            Interlock::NotTheHost => &[1],
+            Interlock::BenchAttested => &[1],
+            Interlock::KnownPart => &[0, 2],
+            Interlock::SameUnit => &[2],
+            // No unit data in the map, and a shared block.
+            Interlock::UnitDataKept => &[1, 3],
+            Interlock::TwinRead => &[1],
+            _ => &[],
+        };
+        assert_eq!(accepted, expected, "{interlock}");
+    }
+}
+
+#[test]
+fn an_acceptance_shows_on_the_panel_and_cannot_undo_what_holds() {
+    let accepted = vec![(Acceptable::SharedBlock, "the map is the maker's".to_owned())];
+    let mut panel = Panel::new(Acceptances::new(accepted));
+    panel.unit_data_kept(Some(true), &[]);
+    panel.shared_block("1 block");
+    assert!(matches!(
+        panel.states().next(),
+        Some((
+            Interlock::UnitDataKept,
+            State::Accepted {
+                name: Acceptable::SharedBlock,
+                ..
+            }
+        ))
+    ));
+    panel.unit_data_kept(None, &[]);
+    panel.shared_block("1 block");
+    assert_eq!(panel.held().len(), 1);
+}
+
+#[test]
+fn same_unit_is_accepted_only_with_the_unit_s_name() {
+    for (reason, held) in [
+        ("gauge-07: number on the sticker", false),
+        ("the sticker says gauge-07", false),
+        ("I am sure", true),
+        ("gauge-070: number on the sticker", true),
+        ("gauge-11: number on the sticker", true),
+    ] {
+        let given = vec![(Acceptable::SameUnit, reason.to_owned())];
+        let mut panel = Panel::new(Acceptances::new(given));
+        panel.same_unit("gauge-07", &Sameness::Nothing);
+        assert_eq!(panel.is_held(), held, "{reason}");
+    }
+}
+
+fn root() -> &'static Path {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+}
+
+#[test]
+fn the_document_has_a_section_for_each_interlock_in_order() {
+    let text = fs::read_to_string(root().join("docs/interlocks.md")).unwrap();
+    let headings: Vec<&str> = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("## "))
+        .filter(|heading| *heading != "Accepting")
+        .collect();
+    assert_eq!(headings, Interlock::ALL.map(Interlock::id));
+}
+
+/// First cells of the table rows, where they are in code type.
+fn first_cells(text: &str) -> Vec<(&str, &str)> {
+    let rows = text.lines().filter_map(|line| line.strip_prefix("| `"));
+    rows.filter_map(|row| row.split_once("` |")).collect()
+}
+
+#[test]
+fn the_document_names_what_can_be_accepted_and_what_never() {
+    let text = fs::read_to_string(root().join("docs/interlocks.md")).unwrap();
+    let (can, never) = text
+        .split_once("The others can never be accepted.")
+        .unwrap();
+    let mut names: Vec<&str> = first_cells(can).into_iter().map(|(name, _)| name).collect();
+    let mut known = Acceptable::ALL.map(Acceptable::name).to_vec();
+    names.sort_unstable();
+    known.sort_unstable();
+    assert_eq!(names, known);
+
+    let opened: Vec<&str> = first_cells(can)
+        .into_iter()
+        .filter_map(|(_, rest)| rest.split('`').nth(1))
+        .collect();
+    let never: Vec<&str> = first_cells(never)
+        .into_iter()
+        .map(|(name, _)| name)
+        .collect();
+    for interlock in Interlock::ALL.map(Interlock::id) {
+        let (open, shut) = (opened.contains(&interlock), never.contains(&interlock));
+        assert!(open != shut, "{interlock}: {open}, {shut}");
+    }
+}
+
+#[test]
+fn only_the_permit_gives_permission() {
+    let mut found = Vec::new();
+    for path in sources(&root().join("src")) {
+        let text = fs::read_to_string(&path).unwrap();
+        let code = text
+            .lines()
+            .filter(|line| !line.trim_start().starts_with("//"));
+        for line in code {
+            let line = line.split_whitespace().collect::<Vec<_>>().join(" ");
+            // Not this test's own search words.
+            let implements = |name: &str| line.contains(&format!("{name}{}", " for "));
+            if line.starts_with("impl") && (implements("Permission") || implements("Sealed")) {
+                found.push((path.strip_prefix(root()).unwrap().to_owned(), line));
+            }
+        }
+    }
+    let panel = PathBuf::from("src/interlock/panel.rs");
+    let expected = ["impl Sealed for Permit {}", "impl Permission for Permit {}"];
+    assert_eq!(found, expected.map(|line| (panel.clone(), line.to_owned())));
+}
+
+fn sources(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(sources(&path));
+        } else if path.extension().is_some_and(|end| end == "rs") {
+            found.push(path);
+        }
+    }
+    found
+}

@@ -1,0 +1,169 @@
+//! What two agreeing reads may both have wrong, asked of the chip itself.
+//!
+//! Long frames hide two kinds of fault. An address bit that does not arrive matters only where a frame
+//! begins, for inside a frame the chip counts by itself. Bytes lost or doubled inside a frame displace
+//! what follows, in sparse content perhaps alike in both reads. Short frames show both.
+
+use std::collections::BTreeSet;
+use std::ops::Range;
+
+use super::Stop;
+use super::explain::sentence;
+use crate::chip::{Chip, Pass, ReadCommand};
+use crate::image::Examination;
+use crate::jedec::Address;
+use crate::unit::Unfinished;
+
+/// Granularity in which a reading is examined.
+const BLOCK_BYTES: u32 = 4096;
+/// Odd, so that frames begin at all values of the lower address bits.
+const SHORT_FRAME_BYTES: u32 = 61;
+/// Where a line turns from 0 to 1, so many places are looked at.
+const CROSSINGS_MAX: usize = 256;
+/// Bytes below such a place with which a frame begins.
+const BELOW_BYTES: u32 = 16;
+
+/// What speaks against a reading on which two passes agree.
+#[derive(Debug, Default)]
+pub(super) struct Doubts {
+    /// What no healthy chip on good wires shows.
+    pub(super) alarms: Vec<String>,
+    /// Set where the upper half repeats the lower, which a chip of half the size does too.
+    pub(super) half: Option<String>,
+}
+
+/// Looks at what two agreeing reads show, and asks the chip where the reading alone cannot tell.
+/// `pass` gives command and SCK. Blocks in `exempt` may read differently each time and are left out.
+pub(super) fn settle(
+    chip: &mut Chip,
+    file: &Unfinished,
+    pass: &Pass,
+    look: &Examination,
+    exempt: &[Range<u32>],
+) -> Result<Doubts, Stop> {
+    let mut doubts = Doubts::default();
+    if look.uniform == Some(0xFF) {
+        return Ok(doubts);
+    }
+    doubts.alarms = look.alarms().iter().map(|alarm| sentence(alarm)).collect();
+    doubts
+        .alarms
+        .extend(short_frames(chip, file, pass, look, exempt)?);
+    for bit in look.mirrored_address_bits() {
+        if !crosses_truly(chip, file, bit, exempt)? {
+            doubts.alarms.push(format!(
+                "Address line A{bit} has no effect: it is stuck, or follows another."
+            ));
+        } else if 2_u64 << bit == u64::from(chip.size_bytes()) {
+            doubts.half = Some(format!(
+                "the upper half repeats the lower (A{bit}); a chip of half the size does too"
+            ));
+        }
+    }
+    Ok(doubts)
+}
+
+/// Reads blocks again in short frames: for each address line two that differ and whose addresses
+/// differ in that line only, which a stuck or aliased line would make equal; and samples of all
+/// content, which lost or doubled bytes displace otherwise in short frames than in long ones.
+fn short_frames(
+    chip: &mut Chip,
+    file: &Unfinished,
+    pass: &Pass,
+    look: &Examination,
+    exempt: &[Range<u32>],
+) -> Result<Option<String>, Stop> {
+    let pairs = look.address_lines.iter().filter_map(|line| {
+        let lower = line.unlike?;
+        Some([lower, lower | 1 << line.address_bit])
+    });
+    let blocks: BTreeSet<u64> = pairs
+        .flatten()
+        .chain(look.samples.iter().copied())
+        .collect();
+    for start in blocks {
+        let Ok(start) = u32::try_from(start) else {
+            break;
+        };
+        let end = start.saturating_add(BLOCK_BYTES).min(chip.size_bytes());
+        if !touches(exempt, start, end) && !is_same_in_short_frames(chip, file, pass, start..end)? {
+            // A clip that has moved since is told as such.
+            chip.check_id()?;
+            return Ok(Some(format!(
+                "Read again in short frames, {} holds other bytes than both reads: address bits do not \
+                 arrive, or bytes are lost within a frame.",
+                Address(start)
+            )));
+        }
+    }
+    Ok(None)
+}
+
+fn is_same_in_short_frames(
+    chip: &mut Chip,
+    file: &Unfinished,
+    pass: &Pass,
+    block: Range<u32>,
+) -> Result<bool, Stop> {
+    let mut at = block.start;
+    while at < block.end {
+        let end = at.saturating_add(SHORT_FRAME_BYTES).min(block.end);
+        let length = (end - at) as usize;
+        let (mut again, mut kept) = (vec![!pass.poison; length], vec![0; length]);
+        file.read_at(u64::from(at), &mut kept)?;
+        chip.read(pass.command, pass.sck, Address(at), &mut again)?;
+        if again != kept {
+            return Ok(false);
+        }
+        at = end;
+    }
+    Ok(true)
+}
+
+/// Reads across the places where address bit `bit` turns from 0 to 1, each in one frame that starts
+/// below: inside a frame the chip counts by itself, so a line stuck on the host's side shows as bytes
+/// other than the addressed read gave. True only if at least one such place held more than blank.
+fn crosses_truly(
+    chip: &mut Chip,
+    file: &Unfinished,
+    bit: u8,
+    exempt: &[Range<u32>],
+) -> Result<bool, Stop> {
+    // 03h is used, so its own limit counts.
+    let sck = chip.sck_for(ReadCommand::Read);
+    let length = chip.frame_bytes(sck).min(BLOCK_BYTES as usize);
+    let (mut across, mut kept) = (vec![0; length], vec![0; length]);
+    let step = 1_u64 << bit;
+    let size_bytes = u64::from(chip.size_bytes());
+    let below = u64::from(BELOW_BYTES).min(length as u64 / 2);
+    let mut looked_at = 0;
+    let mut boundary = step;
+    while boundary < size_bytes && looked_at < CROSSINGS_MAX {
+        let start = boundary - below;
+        boundary += 2 * step;
+        if start + length as u64 > size_bytes {
+            break;
+        }
+        // Both lie within the chip, which has 32 bits.
+        let (start, end) = (start as u32, start as u32 + length as u32);
+        file.read_at(u64::from(start), &mut kept)?;
+        let blank = kept.iter().skip(below as usize).all(|byte| *byte == 0xFF);
+        if blank || touches(exempt, start, end) {
+            continue;
+        }
+        looked_at += 1;
+        across.fill(0x5A);
+        chip.read(ReadCommand::Read, sck, Address(start), &mut across)?;
+        if across != kept {
+            chip.check_id()?;
+            return Ok(false);
+        }
+    }
+    Ok(looked_at > 0)
+}
+
+fn touches(exempt: &[Range<u32>], start: u32, end: u32) -> bool {
+    exempt
+        .iter()
+        .any(|range| range.start < end && start < range.end)
+}

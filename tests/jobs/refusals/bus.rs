@@ -1,0 +1,213 @@
+//! What the chip itself gives reason to refuse.
+
+use norlock::interlock::Acceptable;
+use norlock::jedec::Millivolts;
+use norlock::job::{self, Bench, Nobody};
+use norlock::mock::{Fault, Faults};
+use norlock::part::SupplyRange;
+
+use super::{accept, changed_target, refused, target, write, write_on};
+use crate::station::{REGIONS, Station, code};
+use norlock::unit::store::Store;
+
+#[test]
+fn two_reads_that_differ() {
+    let weak = Faults::seeded(1).with(Fault::WeakCells {
+        addresses: 0x3_0000..0x3_0040,
+        bits: 0xFF,
+        chance: 0.5,
+    });
+    let station = Station::new(40);
+    station.mock.set_faults(weak.clone());
+    refused(&station, station.backup(), &["twin-read"]);
+    assert!(
+        !station
+            .files
+            .exists(&station.folder.join("as-found.bin"))
+            .unwrap()
+    );
+
+    let mut station = Station::ready(41);
+    accept(&mut station, Acceptable::WeakReads, "no matter");
+    station.mock.set_faults(weak);
+    let stop = refused(
+        &station,
+        station.write(),
+        &["twin-read", "nothing-unexplained"],
+    );
+    assert!(stop.headline.contains("two reads"), "{stop:?}");
+    refused(&station, station.restore(1), &["twin-read"]);
+}
+
+#[test]
+fn a_unit_that_ran_since_its_backup() {
+    let station = Station::ready(42);
+    station
+        .mock
+        .set_truth(0x01_0000, b"unit=gauge-07\nbaud=9600\n")
+        .unwrap();
+    let stop = refused(&station, station.write(), &["nothing-unexplained"]);
+    assert!(stop.held[0].seen.contains("0x010000"), "{stop:?}");
+    station.backup().unwrap();
+    station.tailor(43);
+    station.write().unwrap();
+}
+
+#[test]
+fn the_backup_of_another_unit_by_its_unique_id() {
+    let mut station = Station::ready(44);
+    accept(&mut station, Acceptable::SameUnit, "gauge-07, surely");
+    station
+        .mock
+        .set_unique_id(vec![0xD1, 0x64, 0x5C, 0x1B, 0x0F, 0x2A, 0x33, 0x08]);
+    let ids = &["same-unit"];
+    refused(&station, station.write(), ids);
+    refused(&station, station.restore(1), ids);
+    refused(&station, station.backup(), ids);
+}
+
+/// A part for which the table has no unique ID.
+fn without_id(seed: u64) -> Station {
+    let mut station = Station::with_part("XT25F08B", seed);
+    station.marking = Some("25F08B".into());
+    station.backup().unwrap();
+    station.map();
+    station.tailor(seed + 1000);
+    station
+}
+
+#[test]
+fn the_backup_of_another_unit_by_its_unit_data() {
+    let mut station = without_id(45);
+    accept(&mut station, Acceptable::SameUnit, "gauge-07, surely");
+    station.mock.set_truth(0x0F_0000, b"unit=gauge-11").unwrap();
+    let ids = &["same-unit"];
+    let stop = refused(&station, station.write(), ids);
+    assert!(stop.held[0].seen.contains("identity"), "{stop:?}");
+    refused(&station, station.restore(1), ids);
+}
+
+#[test]
+fn a_unit_that_nothing_tells_apart_is_accepted_by_its_name_alone() {
+    let mut station = without_id(46);
+    let keep = REGIONS.replace("unit-data", "keep");
+    station
+        .files
+        .replace(&station.folder.join("regions.toml"), keep.as_bytes())
+        .unwrap();
+    accept(&mut station, Acceptable::NoUnitData, "a spare board");
+    let ids = &["same-unit"];
+    let stop = refused(&station, station.write(), ids);
+    assert!(stop.next.contains("gauge-07"), "{stop:?}");
+    for reason in ["I am sure", "gauge-11: sticker", "gauge-070: sticker"] {
+        station.accepted.truncate(1);
+        accept(&mut station, Acceptable::SameUnit, reason);
+        refused(&station, station.write(), ids);
+    }
+    station.accepted.truncate(1);
+    accept(
+        &mut station,
+        Acceptable::SameUnit,
+        "gauge-07: number on the sticker",
+    );
+    station.write().unwrap();
+    assert_eq!(station.cells(), station.image("target.bin"));
+}
+
+#[test]
+fn a_low_voltage_chip_behind_a_3_v_marking() {
+    let station = Station::with_part("W25Q80EW", 47);
+    let ids = &["supply-level"];
+    refused(&station, job::contact(station.bench(), &mut Nobody), ids);
+    refused(&station, job::id(station.bench(), &mut Nobody), ids);
+    let stop = refused(&station, station.backup(), ids);
+    assert!(stop.headline.contains("W25Q80EW"), "{stop:?}");
+}
+
+#[test]
+fn a_marking_that_contradicts_the_chip() {
+    let mut station = Station::ready(48);
+    accept(&mut station, Acceptable::KnownPart, "no matter");
+    station.marking = Some("W25Q16DVSSIG".into());
+    let ids = &["known-part"];
+    let stop = refused(&station, station.write(), ids);
+    assert!(stop.held[0].seen.contains("marking"), "{stop:?}");
+    refused(&station, station.restore(1), ids);
+}
+
+#[test]
+fn sfdp_that_contradicts_the_table() {
+    let mut station = Station::ready(49);
+    accept(&mut station, Acceptable::KnownPart, "no matter");
+    let size_bytes = 2 << 20;
+    station
+        .mock
+        .set_faults(Faults::none().with(Fault::LyingSfdpDensity { size_bytes }));
+    refused(&station, station.write(), &["known-part"]);
+    station.mock.set_faults(Faults::none());
+    station.write().unwrap();
+}
+
+/// The bench of a part that the table does not know: its range was read in a datasheet.
+fn unknown_part(station: &Station) -> Bench {
+    let mut bench = station.bench();
+    bench.said.supply = Some(SupplyRange {
+        min: Millivolts(2700),
+        max: Millivolts(3600),
+        from_memory: false,
+    });
+    bench
+}
+
+#[test]
+fn a_chip_that_only_sfdp_describes() {
+    let mut station = Station::new(50);
+    station.marking = Some("ABC123".into());
+    station.mock.set_jedec_id(vec![0xEE, 0x77, 0x14]);
+    job::backup(&mut station.unit(), unknown_part(&station), &mut Nobody).unwrap();
+    station.map();
+    let mut image = station.image("as-found.bin");
+    image[..0x1000].copy_from_slice(&code(3, 0x1000));
+    let order = || target(&station, &image);
+    let result = write_on(&station, order(), unknown_part(&station));
+    refused(&station, result, &["known-part"]);
+    let mut bench = unknown_part(&station);
+    let reason = "erase and program as SFDP says, tried on a spare".to_owned();
+    bench.accepted = norlock::interlock::Acceptances::new(vec![(Acceptable::KnownPart, reason)]);
+    write_on(&station, order(), bench).unwrap();
+    assert_eq!(station.cells(), image);
+}
+
+#[test]
+fn an_image_that_does_not_fit_the_chip_on_the_clip() {
+    let station = Station::ready(51);
+    let image = station
+        .files
+        .open(&station.folder.join("target.bin"))
+        .unwrap();
+    let larger = Station::with_part("W25Q16DV", 51);
+    let mut bench = larger.bench();
+    bench.said.marking = Some("W25Q16DV".into());
+    let result = job::verify(image.as_ref(), None, 1, bench, &mut Nobody);
+    refused(&larger, result, &["image-fits"]);
+}
+
+#[test]
+fn a_loose_contact() {
+    use norlock::mock::Miso;
+    let station = Station::ready(52);
+    for shows in [Miso::Low, Miso::High] {
+        station
+            .mock
+            .set_faults(Faults::none().with(Fault::LooseContact {
+                shows,
+                from_frame: 0,
+                frames: None,
+            }));
+        refused(&station, station.backup(), &["contact"]);
+        refused(&station, station.write(), &["contact"]);
+        refused(&station, station.restore(1), &["contact"]);
+    }
+    station.mock.set_faults(Faults::none());
+    write(&station, changed_target(&station, |_| {})).unwrap();
+}

@@ -1,0 +1,156 @@
+//! A protected range holds the write; lifting it is a step of the write, and is undone.
+
+use norlock::jedec::Hertz;
+use norlock::job::{self, Attendant, Exit, Nobody, Stop, Task, WriteOrder, WriteReport};
+use norlock::link::{Frame, Link, Segment};
+use norlock::mock::{Fault, Faults, Torn};
+use norlock::unit::journal::Journal;
+
+use super::{held, modifying, refused, write};
+use crate::station::Station;
+
+/// BP0 to BP2: all of the array in this family (W25Q32JV Rev. G, section 7.1).
+const ALL: u8 = 0x1C;
+
+/// Status register 1 as the chip answers, past norlock.
+fn status(station: &Station) -> u8 {
+    let mut status = [0];
+    let frame = Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut status)]);
+    station
+        .mock
+        .link()
+        .transfer(&mut [frame], Hertz::mhz(1))
+        .unwrap();
+    status[0]
+}
+
+fn protected(seed: u64) -> Station {
+    let station = Station::ready(seed);
+    station
+        .mock
+        .set_faults(Faults::none().with(Fault::Protected { status_1: ALL }));
+    assert_eq!(status(&station), ALL);
+    station
+}
+
+fn lifting(station: &Station) -> WriteOrder {
+    WriteOrder {
+        lift_protection: true,
+        ..station.order()
+    }
+}
+
+#[test]
+fn a_protected_range_holds_and_lifting_it_is_undone() {
+    let station = protected(60);
+    let stop = refused(&station, station.write(), &["writable"]);
+    assert!(stop.next.contains("--lift-protection"), "{stop:?}");
+    refused(&station, station.write(), &["writable"]);
+    write(&station, lifting(&station)).unwrap();
+    assert_eq!(station.cells(), station.image("target.bin"));
+    assert_eq!(status(&station), ALL);
+    // It protects again: going back is held by it.
+    held(station.restore(1), &["writable"]);
+}
+
+#[test]
+fn with_wp_low_nothing_is_lifted_and_nothing_changes() {
+    let station = protected(61);
+    let before = station.cells();
+    let pin = Faults::none().with(Fault::WriteProtectPin {});
+    station.mock.set_faults(pin);
+    let found = status(&station);
+    assert_eq!(found, ALL | 0x80);
+    let stop = held(write(&station, lifting(&station)), &["writable"]);
+    assert!(stop.next.contains("WP#"), "{stop:?}");
+    assert!(modifying(&station) > 0, "lifting was not even tried");
+    assert_eq!(station.cells(), before);
+    assert_eq!(
+        station.mock.counters().erases + station.mock.counters().programs,
+        0
+    );
+    assert_eq!(status(&station), found);
+    assert!(Journal::find_unfinished(&station.unit()).unwrap().is_none());
+    // With WP# pulled up the same command goes through.
+    station.mock.set_faults(Faults::none());
+    write(&station, lifting(&station)).unwrap();
+    assert_eq!(station.cells(), station.image("target.bin"));
+    assert_eq!(status(&station), found);
+}
+
+/// Asks to stop once some blocks are written.
+struct Impatient {
+    writing: bool,
+    blocks: u64,
+}
+
+impl Attendant for Impatient {
+    fn begins(&mut self, task: &Task) {
+        self.writing = task.name == "writing";
+    }
+    fn at(&mut self, done: u64, _place: Option<&str>) {
+        if self.writing {
+            self.blocks = done;
+        }
+    }
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        self.writing && self.blocks >= 2
+    }
+}
+
+fn unfinished(result: Result<WriteReport, Stop>) {
+    let stop = result.expect_err("it was not interrupted");
+    assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
+}
+
+#[test]
+fn stopped_by_the_person_it_is_put_back_at_once() {
+    let station = protected(62);
+    let mut impatient = Impatient {
+        writing: false,
+        blocks: 0,
+    };
+    let order = lifting(&station);
+    let result = job::write(&mut station.unit(), order, station.bench(), &mut impatient);
+    unfinished(result);
+    assert_eq!(status(&station), ALL);
+    let report = job::write(
+        &mut station.unit(),
+        lifting(&station),
+        station.bench(),
+        &mut Nobody,
+    );
+    assert!(report.unwrap().resumed);
+    assert_eq!(station.cells(), station.image("target.bin"));
+    assert_eq!(status(&station), ALL);
+}
+
+#[test]
+fn after_a_power_cut_the_journal_knows_how_it_was_found() {
+    for go_back in [false, true] {
+        let station = protected(63);
+        let as_found = station.cells();
+        let cut = Fault::PowerCut {
+            at_operation: 12,
+            torn: Torn::Prefix,
+        };
+        station.mock.set_faults(Faults::seeded(1).with(cut));
+        unfinished(write(&station, lifting(&station)));
+        station.mock.set_faults(Faults::none());
+        station.mock.power_up();
+        assert_eq!(
+            status(&station),
+            0,
+            "the cut left it protected: this shows nothing"
+        );
+        if go_back {
+            station.restore(1).unwrap();
+            assert_eq!(station.cells(), as_found);
+        } else {
+            write(&station, lifting(&station)).unwrap();
+            assert_eq!(station.cells(), station.image("target.bin"));
+        }
+        assert_eq!(status(&station), ALL);
+    }
+}
