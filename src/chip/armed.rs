@@ -91,13 +91,13 @@ impl Armed {
         self.chip.registers()
     }
 
-    /// Reads back at half the proven SCK, as [`Chip::read`].
+    /// Reads back at the proven SCK with [`Chip::second_command`], as [`Chip::read`].
     ///
     /// # Errors
     /// As [`Chip::read`].
     pub fn read(&mut self, address: Address, into: &mut [u8]) -> Result<(), ChipError> {
         let command = self.chip.second_command();
-        let sck = self.chip.sck_for(command).min(self.sck());
+        let sck = self.chip.sck_for(command);
         self.chip.read(command, sck, address, into)
     }
 
@@ -183,17 +183,14 @@ impl Armed {
         self.wait_done("status write", Address(0), time)
     }
 
-    /// Command, SCK and frame length for the whole read at the end: three fifths of what contact has
-    /// proven.
+    /// Command, SCK and frame length for the whole read at the end: three fifths of the SCK that
+    /// contact has proven.
     #[must_use]
     pub fn last_read(&self) -> (ReadCommand, Hertz, u32) {
         let command = self.chip.second_command();
         let sck = Hertz((self.chip.sck.0 / 5 * 3).max(1)).min(self.chip.sck_for(command));
-        (
-            command,
-            sck,
-            u32::try_from(self.chip.frame_bytes(sck)).unwrap_or(4096),
-        )
+        let frame_bytes = u32::try_from(self.chip.frame_bytes(sck)).unwrap_or(4096);
+        (command, sck, frame_bytes)
     }
 
     /// Ends the session: disarms, and reads the *whole* chip as `pass` says, because a wrong address

@@ -165,27 +165,35 @@ impl Panel {
             Sameness::UnitData {
                 differs: Some(region),
                 ..
-            } => self.hold(held(
-                format!("the unit data on this chip is not that of {unit}."),
-                format!("{region} differs from the newest backup"),
-            )),
+            } => self.same_if_named(
+                unit,
+                held(
+                    format!("the unit data on this chip is not that of {unit}."),
+                    format!("{region} differs from the newest backup"),
+                ),
+            ),
             Sameness::Replacement => {
                 self.open(Interlock::SameUnit, "a replacement chip, as announced")
             }
-            Sameness::Nothing => {
-                let mut held = held(
+            Sameness::Nothing => self.same_if_named(
+                unit,
+                held(
                     format!("nothing tells that this chip is that of {unit}."),
                     "no unique ID and no unit data to compare".into(),
-                );
-                held.next = format!(
-                    "If you are sure: --accept same-unit --because \"{unit}: how you know\""
-                );
-                if self.acceptances().names_unit(Acceptable::SameUnit, unit) {
-                    self.hold_unless(Acceptable::SameUnit, held)
-                } else {
-                    self.hold(held)
-                }
-            }
+                ),
+            ),
+        }
+    }
+
+    /// Without an ID only a person can say that this is the unit, also where it has changed its own
+    /// data since: by its whole name, in the reason.
+    fn same_if_named(&mut self, unit: &str, mut held: Held) {
+        held.next =
+            format!("If you are sure: --accept same-unit --because \"{unit}: how you know\"");
+        if self.acceptances().names_unit(Acceptable::SameUnit, unit) {
+            self.hold_unless(Acceptable::SameUnit, held);
+        } else {
+            self.hold(held);
         }
     }
 

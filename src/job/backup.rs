@@ -4,14 +4,13 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, Seen, connect};
+use super::bench::{Bench, Connected, connect};
 use super::record::{journal_patience, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Stop, recognise};
-use crate::chip::Chip;
 use crate::interlock::Panel;
 use crate::link::Purpose;
-use crate::unit::{Digest, Identity, Image, Unit, UnitError};
+use crate::unit::{Digest, Image, Unit, UnitError};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
@@ -62,6 +61,7 @@ pub fn backup(
         bench,
         Purpose::Read,
         patience,
+        &[],
         attendant,
     )?;
     must_be_the_unit(&mut connected, unit)?;
@@ -138,26 +138,9 @@ fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
     if unit.file().identity.is_some() && !unit.backups().is_empty() {
         return Ok(());
     }
-    let identity = identity(&mut connected.chip, &connected.seen)?;
-    unit.set_identity(identity)?;
+    let own = recognise::own_id(&mut connected.chip)?;
+    unit.set_identity(recognise::identity(&connected.chip, &own, &connected.seen))?;
     Ok(())
-}
-
-/// Who the chip is, for the unit file.
-pub(super) fn identity(chip: &mut Chip, seen: &Seen) -> Result<Identity, Stop> {
-    let own = recognise::own_id(chip)?;
-    let part = chip.part();
-    let level = seen
-        .level
-        .map_or_else(|| "not declared".to_owned(), |level| level.to_string());
-    Ok(Identity {
-        part: format!("{} {}", part.maker, part.name),
-        jedec_id: chip.short_id().to_string(),
-        unique_id: own.map(|(_, id)| recognise::shown(&id)),
-        size_bytes: part.size_bytes,
-        supply_level: level,
-        marking: seen.said.marking.clone(),
-    })
 }
 
 /// What differs between two backups, by region where there is a map, else as a whole.

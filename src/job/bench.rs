@@ -1,5 +1,6 @@
 //! From a bench to a chip that is met and identified, with the interlocks on the way.
 
+use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -19,7 +20,7 @@ pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
 /// How often the ID is read to judge the contact.
 const ID_READS: u32 = 200;
 /// Bytes of the array that are read repeatedly to judge the contact.
-const SAMPLE_BYTES: usize = 2048;
+const SAMPLE_BYTES: u32 = 2048;
 /// How long a chip that looks busy is waited for where nothing is known of it.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -147,7 +148,7 @@ pub(super) fn meet(
     })
 }
 
-/// Meets the chip and opens it as its part.
+/// Meets the chip and opens it as its part. `torn` blocks are not judged by, see [`Met::open`].
 ///
 /// # Errors
 /// As [`meet`]; also where nothing tells the size of the chip.
@@ -156,9 +157,10 @@ pub(super) fn connect(
     bench: Bench,
     purpose: Purpose,
     patience: Option<Duration>,
+    torn: &[Range<u32>],
     attendant: &dyn Attendant,
 ) -> Result<Connected, Stop> {
-    meet(panel, bench, purpose, patience, attendant)?.open()
+    meet(panel, bench, purpose, patience, attendant)?.open(torn)
 }
 
 impl Met {
@@ -174,7 +176,9 @@ impl Met {
     }
 
     /// Opens the chip and reads a sample of it repeatedly, which ends the judgement of the contact.
-    pub(super) fn open(mut self) -> Result<Connected, Stop> {
+    /// The sample lies outside `torn` blocks, whose cells may read differently each time on the best
+    /// of contacts.
+    pub(super) fn open(mut self, torn: &[Range<u32>]) -> Result<Connected, Stop> {
         let Some(part) = self.part() else {
             let seen = short_id(&self.seen.look.id).to_string();
             return Err(Stop::new(
@@ -186,7 +190,7 @@ impl Met {
             .row("means", "a read of the wrong length would look like a whole backup"));
         };
         let mut chip = self.bare.into_chip(part, self.seen.look.id)?;
-        self.seen.contact.sample_same &= sample_is_steady(&mut chip)?;
+        self.seen.contact.sample_same &= sample_is_steady(&mut chip, torn)?;
         self.panel.contact(&self.seen.contact);
         if self.panel.is_held() {
             return Err(Stop::held(&self.panel));
@@ -457,15 +461,30 @@ fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
     None
 }
 
-/// Reads one place three times.
-fn sample_is_steady(chip: &mut Chip) -> Result<bool, Stop> {
+/// The lowest place of a sample's length that no torn block touches.
+fn sample_place(size_bytes: u32, torn: &[Range<u32>]) -> Option<Range<u32>> {
+    let length = SAMPLE_BYTES.min(size_bytes);
+    let mut places = (0..=size_bytes - length).step_by(length.max(1) as usize);
+    places
+        .find(|at| {
+            torn.iter()
+                .all(|torn| torn.end <= *at || at + length <= torn.start)
+        })
+        .map(|at| at..at + length)
+}
+
+/// Reads one place outside `torn` blocks three times. Where all is torn nothing can be sampled.
+fn sample_is_steady(chip: &mut Chip, torn: &[Range<u32>]) -> Result<bool, Stop> {
+    let Some(place) = sample_place(chip.size_bytes(), torn) else {
+        return Ok(true);
+    };
     let sck = chip.sck_for(ReadCommand::Read);
-    let length = SAMPLE_BYTES.min(chip.size_bytes() as usize);
+    let length = (place.end - place.start) as usize;
     let (mut first, mut again) = (vec![0xA5; length], vec![0x5A; length]);
-    chip.read(ReadCommand::Read, sck, Address(0), &mut first)?;
+    chip.read(ReadCommand::Read, sck, Address(place.start), &mut first)?;
     for _ in 0..2 {
         again.fill(0x5A);
-        chip.read(ReadCommand::Read, sck, Address(0), &mut again)?;
+        chip.read(ReadCommand::Read, sck, Address(place.start), &mut again)?;
         if first != again {
             return Ok(false);
         }

@@ -94,7 +94,7 @@ pub fn contact(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<Contac
         link: Some((seen.link, seen.level, seen.sck)),
     };
     if met.part().is_some() {
-        match met.open() {
+        match met.open(&[]) {
             Ok(connected) => connected.chip.leave()?,
             Err(stop) => {
                 let verdict = bad(stop)?;

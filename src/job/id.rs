@@ -59,7 +59,7 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
     let seen = met.seen.clone();
     let (mut own_id, mut protection, mut addressing) = (None, None, None);
     if met.part().is_some() {
-        let mut connected = met.open()?;
+        let mut connected = met.open(&[])?;
         own_id = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;

@@ -1,19 +1,69 @@
 //! Whether the chip on the clip is the one that a unit folder belongs to.
 
-use super::Stop;
+use super::bench::Seen;
+use super::{Exit, Stop};
 use crate::chip::{Chip, ReadCommand};
 use crate::image::{Holds, RegionMap};
 use crate::interlock::Sameness;
 use crate::jedec::Address;
-use crate::unit::Unit;
+use crate::unit::{Identity, Unit};
 
 /// The ID that tells this chip from all others, with its kind: the unique ID, else the factory bytes
 /// behind the JEDEC ID.
-pub(super) fn own_id(chip: &mut Chip) -> Result<Option<(&'static str, Vec<u8>)>, Stop> {
+pub(super) fn own_id(chip: &mut Chip) -> Result<OwnId, Stop> {
     if let Some(id) = chip.unique_id()? {
         return Ok(Some(("unique ID", id)));
     }
     Ok(chip.factory_id().map(|id| ("factory ID", id)))
+}
+
+/// The ID of its own that the chip answered with before: `own_id`.
+pub(super) type OwnId = Option<(&'static str, Vec<u8>)>;
+
+/// Reads of its own ID before another chip is said to be on the clip: one may be disturbed.
+const OWN_ID_READS: u32 = 3;
+
+/// Asks the chip once more for its own ID. Two chips of a kind answer with the same JEDEC ID, so only
+/// this tells that the clip went to another one meanwhile.
+pub(super) fn still_itself(chip: &mut Chip, own: &OwnId) -> Result<(), Stop> {
+    let Some((kind, expected)) = own else {
+        return Ok(());
+    };
+    let mut seen = Vec::new();
+    for _ in 0..OWN_ID_READS {
+        seen = match chip.unique_id()? {
+            Some(id) => id,
+            None => chip.read_id()?.get(6..).unwrap_or_default().to_vec(),
+        };
+        if seen == *expected {
+            return Ok(());
+        }
+    }
+    let next = "Seat the clip on the unit's own chip, then give the same command again.";
+    Err(Stop::new(
+        Exit::ChipFault,
+        "Another chip is on the clip than the one that was read.",
+        next,
+    )
+    .row(
+        "seen",
+        format!("{kind} {}, before {}", shown(&seen), shown(expected)),
+    )
+    .row("means", "the clip was moved, or the contact is failing"))
+}
+
+/// Who the chip is, for the unit file.
+pub(super) fn identity(chip: &Chip, own: &OwnId, seen: &Seen) -> Identity {
+    let part = chip.part();
+    let level = seen.level;
+    Identity {
+        part: format!("{} {}", part.maker, part.name),
+        jedec_id: chip.short_id().to_string(),
+        unique_id: own.as_ref().map(|(_, id)| shown(id)),
+        size_bytes: part.size_bytes,
+        supply_level: level.map_or_else(|| "not declared".to_owned(), |level| level.to_string()),
+        marking: seen.said.marking.clone(),
+    }
 }
 
 /// Bytes as an ID is shown and kept: `D1 64 5C`.

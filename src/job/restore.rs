@@ -6,12 +6,12 @@
 use std::ops::Range;
 use std::time::SystemTime;
 
-use super::backup::{identity, judge_reads};
+use super::backup::judge_reads;
 use super::bench::{Bench, Connected, connect};
 use super::papers::{self, Offline};
-use super::recognise::recognise;
+use super::recognise::{own_id, recognise};
 use super::record::{journal_patience, region_map};
-use super::rewrite::{Rewrite, WriteReport, complete, unit_data};
+use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::twin_read::twin_read;
 use super::worklist::smallest_block;
 use super::write::{in_hand, judge_part, with_journal};
@@ -65,20 +65,18 @@ fn restore_checked(
     let map = region_map(unit)?;
     let unfinished = Journal::find_unfinished(unit)?;
     let patience = journal_patience(unit, &bench.catalogue)?;
+    let mut torn = unfinished.as_ref().map(in_hand).unwrap_or_default();
+    torn.extend(order.rewrite.iter().cloned());
     let Connected {
         mut chip,
         mut panel,
         seen,
-    } = connect(panel, bench, Purpose::Write, patience, attendant)?;
+    } = connect(panel, bench, Purpose::Write, patience, &torn, attendant)?;
     let started = chip.now();
     // Only now: that it is gone or cut short is for backup-intact to tell.
     let target = unit.open_image(&backup)?;
     judge_part(&mut panel, &seen.identification);
     panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
-    let new_chip = match order.replacement {
-        true => Some(identity(&mut chip, &seen)?),
-        false => None,
-    };
     let sameness = if order.replacement {
         Sameness::Replacement
     } else {
@@ -88,26 +86,23 @@ fn restore_checked(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
-    let begun = torn(
-        order,
-        unfinished.as_ref(),
-        smallest_block(chip.part()),
-        chip.size_bytes(),
-    );
+    let own = own_id(&mut chip)?;
+    let begun = whole_blocks(&torn, smallest_block(chip.part()), chip.size_bytes());
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
     judge_reads(&mut panel, &reads, false);
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
-    let (present, replaced): (Box<dyn ReadAt>, Option<String>) =
-        if already_kept(unfinished.as_ref(), backup.sha256) || reads.sha256 == backup.sha256 {
-            (Box::new(present), None)
-        } else {
+    let kept = kept_before(unit, unfinished.as_ref(), backup.sha256, reads.sha256);
+    let (present, replaced): (Box<dyn ReadAt>, Option<String>) = match kept {
+        Some(replaced) => (Box::new(present), replaced),
+        None => {
             let image = present.publish(unit, reads.sha256)?;
             let kept: Box<dyn StoreFile> = unit.open_image(&image)?;
             (Box::new(kept), Some(image.name.file_name()))
-        };
+        }
+    };
     panel.present_kept(
         replaced
             .as_deref()
@@ -134,18 +129,16 @@ fn restore_checked(
         unfinished,
         lift_protection: order.lift_protection,
         started,
+        own,
+        replacement: order.replacement,
         replaced,
-        unit: &mut *unit,
+        unit,
     };
-    let report = rewrite.carry_out("restore", attendant)?;
-    if let Some(new) = new_chip {
-        adopt(unit, new).map_err(|error| complete(error.into()))?;
-    }
-    Ok(report)
+    rewrite.carry_out("restore", attendant)
 }
 
 /// The replacement chip is the unit's from now on; the old one's ID stays in the record.
-fn adopt(unit: &mut Unit, new: Identity) -> Result<(), UnitError> {
+pub(super) fn adopt(unit: &mut Unit, new: Identity) -> Result<(), UnitError> {
     let ids = |chip: &Identity| {
         let own = chip.unique_id.as_deref().unwrap_or("none");
         format!("{}, unique ID {own}", chip.jedec_id)
@@ -185,32 +178,47 @@ fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {
     })
 }
 
-/// The regions order the work; unit data does not bind a restore, which puts back exactly that.
+/// The regions order the work. Unit data does not bind a restore, which puts back exactly that, but where
+/// it is right already no larger erase takes it along.
 fn map_for_restore(map: Option<&RegionMap>, size_bytes: u64) -> RegionMap {
     match map {
-        Some(map) if u64::from(map.size_bytes()) == size_bytes => map.without_unit_data(),
+        Some(map) if u64::from(map.size_bytes()) == size_bytes => map.clone(),
         _ => RegionMap::unmapped(u32::try_from(size_bytes).unwrap_or(u32::MAX)),
     }
 }
 
-/// What the journal has in hand and what the person named, in whole blocks.
-fn torn(
-    order: &RestoreOrder,
+/// What the journal has in hand and what the person named, in whole blocks of the chip.
+fn whole_blocks(torn: &[Range<u32>], block: u32, size: u32) -> Vec<Range<u32>> {
+    let block = block.max(1);
+    let whole = |range: &Range<u32>| {
+        let end = range.end.checked_next_multiple_of(block).unwrap_or(size);
+        range.start / block * block..end.min(size)
+    };
+    let mut blocks: Vec<Range<u32>> = torn.iter().map(whole).collect();
+    blocks.retain(|range| range.start < range.end);
+    blocks.sort_by_key(|range| (range.start, range.end));
+    blocks.dedup();
+    blocks
+}
+
+/// Whether what is on the chip need not be kept (again), and under which name it is: an interrupted
+/// restore to the same backup has done so, perhaps just before its journal began, or it is the backup.
+fn kept_before(
+    unit: &Unit,
     unfinished: Option<&UnfinishedWrite>,
-    block: u32,
-    size: u32,
-) -> Vec<Range<u32>> {
-    let mut torn = unfinished.map(in_hand).unwrap_or_default();
-    torn.extend(order.rewrite.iter().map(|range| {
-        let end = u64::from(range.end)
-            .next_multiple_of(u64::from(block))
-            .min(u64::from(size));
-        range.start / block * block..end as u32
-    }));
-    torn.retain(|range| range.start < range.end);
-    torn.sort_by_key(|range| (range.start, range.end));
-    torn.dedup();
-    torn
+    target: Digest,
+    present: Digest,
+) -> Option<Option<String>> {
+    if already_kept(unfinished, target) || present == target {
+        return Some(None);
+    }
+    let images = unit.images();
+    let same = images.iter().find(|image| {
+        matches!(image.name, ImageName::Replaced(_))
+            && image.sha256 == present
+            && unit.examine(image).is_empty()
+    })?;
+    Some(Some(same.name.file_name()))
 }
 
 /// Whether an interrupted restore to the same backup has kept what it replaces.

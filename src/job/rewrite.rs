@@ -11,10 +11,12 @@ use serde::Serialize;
 
 use super::bench::Seen;
 use super::explain::sentence;
+use super::recognise::{OwnId, identity, still_itself};
 use super::record::operation;
+use super::restore::adopt;
 use super::worklist::{no_plan, pace, touched};
 use super::{Attendant, ChipState, Exit, Stop, Task};
-use crate::chip::{Armed, Chip, Order, Pass};
+use crate::chip::{Armed, Chip, ChipError, Order, Pass};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::status::{RegisterWrite, Registers};
@@ -23,7 +25,7 @@ use crate::unit::journal::{
     AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
 };
 use crate::unit::store::StoreFile;
-use crate::unit::{Digest, Unit};
+use crate::unit::{Digest, Identity, Operation, Unit};
 use crate::worklist::{Request, Step, Worklist, plan};
 
 /// What a write or restore did.
@@ -84,6 +86,10 @@ pub(super) struct Rewrite<'a> {
     pub lift_protection: bool,
     /// Link time when the command began.
     pub started: Duration,
+    /// The chip's own ID, as it answered before it was read.
+    pub own: OwnId,
+    /// Whether the chip becomes the unit's.
+    pub replacement: bool,
     pub replaced: Option<String>,
 }
 
@@ -109,16 +115,18 @@ impl Rewrite<'_> {
         .map_err(|error| no_plan(error, &mut self.panel))?;
         self.note_shared(&worklist);
         let found = self.chip.registers()?;
-        let as_found = self.as_first_found(&found);
-        let lift = self.judge_protection(&touched(&worklist), &found, &as_found);
+        let first = self.first_found(&found);
+        let lift = self.judge_protection(&touched(&worklist), &found, &first);
         if self.panel.is_held() {
             return Err(Stop::held(&self.panel));
         }
+        still_itself(&mut self.chip, &self.own)?;
         let resumed = self.unfinished.is_some();
         if worklist.is_empty() && !resumed {
             return self.nothing_to_do(command, &worklist);
         }
-        let journal = match self.open_journal(&worklist, &as_found) {
+        let becomes = self.becomes();
+        let journal = match self.open_journal(&worklist, &first) {
             Ok(journal) => journal,
             Err(error) => {
                 let below = std::error::Error::source(&error);
@@ -129,8 +137,12 @@ impl Rewrite<'_> {
         };
         self.panel
             .journal_ready(Ok(&journal.path().display().to_string()));
-        let record = operation(command, "begun", "to be changed", &self.seen, &self.panel);
-        self.unit.record(record, SystemTime::now())?;
+        let record = self.operation(command, "begun", "to be changed");
+        if let Err(error) = self.unit.record(record, SystemTime::now()) {
+            // Best effort: it counts as unfinished where it cannot be ended.
+            let _ = abandon_unbegun(journal);
+            return Err(error.into());
+        }
         let panel = std::mem::take(&mut self.panel);
         let permit = panel.permit().map_err(|panel| Stop::held(&panel))?;
         let Self {
@@ -142,6 +154,7 @@ impl Rewrite<'_> {
             present,
             unit_data,
             started,
+            own,
             replaced,
             ..
         } = self;
@@ -152,20 +165,20 @@ impl Rewrite<'_> {
             worklist: &worklist,
             target,
             present,
+            own,
+            lift,
             in_hand: None,
             finished: 0,
         };
+        let outcome = work.run(attendant);
         let journal_path = format!("{}/{}", unit.name(), within(unit, work.journal.path()));
         let (changed, all) = worklist.blocks();
-        let result = match work.lift(&lift) {
-            Err(stop) => Err(work.not_lifted(&lift, stop)),
-            Ok(()) => match work.run(attendant) {
-                Err(stop) => Err(work.interrupted(&lift, stop)),
-                Ok(()) => work.finish(&lift, attendant),
-            },
+        let outcome = match outcome {
+            Ok(()) => work.finish(attendant),
+            Err(stop) => Err(work.give_up(stop)),
         };
-        let last_read = match result {
-            Ok(last_read) => last_read,
+        let (journal, chip_now, sck) = match outcome {
+            Ok(proven) => proven,
             Err(stop) => {
                 let record = operation(
                     command,
@@ -179,7 +192,6 @@ impl Rewrite<'_> {
                 return Err(stop);
             }
         };
-        let (chip_now, sck) = last_read;
         let estimate = worklist.estimate(&pace(&part, seen.sck));
         let done = operation(
             command,
@@ -188,8 +200,11 @@ impl Rewrite<'_> {
             &seen,
             &Panel::default(),
         );
+        // The journal ends last: until all else is noted, the same command has something to go on with.
         unit.record(done, SystemTime::now())
+            .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
+        journal.close().map_err(|error| complete(error.into()))?;
         Ok(WriteReport {
             unit: unit.name().to_owned(),
             image: target_name,
@@ -208,30 +223,55 @@ impl Rewrite<'_> {
         })
     }
 
-    /// Puts on the panel that blocks shared with unit data were accepted, where there are any.
+    /// Puts on the panel that blocks shared with unit data were accepted, where there are any. A restore
+    /// puts back just that data and needs no acceptance.
     fn note_shared(&mut self, worklist: &Worklist) {
         let shared = worklist.steps().iter().filter(|step| step.shared).count();
-        if shared > 0 {
+        if shared > 0 && self.purpose == Purpose::Write {
             self.panel
                 .shared_block(format!("{shared} block(s) shared with unit data"));
         }
     }
 
-    /// The status registers as the write found them: what an interrupted run noted before it lifted
-    /// protection counts, not what it left.
-    fn as_first_found(&self, found: &Registers) -> Registers {
-        let noted = self.unfinished.as_ref();
-        let noted = noted.and_then(|write| write.contents.as_ref().ok());
-        match noted {
-            // A replacement chip may be of another family; the old one's registers mean nothing there.
-            Some(contents)
-                if contents.header.jedec_id == self.chip.short_id()
-                    && !contents.header.status.is_empty() =>
-            {
-                contents.header.status.iter().copied().collect()
-            }
-            _ => found.clone(),
+    /// The header of the unfinished journal, where it is about this chip.
+    fn header_before(&self) -> Option<&Header> {
+        let contents = self.unfinished.as_ref()?.contents.as_ref().ok()?;
+        // A replacement chip may be of another family; the old one's registers mean nothing there.
+        let same = contents.header.jedec_id == self.chip.short_id()
+            && self
+                .own
+                .iter()
+                .flat_map(|(_, id)| id)
+                .take(32)
+                .eq(&contents.header.unique_id);
+        same.then_some(&contents.header)
+    }
+
+    /// The registers as they were before an interrupted run touched them, else as they are `now`.
+    fn first_found(&self, now: &Registers) -> Registers {
+        let before = self
+            .header_before()
+            .filter(|header| !header.status.is_empty());
+        before.map_or_else(
+            || now.clone(),
+            |header| header.status.iter().copied().collect(),
+        )
+    }
+
+    /// Who the chip is from now on to the unit, if it is another one than before.
+    fn becomes(&self) -> Option<Identity> {
+        self.replacement
+            .then(|| identity(&self.chip, &self.own, &self.seen))
+    }
+
+    /// An operation with what this job did besides.
+    fn operation(&self, command: &str, outcome: &str, chip: &str) -> Operation {
+        let mut operation = operation(command, outcome, chip, &self.seen, &self.panel);
+        if let Some(name) = &self.replaced {
+            let conditions = &mut operation.conditions;
+            conditions.insert("replaced".into(), name.clone());
         }
+        operation
     }
 
     /// `writable`: no protected block is touched, or lifting was asked for and is known how.
@@ -239,14 +279,16 @@ impl Rewrite<'_> {
         &mut self,
         touched: &[Range<u32>],
         found: &Registers,
-        as_found: &Registers,
+        first: &Registers,
     ) -> Lift {
         let family = self.chip.part().status;
         let size = self.chip.part().size_bytes;
         let protection = &family.protection(found, size);
-        let back = family.restore(as_found, size);
+        let back = family.restore(first, size);
         let mut lift = Lift::default();
         if back != family.restore(found, size) {
+            // An interrupted run lifted it and could not put it back.
+            lift.changed = true;
             lift.restore = back.clone().unwrap_or_default();
         }
         let in_the_way = touched.iter().any(|range| protection.touches(range));
@@ -271,7 +313,7 @@ impl Rewrite<'_> {
     fn open_journal(
         &mut self,
         worklist: &Worklist,
-        found: &Registers,
+        first: &Registers,
     ) -> Result<Journal, JournalError> {
         if let Some(unfinished) = &self.unfinished {
             let same = unfinished.contents.as_ref().is_ok_and(|contents| {
@@ -283,18 +325,13 @@ impl Rewrite<'_> {
             }
         }
         let part = self.chip.part();
-        let unique = self
-            .unit
-            .file()
-            .identity
-            .as_ref()
-            .and_then(|identity| identity.unique_id.clone());
-        let unique = unique.unwrap_or_default();
-        let unique: Vec<u8> = unique
-            .split(' ')
-            .filter_map(|byte| u8::from_str_radix(byte, 16).ok())
-            .take(32)
-            .collect();
+        let unique = self.own.iter().flat_map(|(_, id)| id).take(32);
+        let addressing = if self.chip.was_in_4byte_mode() {
+            AddressingFound::FourByte
+        } else {
+            AddressingFound::ThreeByte
+        };
+        let before = self.header_before().map(|header| header.addressing);
         let header = Header {
             number: 0,
             supersedes: None,
@@ -305,14 +342,10 @@ impl Rewrite<'_> {
             region_map: self.map_digest,
             part: format!("{} {}", part.maker, part.name),
             jedec_id: self.chip.short_id(),
-            unique_id: unique,
+            unique_id: unique.copied().collect(),
             size_bytes: part.size_bytes,
-            status: found.iter().take(16).collect(),
-            addressing: if self.chip.was_in_4byte_mode() {
-                AddressingFound::FourByte
-            } else {
-                AddressingFound::ThreeByte
-            },
+            status: first.iter().take(16).collect(),
+            addressing: before.unwrap_or(addressing),
         };
         let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
         match &self.unfinished {
@@ -327,15 +360,13 @@ impl Rewrite<'_> {
         let time = self.chip.now().saturating_sub(self.started);
         let estimate = worklist.estimate(&pace(&part, self.seen.sck));
         let last_read = self.chip.sck_for(self.chip.second_command());
+        let record = self.operation(command, "nothing to change", "untouched");
+        let becomes = self.becomes();
         self.chip.leave()?;
-        let record = operation(
-            command,
-            "nothing to change",
-            "untouched",
-            &self.seen,
-            &self.panel,
-        );
         self.unit.record(record, SystemTime::now())?;
+        if let Some(identity) = becomes {
+            adopt(self.unit, identity)?;
+        }
         Ok(WriteReport {
             unit: self.unit.name().to_owned(),
             image: self.target_name,
@@ -360,6 +391,8 @@ impl Rewrite<'_> {
 struct Lift {
     lift: Vec<RegisterWrite>,
     restore: Vec<RegisterWrite>,
+    /// Whether protection may be another than as first found.
+    changed: bool,
 }
 
 /// The chip under change.
@@ -369,6 +402,8 @@ struct Work<'a> {
     worklist: &'a Worklist,
     target: &'a dyn StoreFile,
     present: &'a dyn ReadAt,
+    own: OwnId,
+    lift: Lift,
     /// The block in hand and how far it came.
     in_hand: Option<(Range<u32>, &'static str)>,
     finished: usize,
@@ -376,6 +411,10 @@ struct Work<'a> {
 
 impl Work<'_> {
     fn run(&mut self, attendant: &mut dyn Attendant) -> Result<(), Stop> {
+        if attendant.stop_asked() {
+            return Err(self.stopped());
+        }
+        self.lift()?;
         let total = self.worklist.steps().len() as u64;
         attendant.begins(&Task {
             name: "writing",
@@ -402,14 +441,18 @@ impl Work<'_> {
     }
 
     /// Lifts protection and reads back that it is gone: a WP# pin held low ignores the write.
-    fn lift(&mut self, lift: &Lift) -> Result<(), Stop> {
-        if lift.lift.is_empty() {
+    fn lift(&mut self) -> Result<(), Stop> {
+        if self.lift.lift.is_empty() {
             return Ok(());
         }
-        for write in &lift.lift {
+        self.lift.changed = true;
+        for write in &self.lift.lift {
             self.armed
                 .write_status(write)
-                .map_err(|error| lift_failed(&sentence(&error)))?;
+                .map_err(|error| match error {
+                    ChipError::WriteEnableRefused { .. } => lift_failed(&sentence(&error)),
+                    error => error.into(),
+                })?;
         }
         let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
         let now = family.protection(&self.armed.registers()?, size);
@@ -426,49 +469,52 @@ impl Work<'_> {
         Ok(())
     }
 
-    /// Puts protection back as it was found, and reads back that it is.
-    fn put_back(&mut self, lift: &Lift) -> Result<(), Stop> {
-        if lift.restore.is_empty() {
+    /// Puts protection back as it was first found, and reads back that it is.
+    fn put_back(&mut self) -> Result<(), Stop> {
+        if !self.lift.changed || self.lift.restore.is_empty() {
             return Ok(());
         }
         // A register write through a contact that is lost could set anything.
         self.armed.check_id()?;
-        for write in &lift.restore {
+        for write in &self.lift.restore {
             self.armed.write_status(write)?;
         }
         let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
         let now = self.armed.registers()?;
-        if family.restore(&now, size).as_ref() == Some(&lift.restore) {
-            return Ok(());
+        if family.restore(&now, size).as_ref() != Some(&self.lift.restore) {
+            let next = "Give the same command again; it knows how the registers were found.";
+            let headline = "The protection is not back as it was found.";
+            let seen = format!("written back, now: {}", family.protection(&now, size));
+            return Err(Stop::new(Exit::ChipFault, headline, next).row("seen", seen));
         }
-        let next = "Give the same command again; it knows how the registers were found.";
-        let headline = "The protection is not back as it was found.";
-        Err(Stop::new(Exit::ChipFault, headline, next).row(
-            "seen",
-            format!("written back, now: {}", family.protection(&now, size)),
-        ))
+        self.lift.changed = false;
+        Ok(())
     }
 
-    /// Protection could not be lifted. If the registers are as found and no block was ever begun, the
-    /// unit is as before the command, and the journal is given up.
-    fn not_lifted(mut self, lift: &Lift, stop: Stop) -> Stop {
-        let as_before = self.put_back(lift).is_ok();
-        let contents = self.journal.contents();
-        let none_begun = contents.in_hand().is_empty() && contents.done().is_empty();
-        if as_before && none_begun && self.journal.abandon().is_ok() {
-            stop
+    /// Ends the session early. The chip is left as it was found, as far as it answers, and a journal in
+    /// which nothing was begun is ended, so that the unit does not count as changed.
+    fn give_up(mut self, stop: Stop) -> Stop {
+        // A failed sync ends all flash operations, and is not tried again: the journal's header keeps
+        // how the chip was found, and the next run puts it back.
+        let files_fail = stop.exit == Exit::FileFault;
+        if !files_fail {
+            let _ = self.put_back();
+        }
+        let lifted = self.lift.changed;
+        let _ = self.armed.disarmed();
+        let stop = if lifted {
+            stop.row("also", "the protection is not put back yet")
         } else {
-            stop.after_change()
+            stop
+        };
+        if lifted || !self.journal.contents().nothing_begun() {
+            return stop.after_change();
         }
-    }
-
-    /// Stopped on the way: protection goes back now if the chip still listens, else by the journal
-    /// when the write is gone on with.
-    fn interrupted(mut self, lift: &Lift, stop: Stop) -> Stop {
-        match self.put_back(lift) {
-            Ok(()) => stop,
-            Err(_) => stop.row("also", "the protection is not put back yet"),
+        if !files_fail {
+            // Where it cannot be ended it counts as unfinished, and is reported so.
+            let _ = self.journal.abandon();
         }
+        stop
     }
 
     /// One block: noted, erased, programmed, read back, noted.
@@ -488,12 +534,12 @@ impl Work<'_> {
         // Contact first: no erase goes out to a chip that no longer answers as itself.
         self.armed.check_id()?;
         self.journal.begun(range.clone())?;
-        self.in_hand = Some((range.clone(), "noted, not begun"));
+        self.in_hand = Some((range.clone(), "not erased, perhaps programmed in part"));
         if let Some(kind) = kind {
             self.in_hand = Some((range.clone(), "perhaps erased in part"));
             self.armed.erase(&kind, Address(range.start))?;
+            self.in_hand = Some((range.clone(), "erased, not programmed whole"));
         }
-        self.in_hand = Some((range.clone(), "erased, not programmed whole"));
         for page in self.worklist.programs(step, &before, &after) {
             let data =
                 &after[(page.start - range.start) as usize..(page.end - range.start) as usize];
@@ -548,16 +594,12 @@ impl Work<'_> {
         Ok(())
     }
 
-    /// Puts protection back, reads the whole chip and closes the journal.
-    fn finish(
-        mut self,
-        lift: &Lift,
-        attendant: &mut dyn Attendant,
-    ) -> Result<(Duration, Hertz), Stop> {
-        self.put_back(lift).map_err(|stop| {
+    /// Puts protection back and reads the whole chip. Gives the journal back, to be closed.
+    fn finish(mut self, attendant: &mut dyn Attendant) -> Result<(Journal, Duration, Hertz), Stop> {
+        if let Err(stop) = self.put_back() {
             let also = "all blocks are written; only the protection is not put back";
-            stop.row("also", also).after_change()
-        })?;
+            return Err(stop.row("also", also).after_change());
+        }
         let total = u64::from(self.armed.part().size_bytes);
         let pass = self.last_pass();
         let sck = pass.sck;
@@ -580,7 +622,7 @@ impl Work<'_> {
                 }
             }
         });
-        let finished = finished.map_err(|error| Stop::from(error).after_change())?;
+        let mut finished = finished.map_err(|error| Stop::from(error).after_change())?;
         if let Some(error) = failed {
             return Err(Stop::from(error).after_change());
         }
@@ -588,15 +630,13 @@ impl Work<'_> {
         if let Some(first) = finished.differing.first() {
             return Err(differs(first, finished.differing.len()));
         }
+        still_itself(&mut finished.chip, &self.own).map_err(Stop::after_change)?;
         let now = finished.chip.now();
         finished
             .chip
             .leave()
             .map_err(|error| Stop::from(error).after_change())?;
-        self.journal
-            .close()
-            .map_err(|error| Stop::from(error).after_change())?;
-        Ok((now, sck))
+        Ok((self.journal, now, sck))
     }
 
     /// Other SCK, order and frame boundaries than reading back used.
@@ -614,11 +654,18 @@ impl Work<'_> {
     }
 
     fn stopped(&self) -> Stop {
-        let blocks = self.blocks();
-        let next = "The same command goes on from here.";
-        let stop = Stop::new(Exit::Stopped, "Stopped by you between two blocks.", next)
-            .row("blocks", blocks);
-        stop.after_change()
+        let (headline, next) = if self.journal.contents().nothing_begun() {
+            (
+                "Stopped by you before the first block.",
+                "The same command starts over.",
+            )
+        } else {
+            (
+                "Stopped by you between two blocks.",
+                "The same command goes on from here.",
+            )
+        };
+        Stop::new(Exit::Stopped, headline, next).row("blocks", self.blocks())
     }
 
     fn blocks(&self) -> String {
@@ -645,11 +692,14 @@ impl Work<'_> {
                 format!("{} to {}: {how}", Address(range.start), Address(range.end)),
             );
         }
-        stop = stop.row("blocks", self.blocks());
-        stop.next = "Seat the clip, run norlock contact, then give the same command again. To go back instead: \
-                     norlock restore"
-            .into();
-        stop.after_change()
+        // What a file fault asks for does not lie at the clip; and what was not begun need not go back.
+        if stop.exit != Exit::FileFault && !self.journal.contents().nothing_begun() {
+            stop.next =
+                "Seat the clip, run norlock contact, then give the same command again. To go back \
+                         instead: norlock restore"
+                    .into();
+        }
+        stop.row("blocks", self.blocks())
     }
 }
 
@@ -698,10 +748,20 @@ fn differs(first: &Range<u32>, frames: usize) -> Stop {
     .after_change()
 }
 
-/// The chip is complete, only the note of it failed.
-pub(super) fn complete(mut stop: Stop) -> Stop {
+/// The chip is complete, only the note of it failed: the journal stays unfinished.
+fn complete(mut stop: Stop) -> Stop {
     stop.chip = ChipState::Changed;
+    stop.exit = Exit::Unfinished;
     stop
+}
+
+/// Ends a journal in which nothing was begun.
+fn abandon_unbegun(journal: Journal) -> Result<(), JournalError> {
+    if journal.contents().nothing_begun() {
+        journal.abandon()
+    } else {
+        Ok(())
+    }
 }
 
 /// A path in the unit folder, from there on.

@@ -74,6 +74,7 @@ pub fn verify(
         bench,
         Purpose::Read,
         None,
+        &[],
         attendant,
     )?;
     let chip_bytes = u64::from(connected.chip.size_bytes());

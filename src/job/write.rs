@@ -6,12 +6,12 @@ use std::time::Duration;
 use super::backup::judge_reads;
 use super::bench::{Bench, Connected, connect};
 use super::papers::{self, Offline};
-use super::recognise::recognise;
+use super::recognise::{own_id, recognise};
 use super::record::{journal_patience, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::twin_read::{TwinRead, twin_read};
 use super::worklist::smallest_block;
-use super::{Attendant, Exit, Stop};
+use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
 use crate::interlock::{Panel, Unexplained};
 use crate::link::Purpose;
@@ -47,13 +47,19 @@ pub fn write(
     result.map_err(|stop| with_journal(unit, stop))
 }
 
-/// While a journal is unfinished the chip counts as changed in part.
-pub(super) fn with_journal(unit: &Unit, stop: Stop) -> Stop {
-    match Journal::find_unfinished(unit) {
-        Ok(None) => stop,
-        _ if stop.exit == Exit::Unfinished => stop,
-        _ => stop.after_change(),
+/// While a journal is unfinished that is the exit code, and the chip counts as changed in part unless
+/// the journal says that nothing was begun. Where the journal cannot be looked for, the stop stands: it
+/// tells by itself if this run has changed the chip.
+pub(super) fn with_journal(unit: &Unit, mut stop: Stop) -> Stop {
+    let Ok(Some(unfinished)) = Journal::find_unfinished(unit) else {
+        return stop;
+    };
+    stop.exit = Exit::Unfinished;
+    let unbegun = matches!(&unfinished.contents, Ok(contents) if contents.nothing_begun());
+    if !unbegun && stop.chip != ChipState::Changed {
+        stop.chip = ChipState::ChangedInPart;
     }
+    stop
 }
 
 fn write_checked(
@@ -81,7 +87,8 @@ fn write_checked(
     )?;
     let unfinished = unfinished_of(unit, target_digest)?;
     let patience = journal_patience(unit, &bench.catalogue)?;
-    let connected = connect(panel, bench, Purpose::Write, patience, attendant)?;
+    let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
+    let connected = connect(panel, bench, Purpose::Write, patience, &begun, attendant)?;
     let Connected {
         mut chip,
         mut panel,
@@ -95,7 +102,7 @@ fn write_checked(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
-    let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
+    let own = own_id(&mut chip)?;
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
     judge_reads(&mut panel, &reads, false);
@@ -135,6 +142,8 @@ fn write_checked(
         unfinished,
         lift_protection,
         started,
+        own,
+        replacement: false,
         replaced: None,
     };
     rewrite.carry_out("write", attendant)

@@ -34,7 +34,8 @@ pub struct Request<'a> {
 ///
 /// Equal blocks are left, nothing is erased where only 1 → 0 changes are needed, and no erase
 /// covers a byte of unit data if a smaller erase, or none, reaches the target. Chip erase is not
-/// used. Memory: a byte per smallest block, and the steps.
+/// used. Neighbouring blocks that are only programmed are one step, up to the largest erase size.
+/// Memory: a byte per smallest block, and the steps.
 ///
 /// # Errors
 /// Any [`WorklistError`]; `SharedBlock` only while shared blocks are not accepted.
@@ -179,19 +180,42 @@ impl<'a> Planner<'a> {
         if parts.steps.is_empty() && parts.time.is_ok() {
             return Ok(parts);
         }
-        let Some((time, step)) = self.erase(level, range, parts.whole) else {
-            return Ok(parts);
-        };
         // A larger erase may save time, but never at the cost of unit data.
-        let better = match &parts.time {
-            Ok(in_parts) => time < *in_parts && !step.shared,
+        let erase = self.erase(level, range.clone(), parts.whole);
+        let erase = erase.filter(|(time, step)| match &parts.time {
+            Ok(in_parts) => time < in_parts && !step.shared,
             Err(_) => true,
-        };
-        if better {
-            parts.time = Ok(time);
-            parts.steps = vec![step];
+        });
+        match erase {
+            Some((time, step)) => {
+                parts.time = Ok(time);
+                parts.steps = vec![step];
+            }
+            None => self.join_programs(&mut parts, range),
         }
         Ok(parts)
+    }
+
+    /// Makes one step of steps that only program and fill `range` between them: each step costs a
+    /// read of the ID and two syncs of the journal.
+    ///
+    /// Not where there is unit data: a step that is interrupted is erased whole when it is redone.
+    fn join_programs(&self, parts: &mut Choice, range: Range<u32>) {
+        let covered: u32 = parts.steps.iter().map(Step::size_bytes).sum();
+        let mut steps = parts.steps.iter();
+        let fills = covered == range.end - range.start;
+        if !fills || !steps.all(|step| step.action == Action::Program) || self.has_unit_data(&range)
+        {
+            return;
+        }
+        let loads = parts.steps.iter().map(Step::load);
+        let load = loads.fold(Load::default(), Load::and);
+        parts.steps = vec![self.step(range, Action::Program, load, false)];
+    }
+
+    fn has_unit_data(&self, range: &Range<u32>) -> bool {
+        let mut found = self.request.map.unit_data_in(range.clone());
+        found.next().is_some()
     }
 
     /// Erasing `range` at once, where the part can.
@@ -204,12 +228,7 @@ impl<'a> Planner<'a> {
             .filter(|(_, erase)| works_in(erase, &range))
             .min_by_key(|(_, erase)| erase.time.typical)?;
         let time = found.time.typical + self.rates.time(whole);
-        let shared = self
-            .request
-            .map
-            .unit_data_in(range.clone())
-            .next()
-            .is_some();
+        let shared = self.has_unit_data(&range);
         let action = Action::Erase { erase_type };
         Some((time, self.step(range, action, whole, shared)))
     }

@@ -20,10 +20,14 @@ use scene::Scene;
 /// What is printed on gauge-07's chip.
 const MARKING: &str = "25Q128JVSQ";
 
-/// What the demo took, on the simulated bench's clock.
+/// What the two backups, the write and the restore took.
 #[derive(Debug, Default, Serialize)]
 struct Sum {
+    /// On the simulated bench's clock: erases and programs take the simulated chip's own times.
+    taken_s: f64,
+    /// With typical times.
     modelled_s: f64,
+    /// The least it could be.
     floor_s: f64,
 }
 
@@ -87,6 +91,7 @@ pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer,
     scene.is_as_found()?;
     show.tell("Done.");
     let sum = show.sum;
+    let shown = |time_s| seconds(Duration::from_secs_f64(time_s));
     let ratio = sum.modelled_s / sum.floor_s.max(f64::MIN_POSITIVE);
     let screen = Screen::new(
         "The whole job was done on a simulated chip; gauge-07 is as it was found, byte for byte.",
@@ -94,9 +99,11 @@ pub fn demo(folder: &Path, look: Look, stop: &Arc<AtomicBool>) -> Result<Answer,
     .row(
         "bus time",
         format!(
-            "{} modelled for the backups, the write and the restore; floor {}, ratio {ratio:.2}",
-            seconds(Duration::from_secs_f64(sum.modelled_s)),
-            seconds(Duration::from_secs_f64(sum.floor_s))
+            "{} modelled for the backups, the write and the restore; floor {}, ratio {ratio:.2}; taken {}, \
+             since this chip is often slower than typical",
+            shown(sum.modelled_s),
+            shown(sum.floor_s),
+            shown(sum.taken_s)
         ),
     )
     .row(
@@ -166,11 +173,14 @@ impl Show<'_> {
                 .map_or(0.0, |(whole, part)| whole + part / 1e9)
         };
         for pass in [&report["reads"]["first"], &report["reads"]["second"]] {
-            self.sum.modelled_s += time(&pass["time"]);
+            self.sum.taken_s += time(&pass["time"]);
+            // Of a read the model is the floor: bits over SCK.
+            self.sum.modelled_s += time(&pass["floor"]);
             self.sum.floor_s += time(&pass["floor"]);
         }
         if report["modelled"].is_object() {
-            self.sum.modelled_s += time(&report["time"]);
+            self.sum.taken_s += time(&report["time"]);
+            self.sum.modelled_s += time(&report["modelled"]);
             // Two reads before a write are no luxury: they belong to its floor here.
             self.sum.floor_s += time(&report["floor"]) + time(&report["reads_floor"]);
         }

@@ -128,19 +128,6 @@ impl RegionMap {
         }
     }
 
-    /// The same map with unit data turned into *keep*: for a restore, which puts back exactly that
-    /// data and must not be held by it.
-    #[must_use]
-    pub fn without_unit_data(&self) -> Self {
-        let mut map = self.clone();
-        for region in &mut map.regions {
-            if region.holds == Holds::UnitData {
-                region.holds = Holds::Keep;
-            }
-        }
-        map
-    }
-
     /// Adds a region in its place by address.
     fn add(&mut self, region: Region) -> Result<(), RegionProblem> {
         check_name(&region.name)?;

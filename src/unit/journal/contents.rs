@@ -80,6 +80,12 @@ impl Contents {
         Ok(contents)
     }
 
+    /// Whether no block was ever begun, here or in a journal that this one supersedes.
+    #[must_use]
+    pub fn nothing_begun(&self) -> bool {
+        self.records == 0 && self.header.supersedes.is_none()
+    }
+
     /// The blocks in hand, by address.
     #[must_use]
     pub fn in_hand(&self) -> Vec<Range<u32>> {

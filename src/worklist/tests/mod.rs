@@ -246,6 +246,40 @@ fn clearing_bits_needs_no_erase() {
 }
 
 #[test]
+fn neighbours_that_are_only_programmed_are_one_step() {
+    // Blank but for one block: the target fills the second and third large block and a bit more.
+    let (current, mut target) = differing(0xFF, &[]);
+    target[LARGE as usize..3 * LARGE as usize + 200].fill(0x5A);
+    let ranges = |target: &[u8], map: &RegionMap| -> Vec<_> {
+        let worklist = planned(&current, target, map, &small_part()).unwrap();
+        assert!(worklist_erases(&worklist).next().is_none());
+        assert!(apply(&worklist, &current, target) == target);
+        let steps = worklist.steps().iter();
+        steps.map(|s| (s.range.clone(), s.programs)).collect()
+    };
+    let small = (0..4).map(|i| 3 * LARGE + i * SMALL);
+    let mut expected = vec![(2 * LARGE..3 * LARGE, 64)];
+    expected.extend(small.map(|start| (start..start + SMALL, 4)));
+    expected[4].1 = 1;
+    expected.push((LARGE..2 * LARGE, 64));
+    assert_eq!(ranges(&target, &plain_map()), expected);
+
+    // Not over a block that stays, and not over unit data: redone after an interruption, the step
+    // would erase both.
+    target[2 * LARGE as usize..2 * LARGE as usize + 64].fill(0xFF);
+    expected.splice(0..1, [2 * LARGE + 512..3 * LARGE].map(|range| (range, 32)));
+    let stays = (1..8).map(|i| (2 * LARGE + i * SMALL..2 * LARGE + (i + 1) * SMALL, 4));
+    expected.splice(0..0, stays);
+    assert_eq!(ranges(&target, &plain_map()), expected);
+    let unit = map(&[("identity", 2 * LARGE + 600..2 * LARGE + 604, "unit-data")]);
+    target[2 * LARGE as usize + 600..2 * LARGE as usize + 604].fill(0xFF);
+    let found = ranges(&target, &unit);
+    let around = |range: &Range<u32>| range.contains(&(2 * LARGE + 600));
+    let holding: Vec<_> = found.iter().filter(|(range, _)| around(range)).collect();
+    assert_eq!(holding, [&(2 * LARGE + 576..2 * LARGE + 640, 4)]);
+}
+
+#[test]
 fn a_begun_block_is_rewritten_whole_even_where_it_reads_equal() {
     let (current, target) = differing(0x55, &[]);
     let part = small_part();
@@ -299,8 +333,7 @@ fn programming_unit_data_without_an_erase_counts_as_shared() {
         error,
         WorklistError::SharedBlock { blocks: 1, .. }
     ));
-    let restore = touched.without_unit_data();
-    assert!(planned(&current, &target, &restore, &small_part()).is_ok());
+    assert!(planned_after(&current, &target, &touched, &small_part(), &[], true).is_ok());
 }
 
 #[test]

@@ -124,6 +124,17 @@ proptest! {
             prop_assert!(current[slice(&step.range)] != target[slice(&step.range)]);
         }
         prop_assert_eq!(worklist.is_empty(), current == target);
+        // Programming joins neighbours, but covers no smallest block that is equal.
+        for step in worklist.steps().iter().filter(|s| s.action == Action::Program) {
+            for start in (step.range.start..step.range.end).step_by(SMALL as usize) {
+                let block = start..start + SMALL;
+                prop_assert!(current[slice(&block)] != target[slice(&block)]);
+            }
+        }
+        let (changed, all) = worklist.blocks();
+        let headline = worklist.summary(&worklist.estimate(&PACE)).remove(0);
+        let counted = format!("{changed} of {all} blocks");
+        prop_assert!(worklist.is_empty() || headline.starts_with(&counted), "{headline}");
     }
 
     #[test]

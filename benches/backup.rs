@@ -1,0 +1,78 @@
+//! What backing up a 64 MiB chip costs the bench computer, beside hashing the same bytes.
+//!
+//! `cargo bench --bench backup` prints both and fails if a backup (two full reads, hashes, the file)
+//! takes more than four times the CPU of coreutils' sha256sum over the same bytes twice, or holds
+//! 24 MiB or more in memory. The simulated chip's own work counts as the backup's.
+
+#[path = "../tests/memory/big.rs"]
+mod big;
+
+use std::error::Error;
+use std::fs;
+use std::path::Path;
+use std::process::{Command, ExitCode, Stdio};
+
+/// The two are taken in turn, so that whatever else the computer does falls on both.
+const ROUNDS: u32 = 5;
+const RATIO_MAX: f64 = 4.0;
+
+fn main() -> Result<ExitCode, Box<dyn Error>> {
+    let folder = tempfile::tempdir()?;
+    big::lay_out(folder.path())?;
+    let (mut backups, mut hashes, mut peak_kib) = (0, 0, 0);
+    for round in 0..ROUNDS {
+        let start = children_ticks()?;
+        peak_kib = peak_kib.max(back_up(folder.path(), round)?);
+        let between = children_ticks()?;
+        hash_twice(folder.path())?;
+        backups += between - start;
+        hashes += children_ticks()? - between;
+    }
+    let ratio = backups as f64 / hashes.max(1) as f64;
+    let each = |ticks: u64| ticks as f64 * 10.0 / f64::from(ROUNDS);
+    println!("backup of 64 MiB      {:6.0} ms CPU", each(backups));
+    println!("sha256sum over it x2  {:6.0} ms CPU", each(hashes));
+    println!("ratio                 {ratio:6.2}    at most {RATIO_MAX}");
+    println!(
+        "memory                {:6.1} MiB below {} MiB",
+        peak_kib as f64 / 1024.0,
+        big::PEAK_MAX_KIB >> 10
+    );
+    let holds = ratio <= RATIO_MAX && peak_kib < big::PEAK_MAX_KIB;
+    Ok(if holds {
+        ExitCode::SUCCESS
+    } else {
+        eprintln!("The bound above does not hold.");
+        ExitCode::FAILURE
+    })
+}
+
+/// Backs up into a folder of its own, and gives the peak of memory.
+fn back_up(folder: &Path, round: u32) -> Result<u64, Box<dyn Error>> {
+    let unit = format!("big-{round}");
+    let mut child = big::backup(folder, &unit).spawn()?;
+    let peak_kib = big::peak_kib(&mut child)?;
+    if !child.wait()?.success() {
+        return Err("the backup failed".into());
+    }
+    fs::remove_dir_all(folder.join(unit))?;
+    Ok(peak_kib)
+}
+
+fn hash_twice(folder: &Path) -> Result<(), Box<dyn Error>> {
+    let mut command = Command::new("sha256sum");
+    let command = command.current_dir(folder).args(["big.cells", "big.cells"]);
+    if !command.stdout(Stdio::null()).status()?.success() {
+        return Err("sha256sum failed".into());
+    }
+    Ok(())
+}
+
+/// User and system time of all children that were waited for, in ticks of 10 ms: fields 16 and 17 of
+/// proc_pid_stat(5), counted behind the program's name, which may hold spaces.
+fn children_ticks() -> Result<u64, Box<dyn Error>> {
+    let stat = fs::read_to_string("/proc/self/stat")?;
+    let fields = stat.rsplit(')').next().unwrap_or_default();
+    let times = fields.split_whitespace().skip(13).take(2);
+    Ok(times.map(str::parse::<u64>).sum::<Result<u64, _>>()?)
+}
