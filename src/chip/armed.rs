@@ -4,7 +4,7 @@ use std::ops::{ControlFlow, Range};
 use std::time::Duration;
 
 use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
-use crate::jedec::status::{RegisterWrite, Registers};
+use crate::jedec::status::{RegisterWrite, Registers, StatusFamily};
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, LinkError, Purpose, Segment};
 use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
@@ -123,8 +123,7 @@ impl Armed {
             .only_in
             .as_ref()
             .is_none_or(|range| range.contains(&address.0) && end <= u64::from(range.end));
-        let whole = size_bytes > 0
-            && address.0 % size_bytes == 0
+        let whole = address.0.checked_rem(size_bytes) == Some(0)
             && end <= u64::from(self.chip.size_bytes());
         if !(inside && whole) {
             return Err(ChipError::NotABlock {
@@ -154,7 +153,8 @@ impl Armed {
         self.check_unlatched()?;
         self.chip.check_range(address, data.len())?;
         let (page, length) = (self.part().page_size_bytes, data.len());
-        if data.is_empty() || u64::from(address.0 % page) + length as u64 > u64::from(page) {
+        let within = address.0.checked_rem(page).map_or(0, u64::from);
+        if data.is_empty() || within + length as u64 > u64::from(page) {
             return Err(ChipError::CrossesPage { address, length });
         }
         match self.part().program {
@@ -273,14 +273,7 @@ impl Armed {
             ]),
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
-        // FFh has WEL set and is what an open wire reads as.
-        if status[0] & WEL == 0 || status[0] == 0xFF {
-            return Err(ChipError::WriteEnableRefused {
-                address,
-                status: status[0],
-            });
-        }
-        Ok(())
+        check_enabled(address, status)
     }
 
     fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
@@ -304,14 +297,10 @@ impl Armed {
             .after(time.typical),
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
-        if before[0] & WEL == 0 || before[0] == 0xFF {
-            return Err(ChipError::WriteEnableRefused {
-                address,
-                status: before[0],
-            });
-        }
-        if after[0] & WIP == 0 && self.part().busy == BusyPoll::Status {
-            return self.judge_end("program", address, after[0]);
+        check_enabled(address, before)?;
+        let [after] = after;
+        if after & WIP == 0 && self.part().busy == BusyPoll::Status {
+            return self.judge_end("program", address, after);
         }
         self.poll("program", address, time)
     }
@@ -357,11 +346,18 @@ impl Armed {
     }
 
     fn is_ready(&mut self, status: u8) -> Result<bool, ChipError> {
-        let ready = status & WIP == 0;
+        let ready = status & WIP == 0 || self.is_stuck(status);
         if self.part().busy == BusyPoll::Status || !ready {
             return Ok(ready);
         }
         Ok(self.chip.register(opcode::READ_FLAG_STATUS)? & FLAG_READY != 0)
+    }
+
+    /// Whether the chip stays busy because an operation failed (Cypress FL-S): it waits for its
+    /// status to be cleared. FFh is an open wire.
+    fn is_stuck(&self, status: u8) -> bool {
+        let family = self.part().status;
+        family == StatusFamily::CypressS && status != 0xFF && family.failed(status, None).is_some()
     }
 
     /// Looks for the family's error flags, and clears them if one is set.
@@ -388,6 +384,7 @@ impl Armed {
         if let Some(clear) = family.clear_status() {
             self.send(&[&[clear]])?;
         }
+        self.send(&[&[opcode::WRITE_DISABLE]])?;
         Err(ChipError::Failed {
             what,
             address,
@@ -414,5 +411,14 @@ impl Armed {
             .guard
             .transfer(&mut batch, sck)
             .map_err(|error: LinkError| error.into())
+    }
+}
+
+/// WEL must be set and WIP clear; FFh has WEL set too and is what an open wire reads as.
+fn check_enabled(address: Address, [status]: [u8; 1]) -> Result<(), ChipError> {
+    if status & (WEL | WIP) == WEL {
+        Ok(())
+    } else {
+        Err(ChipError::WriteEnableRefused { address, status })
     }
 }

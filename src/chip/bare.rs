@@ -17,6 +17,8 @@ pub const ID_BYTES: usize = 20;
 const FIRST_SCK: Hertz = Hertz::mhz(1);
 /// Longest release from deep power-down of the catalogue's makers, with margin.
 const WAKE_TIME: Duration = Duration::from_micros(100);
+/// Comparisons before a controller is taken to drop CS: one bad read is not the controller's.
+const FORM_TRIES: u32 = 3;
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;
 
@@ -79,9 +81,11 @@ impl Bare {
         stop: &dyn Fn() -> bool,
     ) -> Result<FirstLook, ChipError> {
         let slow = self.sck.min(FIRST_SCK);
+        // One transfer a frame is understood through any controller, so that a busy or sleeping chip is
+        // not taken for a dead one before it is known whether segments are.
+        self.guard.single_transfers(true);
         let status = self.status(slow)?;
         let busy_for = self.wait_while_busy(status, slow, patience, stop)?;
-        let single_transfers = self.settle_frame_form(slow)?;
         let mut id = self.id(slow)?;
         let woken = is_uniform(&id);
         if woken {
@@ -91,6 +95,7 @@ impl Bare {
         if is_uniform(&id) {
             return Err(ChipError::NoAnswer { byte: id[0] });
         }
+        let single_transfers = self.settle_frame_form(slow)?;
         let wel_was_set = self.clear_wel(slow)?;
         Ok(FirstLook {
             id,
@@ -122,7 +127,7 @@ impl Bare {
         for piece in into.chunks_mut(chunk) {
             let [_, high, middle, low] = at.to_be_bytes();
             self.query(&[opcode::READ_SFDP, high, middle, low, 0], piece, sck)?;
-            at += u32::try_from(piece.len()).unwrap_or(u32::MAX);
+            at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
         }
         Ok(())
     }
@@ -179,19 +184,19 @@ impl Bare {
         Ok(self.guard.now().saturating_sub(start))
     }
 
-    /// Compares Read ID as one exchange with Read ID as two segments. If only the exchange answers,
-    /// the controller drops CS between transfers.
+    /// Compares Read ID as one transfer with Read ID as two segments. Where they keep differing the
+    /// controller drops CS between transfers, and frames stay single transfers.
     fn settle_frame_form(&mut self, sck: Hertz) -> Result<bool, ChipError> {
-        let mut whole = [0; 4];
-        whole[0] = opcode::READ_JEDEC_ID;
-        let frame = Frame::new(vec![Segment::Exchange(&mut whole)]);
-        self.guard.transfer(&mut [frame], sck)?;
-        let parted = self.id(sck)?;
-        let drops = !is_uniform(&whole[1..]) && is_uniform(&parted[..3]);
-        if drops {
-            self.guard.single_transfers();
+        for _ in 0..FORM_TRIES {
+            self.guard.single_transfers(true);
+            let whole = self.id(sck)?;
+            self.guard.single_transfers(false);
+            if short_id(&whole) == short_id(&self.id(sck)?) {
+                return Ok(false);
+            }
         }
-        Ok(drops)
+        self.guard.single_transfers(true);
+        Ok(true)
     }
 
     fn wake(&mut self, sck: Hertz) -> Result<(), ChipError> {
@@ -216,7 +221,7 @@ impl Bare {
 /// The first three bytes of an answer to 9Fh.
 #[must_use]
 pub fn short_id(id: &[u8; ID_BYTES]) -> JedecId {
-    JedecId(id[..3].to_vec())
+    JedecId(id.iter().take(3).copied().collect())
 }
 
 fn is_uniform(bytes: &[u8]) -> bool {

@@ -66,6 +66,12 @@ pub enum ChipError {
         /// Size of the chip.
         size_bytes: u32,
     },
+    /// The mode switch was not taken.
+    #[error("the chip does not change to {wanted_bytes} address bytes")]
+    AddressMode {
+        /// Address bytes that it should have changed to.
+        wanted_bytes: u8,
+    },
     /// The chip was opened for reading.
     #[error("this chip was opened for reading and cannot be armed")]
     OpenedForReading,
@@ -99,7 +105,7 @@ pub enum ChipError {
     /// The operation took longer than its maximum with a margin; the block is undefined.
     #[error("the {what} at {address} was not done after {} ms (status {status:02X})", waited.as_millis())]
     TimedOut {
-        /// `erase` or `program`.
+        /// `erase`, `program` or `status write`.
         what: &'static str,
         /// Where.
         address: Address,

@@ -10,6 +10,8 @@ mod bare;
 mod error;
 mod pass;
 mod permission;
+#[cfg(test)]
+mod tests;
 mod width;
 
 use std::time::Duration;
@@ -20,6 +22,7 @@ pub use error::ChipError;
 pub use pass::{Order, Pass, PassEnd};
 pub use permission::Permission;
 pub(crate) use permission::Sealed;
+pub use width::as_addressed;
 
 use crate::jedec::status::Registers;
 use crate::jedec::{Address, Hertz, opcode};
@@ -82,6 +85,7 @@ impl Chip {
         id: [u8; ID_BYTES],
         sck: Hertz,
     ) -> Result<Self, ChipError> {
+        let part = as_addressed(part);
         guard.identified(&part);
         let width = Width::choose(&part)?;
         let mut chip = Self {
@@ -175,7 +179,7 @@ impl Chip {
     pub fn was_in_4byte_mode(&self) -> bool {
         matches!(
             self.width,
-            Width::Mode { found: true, .. } | Width::ThreeForNow { .. }
+            Width::Mode { entered: false, .. } | Width::ThreeForNow { .. }
         )
     }
 
@@ -214,16 +218,29 @@ impl Chip {
     /// # Errors
     /// `Link`.
     pub fn unique_id(&mut self) -> Result<Option<Vec<u8>>, ChipError> {
-        let Some(how) = self.part.unique_id else {
+        let Some(how) = self.part.unique_id.filter(|how| how.length_bytes > 0) else {
             return Ok(None);
         };
-        let mut command = vec![0; 1 + usize::from(how.dummy_bytes)];
-        command[0] = how.opcode;
+        let mut command = vec![how.opcode];
+        command.resize(1 + usize::from(how.dummy_bytes), 0);
+        if self.takes_4byte_dummies()? {
+            command.push(0);
+        }
         let mut id = vec![0; usize::from(how.length_bytes)];
         self.query(&command, &mut id, self.sck)?;
         let uniform = id.iter().all(|byte| Some(byte) == id.first());
-        let again = id.len() >= 3 && id[..3] == self.id[..3];
+        let again = id.get(..3) == self.id.get(..3);
         Ok((!uniform && !again).then_some(id))
+    }
+
+    /// In 4-byte mode the dummy bytes before a unique ID are one more (W25Q256JV Rev. I, 8.1.4); a
+    /// chip can be found in that mode even where dedicated opcodes do not need it.
+    fn takes_4byte_dummies(&mut self) -> Result<bool, ChipError> {
+        match self.width {
+            Width::Mode { .. } => Ok(true),
+            Width::Dedicated => Ok(self.is_in_4byte_mode()? == Some(true)),
+            Width::Three | Width::ThreeForNow { .. } | Width::Four => Ok(false),
+        }
     }
 
     /// The factory bytes behind the JEDEC ID, where the part announces them: Micron parts answer
@@ -366,7 +383,10 @@ impl Chip {
         if std::mem::replace(&mut self.left, true) {
             return Ok(());
         }
-        self.leave_width()
+        let width = self.leave_width();
+        // A batch that failed half way may have left it set.
+        let disabled = self.send(&[opcode::WRITE_DISABLE]);
+        width.and(disabled)
     }
 
     /// What the first three ID bytes are, for messages.

@@ -94,7 +94,10 @@ impl Chip {
         let mut buffer = vec![pass.poison; pass.frame_bytes.max(1) as usize];
         let mut unchecked = 0;
         for frame in pass.frames(range) {
-            let bytes = &mut buffer[..(frame.end - frame.start) as usize];
+            let length = (frame.end - frame.start) as usize;
+            let Some(bytes) = buffer.get_mut(..length) else {
+                break;
+            };
             bytes.fill(pass.poison);
             self.read_frame(pass.command, pass.sck, Address(frame.start), bytes)?;
             unchecked += bytes.len() as u64;

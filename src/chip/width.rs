@@ -14,6 +14,8 @@ const LIMIT_3BYTE: u32 = 1 << 24;
 pub(super) enum Width {
     /// Three bytes.
     Three,
+    /// Four bytes, on a part that takes no others.
+    Four,
     /// Opcodes that always take four.
     Dedicated,
     /// A mode in which the usual opcodes take four.
@@ -24,16 +26,14 @@ pub(super) enum Width {
         exit: u8,
         /// Both want WREN first.
         write_enable: bool,
-        /// The chip was found in the mode, so it is left in it.
-        found: bool,
+        /// The mode was entered here, so it is left again at the end.
+        entered: bool,
     },
     /// Three bytes, on a part that was found in 4-byte mode and goes back to it at the end.
     ThreeForNow {
         /// Enters, B7h.
         enter: u8,
-        /// Leaves, E9h.
-        exit: u8,
-        /// Both want WREN first.
+        /// It wants WREN first.
         write_enable: bool,
     },
 }
@@ -43,6 +43,9 @@ impl Width {
     pub(super) fn choose(part: &Part) -> Result<Self, ChipError> {
         if part.size_bytes <= LIMIT_3BYTE && part.addressing.three_byte {
             return Ok(Self::Three);
+        }
+        if !part.addressing.three_byte {
+            return Ok(Self::Four);
         }
         for way in &part.addressing.four_byte {
             match way {
@@ -59,7 +62,7 @@ impl Width {
                         enter,
                         exit,
                         write_enable,
-                        found: false,
+                        entered: false,
                     });
                 }
                 _ => {}
@@ -73,6 +76,7 @@ impl Width {
     pub(super) fn words(self) -> &'static str {
         match self {
             Self::Three | Self::ThreeForNow { .. } => "3 address bytes",
+            Self::Four => "4 address bytes",
             Self::Dedicated => "4 address bytes by opcode",
             Self::Mode { .. } => "4 address bytes by mode",
         }
@@ -98,7 +102,7 @@ impl Width {
         let bytes = address.0.to_be_bytes();
         let sent = match self {
             Self::Three | Self::ThreeForNow { .. } => &bytes[1..],
-            Self::Dedicated | Self::Mode { .. } => &bytes[..],
+            Self::Four | Self::Dedicated | Self::Mode { .. } => &bytes[..],
         };
         let mut command = vec![code];
         command.extend_from_slice(sent);
@@ -107,19 +111,29 @@ impl Width {
     }
 }
 
-/// Whether the dedicated opcodes do the whole job: both reads, program, and every erase type.
+/// Whether the dedicated opcodes do the whole job: both reads, program, and an erase. A part that
+/// nobody knows how to erase can still be read.
 fn suffices(part: &Part, opcodes: &[u8]) -> bool {
-    [
-        opcode::READ_4BYTE,
-        opcode::FAST_READ_4BYTE,
-        opcode::PAGE_PROGRAM_4BYTE,
-    ]
-    .iter()
-    .all(|needed| opcodes.contains(needed))
-        && part
-            .erase_types
-            .iter()
-            .any(|kind| kind.opcode_4byte.is_some())
+    let reads = [opcode::READ_4BYTE, opcode::FAST_READ_4BYTE];
+    let erases = part
+        .erase_types
+        .iter()
+        .any(|kind| kind.opcode_4byte.is_some());
+    reads.iter().all(|needed| opcodes.contains(needed))
+        && (part.erase_types.is_empty()
+            || (erases && opcodes.contains(&opcode::PAGE_PROGRAM_4BYTE)))
+}
+
+/// The part as a chip of it is worked on: without the erase types that its addressing cannot use.
+///
+/// Where dedicated opcodes are in use, an erase type without one cannot reach every block: the
+/// 32 KiB erase of a W25Q256JV (Rev. I, 8.1.4: no 5Ch).
+#[must_use]
+pub fn as_addressed(mut part: Part) -> Part {
+    if Width::choose(&part).is_ok_and(|width| width == Width::Dedicated) {
+        part.erase_types.retain(|kind| kind.opcode_4byte.is_some());
+    }
+    part
 }
 
 /// Where a family shows that it is in 4-byte mode: register opcode and bit.
@@ -139,7 +153,7 @@ impl Chip {
     /// Enters the addressing that the part needs, after a look at the mode it was found in.
     pub(super) fn enter_width(&mut self) -> Result<(), ChipError> {
         match self.width {
-            Width::Dedicated => Ok(()),
+            Width::Four | Width::Dedicated | Width::ThreeForNow { .. } => Ok(()),
             Width::Three => self.leave_4byte_for_now(),
             Width::Mode {
                 enter,
@@ -147,20 +161,19 @@ impl Chip {
                 write_enable,
                 ..
             } => {
-                let found = self.is_in_4byte_mode()?;
+                if self.is_in_4byte_mode()? == Some(true) {
+                    return Ok(());
+                }
+                // Noted before it is done, so that whatever fails from here on is undone.
                 self.width = Width::Mode {
                     enter,
                     exit,
                     write_enable,
-                    found,
+                    entered: true,
                 };
-                if found {
-                    Ok(())
-                } else {
-                    self.switch(enter, write_enable)
-                }
+                self.switch(enter, write_enable)?;
+                self.check_mode(true)
             }
-            Width::ThreeForNow { .. } => Ok(()),
         }
     }
 
@@ -170,14 +183,19 @@ impl Chip {
             Width::Mode {
                 exit,
                 write_enable,
-                found: false,
+                entered: true,
                 ..
-            } => self.switch(exit, write_enable),
+            } => {
+                self.switch(exit, write_enable)?;
+                self.check_mode(false)
+            }
             Width::ThreeForNow {
                 enter,
                 write_enable,
-                ..
-            } => self.switch(enter, write_enable),
+            } => {
+                self.switch(enter, write_enable)?;
+                self.check_mode(true)
+            }
             _ => Ok(()),
         }
     }
@@ -201,25 +219,36 @@ impl Chip {
         let Some((enter, exit, write_enable)) = mode else {
             return Ok(());
         };
-        if self.is_in_4byte_mode()? {
-            self.switch(exit, write_enable)?;
+        if self.is_in_4byte_mode()? == Some(true) {
             self.width = Width::ThreeForNow {
                 enter,
-                exit,
                 write_enable,
             };
+            self.switch(exit, write_enable)?;
+            self.check_mode(false)?;
         }
         Ok(())
     }
 
-    fn is_in_4byte_mode(&mut self) -> Result<bool, ChipError> {
+    /// Whether the chip takes four address bytes now; `None` where nothing shows it.
+    pub(super) fn is_in_4byte_mode(&mut self) -> Result<Option<bool>, ChipError> {
         match mode_flag(self.part.status) {
             Some((code, bit)) => match self.register(code)? {
                 // A part without the register answers nothing.
-                0xFF => Ok(false),
-                value => Ok(value & bit != 0),
+                0xFF => Ok(None),
+                value => Ok(Some(value & bit != 0)),
             },
-            None => Ok(false),
+            None => Ok(None),
+        }
+    }
+
+    /// One address byte too many or too few shifts every read by a byte, in every pass alike.
+    fn check_mode(&mut self, four: bool) -> Result<(), ChipError> {
+        match self.is_in_4byte_mode()? {
+            Some(now) if now != four => Err(ChipError::AddressMode {
+                wanted_bytes: if four { 4 } else { 3 },
+            }),
+            _ => Ok(()),
         }
     }
 

@@ -176,6 +176,11 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             "reading only the lower 16 MiB would look like a whole backup and not be one",
             "Add the part with its 4-byte opcodes or mode (--parts FILE).",
         ),
+        ChipError::AddressMode { .. } => (
+            Exit::ChipFault,
+            "every byte read would be one place off; MOSI is loose, or this is another part",
+            reseat,
+        ),
         ChipError::WriteEnableRefused { .. } => (
             Exit::ChipFault,
             "MOSI is loose, or WP# and a lock keep the chip from being changed",

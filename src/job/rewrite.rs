@@ -585,7 +585,7 @@ impl Work<'_> {
     /// rewrote them whole, and one more read closes their account.
     fn settle_in_hand(&mut self) -> Result<(), Stop> {
         for range in self.journal.contents().in_hand() {
-            let mut wanted = vec![0; (range.end - range.start) as usize];
+            let mut wanted = vec![0; range.end.saturating_sub(range.start) as usize];
             self.target
                 .read_exact_at(u64::from(range.start), &mut wanted)?;
             self.read_back(&range, &wanted)?;

@@ -102,7 +102,7 @@ impl Stop {
         )
         .row("seen", first.seen.clone())
         .row("means", first.means.clone());
-        for also in &held[1..] {
+        for also in held.iter().skip(1) {
             stop = stop.row("also", format!("{}: {}", also.interlock, also.headline));
         }
         stop = stop.row(

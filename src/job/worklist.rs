@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::explain::sentence;
 use super::record::region_map;
 use super::{Exit, Stop};
+use crate::chip::as_addressed;
 use crate::image::RegionMap;
 use crate::interlock::{Acceptable, Acceptances, Panel};
 use crate::jedec::Hertz;
@@ -48,7 +49,7 @@ pub fn worklist(
             "norlock backup --unit FOLDER first.",
         )
     })?;
-    let part = part_of(unit, catalogue).ok_or_else(|| {
+    let part = part_of(unit, catalogue).map(as_addressed).ok_or_else(|| {
         let next = "Add the part from its datasheet: --parts FILE";
         Stop::new(
             Exit::FileFault,
@@ -133,6 +134,7 @@ pub(super) fn smallest_block(part: &Part) -> u32 {
     part.erase_types
         .iter()
         .map(|kind| kind.size_bytes)
+        .filter(|size| *size > 0)
         .min()
         .unwrap_or(4096)
 }

@@ -10,6 +10,7 @@
 use std::time::Duration;
 
 use super::{Frame, Limits, Link, LinkError, Segment};
+use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts, opcode};
 use crate::part::{FourByte, Part};
 
@@ -40,18 +41,9 @@ const READS: [u8; 4] = [
     opcode::READ_4BYTE,
     opcode::FAST_READ_4BYTE,
 ];
-/// Opcodes that program, or erase the whole chip, and that the standard or common datasheets list;
-/// those that erase a block are [`opcode::ERASES`].
-const MODIFIES: [u8; 5] = [
-    opcode::PAGE_PROGRAM,
-    opcode::PAGE_PROGRAM_4BYTE,
-    opcode::CHIP_ERASE,
-    opcode::CHIP_ERASE_ALT,
-    opcode::AAI_WORD_PROGRAM,
-];
-
-/// Opcodes that write a status register, and are sent after write enable only.
-const REGISTER_WRITES: [u8; 2] = [opcode::WRITE_STATUS_1, opcode::WRITE_STATUS_2];
+/// Opcodes that program; those that erase a block are [`opcode::ERASES`]. Chip erase and word program
+/// are not among them: nothing here sends them.
+const PROGRAMS: [u8; 2] = [opcode::PAGE_PROGRAM, opcode::PAGE_PROGRAM_4BYTE];
 
 /// A link behind the guard.
 pub struct Guard {
@@ -82,9 +74,9 @@ impl Guard {
     }
 
     /// Sends each frame as one full-duplex transfer from now on, for controllers that drop CS between
-    /// transfers.
-    pub fn single_transfers(&mut self) {
-        self.single_transfer = true;
+    /// transfers; or as its segments.
+    pub fn single_transfers(&mut self, single: bool) {
+        self.single_transfer = single;
     }
 
     /// What the link is opened for.
@@ -339,14 +331,17 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
     };
     let register = part.status.observes().contains(&code) && shape.is_read(code, 0);
     let unique = part.unique_id.is_some_and(|id| {
-        shape.is_read(id.opcode, usize::from(id.dummy_bytes)) && id.opcode == opcode::READ_UNIQUE_ID
+        let dummies = usize::from(id.dummy_bytes);
+        // One more in 4-byte mode (W25Q256JV Rev. I, 8.1.4).
+        let four = has_mode(part) && shape.is_read(id.opcode, dummies + 1);
+        id.opcode == opcode::READ_UNIQUE_ID && (four || shape.is_read(id.opcode, dummies))
     });
-    let above = part.addressing.four_byte.iter().any(|way| match way {
-        FourByte::ExtendedRegister => shape.is_read(opcode::READ_EXTENDED_ADDRESS, 0),
-        FourByte::BankRegister => shape.is_read(opcode::READ_BANK, 0),
-        _ => false,
-    });
-    (array || register || unique || above).then_some(Class::Observe)
+    (array || register || unique).then_some(Class::Observe)
+}
+
+fn has_mode(part: &Part) -> bool {
+    let ways = &part.addressing.four_byte;
+    ways.iter().any(|way| matches!(way, FourByte::Mode { .. }))
 }
 
 fn session(part: &Part, shape: &Shape) -> Option<Class> {
@@ -355,29 +350,28 @@ fn session(part: &Part, shape: &Shape) -> Option<Class> {
             (*enter == opcode::ENTER_4BYTE && shape.is_bare(*enter))
                 || (*exit == opcode::EXIT_4BYTE && shape.is_bare(*exit))
         }
-        FourByte::ExtendedRegister => is_register_write(shape, opcode::WRITE_EXTENDED_ADDRESS),
-        FourByte::BankRegister => is_register_write(shape, opcode::WRITE_BANK),
-        FourByte::Dedicated { .. } => false,
+        _ => false,
     });
     allowed.then_some(Class::Session)
-}
-
-fn is_register_write(shape: &Shape, code: u8) -> bool {
-    shape.code() == code && shape.out_bytes == 2 && shape.reads == 0
 }
 
 fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
     let code = shape.code();
     let of_part = code == opcode::PAGE_PROGRAM
-        || code == opcode::AAI_WORD_PROGRAM
         || dedicated(part).contains(&code)
-        || part.chip_erase.is_some_and(|erase| erase.opcode == code)
         || part
             .erase_types
             .iter()
             .any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
-    let array = of_part && (MODIFIES.contains(&code) || opcode::ERASES.contains(&code));
-    let register = REGISTER_WRITES.contains(&code) || part.status.clear_status() == Some(code);
+    let array = of_part && (PROGRAMS.contains(&code) || opcode::ERASES.contains(&code));
+    // 31h writes a register of these families only.
+    let second = matches!(
+        part.status,
+        StatusFamily::Winbond | StatusFamily::GigaDevice | StatusFamily::Adesto
+    );
+    let register = code == opcode::WRITE_STATUS_1
+        || (code == opcode::WRITE_STATUS_2 && second)
+        || (part.status.clear_status() == Some(code) && shape.is_bare(code));
     (shape.reads == 0 && (array || register || shape.is_bare(opcode::WRITE_ENABLE)))
         .then_some(Class::Modify)
 }

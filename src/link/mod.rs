@@ -5,6 +5,8 @@
 //! out by [`crate::chip`], so that the mock decodes what a chip would see.
 
 mod guard;
+#[cfg(test)]
+mod guard_tests;
 #[cfg(target_os = "linux")]
 mod ioctl;
 #[cfg(target_os = "linux")]

@@ -4,6 +4,7 @@
 //! `include/uapi/linux/spi/spidev.h` and `drivers/spi/spidev.c`.
 
 use std::fs;
+use std::io;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
@@ -90,30 +91,6 @@ impl SpidevLink {
             opened,
         })
     }
-
-    fn message(&mut self, frames: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        let expected: usize = frames.iter().map(Frame::len).sum();
-        let bytes = longer_direction(frames);
-        if bytes > self.bufsiz {
-            return Err(LinkError::TooLong {
-                bytes,
-                limit: self.bufsiz,
-            });
-        }
-        match ioctl::message(self.device.inner(), &mut transfers(frames, sck)) {
-            Ok(got) if got == expected => Ok(()),
-            Ok(got) => Err(LinkError::Short { expected, got }),
-            Err(error) if error.raw_os_error() == Some(Errno::EMSGSIZE as i32) => {
-                // The parameter may be missing or stale: what the kernel refuses is remembered.
-                self.bufsiz = lowered(self.bufsiz);
-                Err(LinkError::TooLong {
-                    bytes,
-                    limit: self.bufsiz,
-                })
-            }
-            Err(error) => Err(LinkError::Io(error)),
-        }
-    }
 }
 
 impl Link for SpidevLink {
@@ -137,17 +114,10 @@ impl Link for SpidevLink {
     }
 
     fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        let mut rest = batch;
-        while !rest.is_empty() {
-            if let Some(first) = rest.first().filter(|frame| !delay_fits(frame)) {
-                std::thread::sleep(first.settle);
-            }
-            let next = rest.iter().skip(1).position(|frame| !delay_fits(frame));
-            let (message, after) = rest.split_at_mut(next.map_or(rest.len(), |next| next + 1));
-            self.message(message, sck)?;
-            rest = after;
-        }
-        Ok(())
+        let node = self.device.inner();
+        send(batch, sck, &mut self.bufsiz, &mut |rows| {
+            ioctl::message(node, rows)
+        })
     }
 
     fn now(&self) -> Duration {
@@ -156,6 +126,57 @@ impl Link for SpidevLink {
 
     fn wait(&mut self, time: Duration) {
         std::thread::sleep(time);
+    }
+}
+
+/// What sends one message and tells how many bytes it moved.
+type Kernel<'k> = dyn FnMut(&mut [SpidevTransfer<'_, '_>]) -> io::Result<usize> + 'k;
+
+/// Sends a batch as one message, or as a few where a settle time must be slept between them.
+///
+/// Lengths are checked before the first is sent: a batch that is too long leaves the chip alone.
+fn send(
+    batch: &mut [Frame<'_>],
+    sck: Hertz,
+    bufsiz: &mut usize,
+    kernel: &mut Kernel<'_>,
+) -> Result<(), LinkError> {
+    let bytes = batch
+        .chunk_by(|_, next| delay_fits(next))
+        .map(longer_direction)
+        .max()
+        .unwrap_or(0);
+    if bytes > *bufsiz {
+        let limit = *bufsiz;
+        return Err(LinkError::TooLong { bytes, limit });
+    }
+    for frames in batch.chunk_by_mut(|_, next| delay_fits(next)) {
+        if let Some(first) = frames.first().filter(|frame| !delay_fits(frame)) {
+            std::thread::sleep(first.settle);
+        }
+        message(frames, sck, bufsiz, kernel)?;
+    }
+    Ok(())
+}
+
+fn message(
+    frames: &mut [Frame<'_>],
+    sck: Hertz,
+    bufsiz: &mut usize,
+    kernel: &mut Kernel<'_>,
+) -> Result<(), LinkError> {
+    let expected: usize = frames.iter().map(Frame::len).sum();
+    let bytes = longer_direction(frames);
+    match kernel(&mut transfers(frames, sck)) {
+        Ok(got) if got == expected => Ok(()),
+        Ok(got) => Err(LinkError::Short { expected, got }),
+        Err(error) if error.raw_os_error() == Some(Errno::EMSGSIZE as i32) => {
+            // The parameter may be missing or stale: what the kernel refuses is remembered.
+            *bufsiz = lowered(*bufsiz);
+            let limit = *bufsiz;
+            Err(LinkError::TooLong { bytes, limit })
+        }
+        Err(error) => Err(LinkError::Io(error)),
     }
 }
 
@@ -313,6 +334,118 @@ mod tests {
             (lowered(65536), lowered(4096), lowered(256)),
             (4096, 2048, 256)
         );
+    }
+
+    /// Sends one reading frame of `bytes` to a kernel that answers `answers` in turn; the result, the
+    /// limit afterwards and how often the kernel was asked.
+    fn asked(
+        bytes: usize,
+        bufsiz: usize,
+        answers: &[Result<usize, Errno>],
+    ) -> (Vec<String>, usize, usize) {
+        let (mut limit, mut calls) = (bufsiz, 0);
+        let mut said = Vec::new();
+        for _ in answers {
+            let mut into = vec![0; bytes];
+            let mut batch = [Frame::new(vec![
+                Segment::Out(&[0x03, 0, 0, 0]),
+                Segment::In(&mut into),
+            ])];
+            let result = send(&mut batch, Hertz::mhz(1), &mut limit, &mut |rows| {
+                assert_eq!(rows.len(), 2);
+                let answer = answers[calls];
+                calls += 1;
+                answer.map_err(Into::into)
+            });
+            said.push(match result {
+                Ok(()) => "sent".to_owned(),
+                Err(LinkError::Io(error)) => format!("{:?}", error.raw_os_error().unwrap()),
+                Err(LinkError::TooLong { limit, .. }) => format!("limit {limit}"),
+                Err(LinkError::Short { expected, got }) => format!("{got} of {expected}"),
+                Err(other) => panic!("{other:?}"),
+            });
+        }
+        (said, limit, calls)
+    }
+
+    /// Return value and errors as `drivers/spi/spidev.c` gives them.
+    #[test]
+    fn what_the_kernel_answers_is_told() {
+        let number = |errno: Errno| (errno as i32).to_string();
+        for (answer, wanted) in [
+            (Ok(104), "sent".to_owned()),
+            (Ok(103), "103 of 104".to_owned()),
+            (Ok(0), "0 of 104".to_owned()),
+            (Ok(105), "105 of 104".to_owned()),
+            (Err(Errno::ESHUTDOWN), number(Errno::ESHUTDOWN)),
+            (Err(Errno::EINVAL), number(Errno::EINVAL)),
+            (Err(Errno::ENOMEM), number(Errno::ENOMEM)),
+        ] {
+            assert_eq!(asked(100, 4096, &[answer]), (vec![wanted], 4096, 1));
+        }
+    }
+
+    #[test]
+    fn a_limit_that_the_kernel_does_not_keep_is_lowered_and_remembered() {
+        let refused = Err(Errno::EMSGSIZE);
+        // Three times asked, and the third time no message of that length goes out.
+        let (said, limit, calls) = asked(3000, 65536, &[refused, refused, Ok(3004)]);
+        assert_eq!(said, ["limit 4096", "limit 2048", "limit 2048"]);
+        assert_eq!((limit, calls), (2048, 2));
+        assert_eq!(asked(1000, 65536, &[refused, Ok(1004)]).0[1], "sent");
+    }
+
+    /// A batch in two messages, of which the second is too long: nothing is sent.
+    #[test]
+    fn lengths_are_checked_before_the_first_message() {
+        let mut big = vec![0; 5000];
+        let mut batch = [
+            Frame::new(vec![Segment::Out(&[0x06])]),
+            Frame::new(vec![Segment::Exchange(&mut big)]).after(Duration::from_micros(1)),
+        ];
+        let error = send(&mut batch, Hertz::mhz(1), &mut 4096, &mut |_| {
+            panic!("sent")
+        });
+        assert!(matches!(
+            error,
+            Err(LinkError::TooLong {
+                bytes: 5120,
+                limit: 4096
+            })
+        ));
+    }
+
+    #[test]
+    fn a_settle_that_is_slept_divides_the_batch() {
+        let mut byte = [0x05, 0];
+        let mut batch = [
+            Frame::new(vec![Segment::Out(&[0x06])]),
+            Frame::new(vec![Segment::Out(&[0x20, 0, 0, 0])]),
+            Frame::new(vec![Segment::Exchange(&mut byte)]).after(Duration::from_micros(1)),
+            Frame::new(vec![Segment::Out(&[0x04])]),
+        ];
+        let mut rows_of = Vec::new();
+        send(&mut batch, Hertz::mhz(1), &mut 4096, &mut |rows| {
+            assert_eq!(rows.last().unwrap().cs_change, 0);
+            rows_of.push(rows.len());
+            Ok([5, 3][rows_of.len() - 1])
+        })
+        .unwrap();
+        assert_eq!(rows_of, [2, 2]);
+    }
+
+    /// 14 bits of size hold 511 transfers of 32 bytes (`include/uapi/linux/spi/spidev.h`); beyond
+    /// them the kernel would do nothing and say 0.
+    #[test]
+    fn more_transfers_than_a_message_holds_are_refused() {
+        let null = std::fs::File::open("/dev/null").unwrap();
+        let mut rows: Vec<SpidevTransfer<'_, '_>> =
+            (0..512).map(|_| SpidevTransfer::write(&[0x05])).collect();
+        let error = ioctl::message(&null, &mut rows).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::InvalidInput);
+        // One fewer reaches the kernel, which knows no such request for this device.
+        let error = ioctl::message(&null, &mut rows[..511]).unwrap_err();
+        assert_eq!(error.raw_os_error(), Some(Errno::ENOTTY as i32));
     }
 
     #[test]

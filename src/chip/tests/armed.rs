@@ -1,0 +1,488 @@
+//! Erasing and programming.
+
+use super::*;
+use crate::jedec::status::RegisterWrite;
+use crate::mock::{AddressBit, Miso};
+use crate::part::{EraseType, ProgramMethod};
+
+const MIB: u32 = 1 << 20;
+
+fn kind(armed: &Armed, size_bytes: u32) -> EraseType {
+    let kinds = &armed.part().erase_types;
+    kinds
+        .iter()
+        .find(|kind| kind.size_bytes == size_bytes)
+        .unwrap()
+        .clone()
+}
+
+fn modifying(desk: &Desk) -> Vec<Sent> {
+    let mut sent = desk.sent();
+    sent.retain(|sent| [0x01, 0x02, 0x06, 0x12, 0x20, 0x52, 0xD8, 0x31].contains(&sent.out[0]));
+    sent
+}
+
+fn whole() -> Pass {
+    Pass {
+        command: ReadCommand::Read,
+        sck: SCK,
+        frame_bytes: 3000,
+        first_bytes: 1000,
+        order: Order::Down,
+        poison: 0,
+    }
+}
+
+#[test]
+fn each_erase_type_erases_its_block_and_no_more() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    for size in [4096, 32768, 65536] {
+        desk.mock.set_truth(0, &vec![0; MIB as usize]).unwrap();
+        let kind = kind(&armed, size);
+        for start in [0, size, MIB - size] {
+            armed.erase(&kind, Address(start)).unwrap();
+            let block = desk.mock.truth(start..start + size);
+            assert!(block.iter().all(|byte| *byte == 0xFF));
+        }
+        let cells = desk.mock.truth(0..MIB);
+        let erased = cells.iter().filter(|byte| **byte == 0xFF).count();
+        assert_eq!(erased, 3 * size as usize);
+    }
+    assert_eq!(desk.mock.counters().ignored, 0);
+}
+
+#[test]
+fn what_is_no_block_is_not_sent() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    let good = kind(&armed, 4096);
+    let boot = EraseType {
+        only_in: Some(0x4000..0x6000),
+        ..good.clone()
+    };
+    let none = EraseType {
+        size_bytes: 0,
+        ..good.clone()
+    };
+    let huge = EraseType {
+        size_bytes: 1 << 31,
+        ..good.clone()
+    };
+    desk.clear();
+    for (kind, address) in [
+        (&good, 1),
+        (&good, 0x800),
+        (&good, MIB),
+        (&good, u32::MAX - 0xFFF),
+        (&boot, 0x3000),
+        (&boot, 0x6000),
+        (&none, 0),
+        (&huge, 0),
+        (&huge, 1 << 31),
+    ] {
+        let error = armed.erase(kind, Address(address)).unwrap_err();
+        assert!(matches!(error, ChipError::NotABlock { .. }), "{error:?}");
+    }
+    assert_eq!(desk.sent(), []);
+    armed.erase(&boot, Address(0x5000)).unwrap();
+    assert!(!armed.is_latched());
+}
+
+#[test]
+fn pages_are_programmed_within_their_borders() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    for (address, data) in [
+        (0, pattern(1, 256)),
+        (0x1FF, vec![0x12]),
+        (0x280, pattern(3, 128)),
+        (MIB - 1, vec![0x34]),
+    ] {
+        armed.program(Address(address), &data).unwrap();
+        let end = address + data.len() as u32;
+        assert_eq!(desk.mock.truth(address..end), data);
+    }
+    desk.clear();
+    for (address, length) in [(0, 257), (0xFF, 2), (0, 0), (0x1234, 0xCD)] {
+        let error = armed.program(Address(address), &vec![0; length]);
+        assert!(matches!(error, Err(ChipError::CrossesPage { .. })));
+    }
+    for (address, length) in [(MIB, 1), (MIB - 1, 2), (u32::MAX, 2)] {
+        let error = armed.program(Address(address), &vec![0; length]);
+        assert!(matches!(error, Err(ChipError::OutOfRange { .. })));
+    }
+    assert_eq!(desk.sent(), []);
+    assert!(!armed.is_latched());
+}
+
+/// A hand-made part without a page size is refused, not divided by.
+#[test]
+fn a_page_of_nothing_takes_nothing() {
+    let mut odd = part("W25Q80DV");
+    odd.page_size_bytes = 0;
+    let desk = Desk::with(odd);
+    let error = desk.armed().program(Address(0), &[1]);
+    assert!(matches!(error, Err(ChipError::CrossesPage { .. })));
+}
+
+/// Parts that program bytes, and words in auto address increment (SST25VF016B DS25044A), get bytes.
+#[test]
+fn byte_and_word_parts_get_single_bytes() {
+    for method in [ProgramMethod::Byte, ProgramMethod::AaiWord] {
+        let mut bytes = part("SST25VF016B");
+        bytes.protected_at_power_up = false;
+        bytes.program = method;
+        bytes.page_size_bytes = 4;
+        let desk = Desk::with(bytes);
+        let mut armed = desk.armed();
+        desk.clear();
+        armed.program(Address(0x101), &[1, 2, 3]).unwrap();
+        assert_eq!(desk.mock.truth(0x100..0x105), [0xFF, 1, 2, 3, 0xFF]);
+        assert_eq!(desk.mock.counters().programs, 3);
+        let programs = modifying(&desk);
+        assert!(
+            programs
+                .iter()
+                .all(|sent| [0x02, 0x06].contains(&sent.out[0]))
+        );
+    }
+}
+
+/// WREN and WEL in a message of their own, then the erase in another.
+#[test]
+fn an_erase_is_sent_only_once_wel_was_seen() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    desk.clear();
+    let smallest = kind(&armed, 4096);
+    armed.erase(&smallest, Address(0x2000)).unwrap();
+    let sent = desk.sent();
+    assert_eq!(sent[0].out, [0x06]);
+    assert_eq!((sent[1].out[0], sent[1].read[0]), (0x05, 0x02));
+    assert_eq!(sent[2].out, [0x20, 0x00, 0x20, 0x00]);
+    assert_eq!(sent[0].at, sent[1].at);
+    assert!(sent[2].at > sent[1].at);
+    // Sleeps for the typical time before it polls.
+    let typical = smallest.time.typical;
+    assert!(sent[3].at - sent[2].at >= typical && sent[3].out[0] == 0x05);
+    assert!(desk.sent().len() < 10, "{} polls", desk.sent().len());
+}
+
+/// MISO low shows WEL clear, MISO high shows an open wire, noise neither: nothing is erased.
+#[test]
+fn a_write_enable_that_is_not_seen_stops_the_erase() {
+    for shows in [Miso::Low, Miso::High] {
+        let desk = Desk::new("W25Q80DV");
+        desk.mock.set_truth(0, &[1, 2, 3]).unwrap();
+        let mut armed = desk.armed();
+        let from_frame = desk.mock.frames() + 1;
+        desk.mock.set_faults(Faults::seeded(1).with(Fault::Miso {
+            shows,
+            from_frame,
+            frames: None,
+        }));
+        let smallest = kind(&armed, 4096);
+        let error = armed.erase(&smallest, Address(0)).unwrap_err();
+        assert!(
+            matches!(error, ChipError::WriteEnableRefused { .. }),
+            "{error:?}"
+        );
+        assert!(!armed.is_latched());
+        assert_eq!(desk.mock.truth(0..3), [1, 2, 3]);
+        assert_eq!(desk.mock.counters().erases, 0);
+    }
+}
+
+/// A chip that is busy has WEL set too; a second erase on top is not sent.
+#[test]
+fn a_busy_chip_is_not_written() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    let smallest = kind(&armed, 4096);
+    desk.mock
+        .set_faults(Faults::seeded(1).with(Fault::Busy { ms: 50 }));
+    let error = armed.erase(&smallest, Address(0)).unwrap_err();
+    assert!(matches!(
+        error,
+        ChipError::WriteEnableRefused { status: 3, .. }
+    ));
+    assert!(!modifying(&desk).iter().any(|sent| sent.out[0] == 0x20));
+}
+
+#[test]
+fn a_program_that_is_ignored_latches() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    let smallest = kind(&armed, 4096);
+    // The write enable is lost on the way, and the status reads as it is.
+    let from_frame = desk.mock.frames() + 1;
+    desk.mock
+        .set_faults(Faults::seeded(1).with(Fault::LooseContact {
+            shows: Miso::Low,
+            from_frame,
+            frames: Some(1),
+        }));
+    let error = armed.program(Address(0), &[0; 4]).unwrap_err();
+    assert!(matches!(
+        error,
+        ChipError::WriteEnableRefused { status: 0, .. }
+    ));
+    assert!(armed.is_latched());
+    assert_eq!(desk.mock.truth(0..4), [0xFF; 4]);
+    desk.clear();
+    let write = RegisterWrite {
+        opcode: 0x01,
+        data: vec![0],
+        volatile: false,
+    };
+    for error in [
+        armed.erase(&smallest, Address(0)).unwrap_err(),
+        armed.program(Address(0), &[0]).unwrap_err(),
+        armed.write_status(&write).unwrap_err(),
+    ] {
+        assert!(matches!(error, ChipError::Latched), "{error:?}");
+    }
+    assert_eq!(desk.sent(), []);
+    // Reading is left, and arming anew opens it again.
+    armed.read(Address(0), &mut [0; 4]).unwrap();
+    let mut again = armed.disarmed().unwrap().arm(Allowed).unwrap();
+    again.program(Address(0), &[0; 4]).unwrap();
+    assert_eq!(desk.mock.truth(0..4), [0; 4]);
+}
+
+#[test]
+fn an_operation_may_take_half_more_than_its_maximum() {
+    for (name, factor, fails) in [
+        ("W25Q80DV", 1.45, false),
+        ("W25Q80DV", 3.0, true),
+        ("N25Q256A13", 1.45, false),
+        ("N25Q256A13", 3.0, true),
+    ] {
+        let desk = Desk::new(name).fault(Fault::Slow { factor });
+        desk.mock.set_times(Times::Max);
+        let mut armed = desk.armed();
+        let smallest = kind(&armed, 4096);
+        let results = [armed.erase(&smallest, Address(0)), {
+            desk.mock.set_times(Times::Max);
+            if fails {
+                desk.mock.link().wait(Duration::from_secs(60));
+                armed = armed.disarmed().unwrap().arm(Allowed).unwrap();
+            }
+            armed.program(Address(0), &[0])
+        }];
+        for result in results {
+            match result {
+                Ok(()) => assert!(!fails),
+                Err(ChipError::TimedOut { waited, status, .. }) => {
+                    assert!(fails && waited > Duration::ZERO && status & 1 == 1);
+                }
+                Err(error) => panic!("{error:?}"),
+            }
+        }
+        assert_eq!(armed.is_latched(), fails);
+    }
+}
+
+/// Protected blocks make the flags rise: N25Q256A (flag status register), S25FL (E_ERR and P_ERR,
+/// and busy until 30h), AT25DF (EPE).
+#[test]
+fn failure_flags_are_read_and_cleared() {
+    for (name, clear) in [
+        ("N25Q256A13", Some(0x50)),
+        ("S25FL512S", Some(0x30)),
+        ("AT25DF081A", None),
+    ] {
+        let mut held = part(name);
+        held.protected_at_power_up = false;
+        let erases = |desk: &Desk| {
+            let mut armed = desk.armed();
+            let kind = armed.part().erase_types.last().unwrap().clone();
+            let end = kind.only_in.as_ref().map_or(held.size_bytes, |r| r.end);
+            let result = armed.erase(&kind, Address(end - kind.size_bytes));
+            (armed, result, "erase")
+        };
+        let programs = |desk: &Desk| {
+            let mut armed = desk.armed();
+            let result = armed.program(Address(held.size_bytes - 1), &[0]);
+            (armed, result, "program")
+        };
+        for works in [
+            &erases as &dyn Fn(&Desk) -> (Armed, Result<(), ChipError>, &'static str),
+            &programs,
+        ] {
+            let desk = Desk::with(held.clone()).fault(Fault::Protected { status_1: 0x1C });
+            let (armed, result, word) = works(&desk);
+            let error = result.unwrap_err();
+            assert!(
+                matches!(&error, ChipError::Failed { what, .. } if *what == word),
+                "{name}: {error:?}"
+            );
+            assert!(armed.is_latched());
+            let sent = desk.opcodes();
+            if let Some(clear) = clear {
+                assert!(sent.contains(&clear), "{name}");
+                assert_eq!(desk.ask(&[0x05]) & 3, 0, "{name}");
+            }
+        }
+    }
+}
+
+/// A protected block of a part without failure flags leaves WEL set: it is cleared.
+#[test]
+fn wel_is_cleared_where_the_chip_leaves_it() {
+    let desk = Desk::new("W25Q80DV").fault(Fault::Protected { status_1: 0x1C });
+    desk.mock.set_truth(0, &[7]).unwrap();
+    let mut armed = desk.armed();
+    desk.clear();
+    let smallest = kind(&armed, 4096);
+    armed.erase(&smallest, Address(0)).unwrap();
+    assert_eq!(desk.mock.truth(0..1), [7], "the fault missed");
+    assert_eq!(desk.opcodes().last(), Some(&0x04));
+    assert_eq!(desk.ask(&[0x05]) & 2, 0);
+}
+
+/// W25Q80DV: 01h with one byte writes SR1 (Rev. H, 7.2.8 as W25Q128JV Rev. I, 8.2.5).
+#[test]
+fn a_status_register_is_written_and_read_back() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    let write = |value| RegisterWrite {
+        opcode: 0x01,
+        data: vec![value, 0x00],
+        volatile: false,
+    };
+    armed.write_status(&write(0x04)).unwrap();
+    assert_eq!(armed.registers().unwrap().get(0x05), Some(0x04));
+    desk.mock
+        .set_faults(Faults::seeded(1).with(Fault::WriteProtectPin {}));
+    armed.write_status(&write(0x00)).unwrap();
+    assert_eq!(armed.registers().unwrap().get(0x05), Some(0x84));
+    assert!(!armed.is_latched());
+}
+
+#[test]
+fn modifying_frames_go_at_half_the_proven_clock() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    let smallest = kind(&armed, 4096);
+    armed.erase(&smallest, Address(0)).unwrap();
+    armed.program(Address(0), &[1, 2, 3]).unwrap();
+    let sent = modifying(&desk);
+    assert!(sent.len() >= 4);
+    assert!(sent.iter().all(|sent| sent.sck <= Hertz::mhz(5)));
+    armed.read(Address(0), &mut [0; 3]).unwrap();
+    assert_eq!(desk.sent().last().unwrap().sck, SCK);
+    let (command, sck, frame) = armed.last_read();
+    assert_eq!((command, sck), (ReadCommand::FastRead, Hertz::mhz(6)));
+    assert!(frame > 1000);
+}
+
+#[test]
+fn the_whole_read_finds_what_a_wrong_address_bit_did() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    let smallest = kind(&armed, 4096);
+    // A17 is stuck while writing and while the block is read back, and comes free later.
+    desk.mock
+        .set_faults(Faults::seeded(1).with(Fault::AddressLine {
+            line: 17,
+            is: AddressBit::Low,
+        }));
+    armed.erase(&smallest, Address(0x02_0000)).unwrap();
+    armed.program(Address(0x02_0000), &[0x42]).unwrap();
+    let mut seen = [0];
+    armed.read(Address(0x02_0000), &mut seen).unwrap();
+    assert_eq!(seen, [0x42], "reading back is fooled");
+    desk.mock.set_faults(Faults::none());
+    let mut wanted = vec![0xFF; MIB as usize];
+    wanted[0x02_0000] = 0x42;
+    let finished = armed
+        .finish(&whole(), &mut |address, bytes| {
+            bytes == &wanted[address.0 as usize..address.0 as usize + bytes.len()]
+        })
+        .unwrap();
+    assert_eq!(finished.differing.len(), 2);
+    assert!(finished.differing[0].contains(&0x02_0000));
+    assert!(finished.differing[1].contains(&0));
+    assert_eq!(desk.ask(&[0x05]) & 2, 0);
+}
+
+#[test]
+fn a_good_session_finishes_without_a_difference() {
+    let desk = Desk::new("W25Q256JV");
+    let mut armed = desk.armed();
+    let high = 0x0180_0000;
+    let smallest = kind(&armed, 4096);
+    armed.erase(&smallest, Address(high)).unwrap();
+    armed.program(Address(high), &[9, 8, 7]).unwrap();
+    let mut read = 0;
+    let blank = [0xFF; 3000];
+    let finished = armed
+        .finish(&whole(), &mut |address, bytes| {
+            read += bytes.len();
+            let mut wanted = blank;
+            let at = high.wrapping_sub(address.0) as usize;
+            if let Some(place) = wanted.get_mut(at..at.saturating_add(3)) {
+                place.copy_from_slice(&[9, 8, 7]);
+            }
+            bytes == &wanted[..bytes.len()]
+        })
+        .unwrap();
+    assert_eq!(finished.differing, []);
+    assert_eq!(read, 32 << 20);
+}
+
+/// After disarming, the guard keeps modifying frames off the wire.
+#[test]
+fn a_disarmed_chip_takes_no_more_writes() {
+    let desk = Desk::new("W25Q80DV");
+    let mut chip = desk.armed().disarmed().unwrap();
+    desk.clear();
+    for out in [
+        &[0x06][..],
+        &[0x02, 0, 0, 0, 0],
+        &[0x20, 0, 0, 0],
+        &[0x01, 0],
+    ] {
+        let error = chip.send(out).unwrap_err();
+        assert!(
+            matches!(error, ChipError::Link(LinkError::Guard(_))),
+            "{error:?}"
+        );
+    }
+    assert_eq!(desk.sent(), []);
+}
+
+#[test]
+fn a_chip_opened_for_reading_cannot_be_armed() {
+    let desk = Desk::new("W25Q80DV");
+    let error = desk.chip().arm(Allowed).err().unwrap();
+    assert!(matches!(error, ChipError::OpenedForReading));
+}
+
+/// Dropped at any frame, with the link in order again: WEL is clear and nothing more was changed.
+#[test]
+fn an_armed_chip_that_is_dropped_is_tidied() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    desk.tell(&[0x06]);
+    assert_eq!(desk.ask(&[0x05]) & 2, 2);
+    armed.read(Address(0), &mut [0; 4]).unwrap();
+    drop(armed);
+    assert_eq!(desk.ask(&[0x05]) & 2, 0);
+}
+
+#[test]
+fn a_link_that_fails_in_an_operation_latches() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    desk.mock.set_faults(Faults::seeded(1).with(Fault::Link {
+        at_batch: desk.mock.counters().batches + 1,
+        error: crate::mock::Failure::Short,
+        lasting: false,
+    }));
+    let error = armed.program(Address(0), &[0]).unwrap_err();
+    assert!(matches!(error, ChipError::Link(LinkError::Short { .. })));
+    assert!(armed.is_latched());
+}

@@ -1,0 +1,186 @@
+//! The start sequence.
+
+use super::*;
+use crate::mock::Miso;
+
+/// 05h before 9Fh, at 1 MHz at most, and nothing that could change anything.
+#[test]
+fn status_is_asked_before_the_id() {
+    let desk = Desk::new("W25Q128JV");
+    let look = desk.meet().unwrap();
+    assert_eq!(look.id[..3], [0xEF, 0x40, 0x18]);
+    assert_eq!((look.status, look.busy_for), (0, Duration::ZERO));
+    assert!(!look.woken && !look.wel_was_set && !look.single_transfers);
+    let opcodes = desk.opcodes();
+    assert_eq!(opcodes[0], 0x05);
+    assert!(opcodes.iter().all(|code| [0x05, 0x9F].contains(code)));
+    assert!(desk.sent().iter().all(|sent| sent.sck == Hertz::mhz(1)));
+}
+
+#[test]
+fn a_busy_chip_is_waited_for_before_anything_else_is_sent() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::Busy { ms: 1700 });
+    let look = desk.meet().unwrap();
+    assert_eq!(look.status & 1, 1);
+    let waited = look.busy_for.as_millis();
+    assert!((1690..2000).contains(&waited), "{waited} ms");
+    let sent = desk.sent();
+    let first_id = sent.iter().position(|sent| sent.out[0] == 0x9F).unwrap();
+    assert!(sent[..first_id].iter().all(|sent| sent.out[0] == 0x05));
+    assert!(sent[first_id].at >= Duration::from_millis(1700));
+}
+
+#[test]
+fn a_chip_busy_for_ever_is_reported_after_the_patience() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::Busy { ms: 3_600_000 });
+    let error = desk.meet().unwrap_err();
+    assert!(
+        matches!(error, ChipError::StillBusy { status: 0x03, waited } if waited >= PATIENCE),
+        "{error:?}"
+    );
+    assert!(desk.opcodes().iter().all(|code| *code == 0x05));
+}
+
+#[test]
+fn a_person_can_stop_the_wait() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::Busy { ms: 60_000 });
+    let asked = std::cell::Cell::new(0);
+    let stop = || {
+        asked.set(asked.get() + 1);
+        asked.get() > 3
+    };
+    let error = desk.bare(Purpose::Read).meet(PATIENCE, &stop).unwrap_err();
+    assert!(matches!(error, ChipError::Stopped), "{error:?}");
+}
+
+/// ABh releases (W25Q128JV Rev. I, 8.2.20); FFh twice ends a continuous read (common practice).
+#[test]
+fn a_sleeping_chip_is_woken() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::Asleep { deaf: false });
+    let look = desk.meet().unwrap();
+    assert!(look.woken);
+    assert_eq!(look.id[..3], [0xEF, 0x40, 0x18]);
+    let opcodes = desk.opcodes();
+    let wake: Vec<u8> = opcodes
+        .into_iter()
+        .filter(|code| *code != 0x05 && *code != 0x9F)
+        .collect();
+    assert_eq!(wake, [0xFF, 0xAB]);
+}
+
+#[test]
+fn a_deaf_chip_and_stuck_wires_do_not_answer() {
+    for (fault, byte) in [
+        (Fault::Asleep { deaf: true }, 0xFF),
+        (loose(Miso::High), 0xFF),
+        (loose(Miso::Low), 0x00),
+    ] {
+        let desk = Desk::new("W25Q128JV").fault(fault);
+        let error = desk.meet().unwrap_err();
+        assert!(
+            matches!(error, ChipError::NoAnswer { byte: seen } if seen == byte),
+            "{error:?}"
+        );
+    }
+}
+
+fn loose(shows: Miso) -> Fault {
+    Fault::LooseContact {
+        shows,
+        from_frame: 0,
+        frames: None,
+    }
+}
+
+#[test]
+fn uniform_ids_of_a_talking_chip_are_no_ids() {
+    for byte in [0x00, 0xFF] {
+        let bytes = vec![byte; 3];
+        let desk = Desk::new("W25Q128JV").fault(Fault::LyingId { bytes });
+        assert!(matches!(desk.meet(), Err(ChipError::NoAnswer { .. })));
+    }
+    // Uniform, but no idle line: that is for identification to judge.
+    let bytes = vec![0x7F; 3];
+    let desk = Desk::new("W25Q128JV").fault(Fault::LyingId { bytes });
+    assert_eq!(desk.meet().unwrap().id[..3], [0x7F; 3]);
+}
+
+#[test]
+fn wel_left_set_is_cleared_and_told() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::WriteEnabled {});
+    let look = desk.meet().unwrap();
+    assert!(look.wel_was_set && look.status & 2 != 0);
+    assert_eq!(desk.ask(&[0x05]) & 2, 0);
+    assert_eq!(desk.opcodes().iter().filter(|code| **code == 4).count(), 1);
+}
+
+/// MISO bit 1 stuck at 1 looks like a WEL that nothing clears.
+#[test]
+fn wel_that_stays_set_stops_the_work() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::StuckBit { bit: 1, high: true });
+    let error = desk.meet().unwrap_err();
+    assert!(
+        matches!(error, ChipError::WelStuck { status: 2 }),
+        "{error:?}"
+    );
+}
+
+/// Whatever state the chip is in: a controller that drops CS is no dead chip.
+#[test]
+fn a_controller_that_drops_cs_is_found_out() {
+    let awake = Fault::Protected { status_1: 0 };
+    for (fault, woken, busy) in [
+        (awake, false, false),
+        (Fault::Asleep { deaf: false }, true, false),
+        (Fault::Busy { ms: 400 }, false, true),
+        (Fault::WriteEnabled {}, false, false),
+    ] {
+        let desk = Desk::new("W25Q80DV").fault(fault);
+        desk.mock.set_truth(0, &pattern(0, 20_000)).unwrap();
+        let link = Box::new(DropsCs(desk.link()));
+        let mut bare = Bare::new(link, Purpose::Write, SCK);
+        let look = bare.meet(PATIENCE, &|| false).unwrap();
+        assert!(look.single_transfers);
+        assert_eq!((look.woken, !look.busy_for.is_zero()), (woken, busy));
+        let mut chip = bare.into_chip(desk.part.clone(), look.id).unwrap();
+        let mut seen = vec![0; 19_000];
+        chip.read(ReadCommand::FastRead, SCK, Address(3), &mut seen)
+            .unwrap();
+        assert_eq!(seen, pattern(3, 19_000));
+        let mut armed = chip.arm(Allowed).unwrap();
+        let kind = armed.part().erase_types[0].clone();
+        armed.erase(&kind, Address(0x1000)).unwrap();
+        armed.program(Address(0x1010), &[1, 2, 3]).unwrap();
+        assert_eq!(desk.mock.truth(0x100F..0x1014), [0xFF, 1, 2, 3, 0xFF]);
+    }
+}
+
+/// One bad read in the comparison says nothing of the controller.
+#[test]
+fn a_flicker_is_not_taken_for_the_controller() {
+    let desk = Desk::new("W25Q128JV").fault(Fault::Miso {
+        shows: Miso::Noise,
+        from_frame: 4,
+        frames: Some(1),
+    });
+    assert!(!desk.meet().unwrap().single_transfers);
+    let read: Vec<Vec<u8>> = desk.sent().iter().map(|sent| sent.read.clone()).collect();
+    assert!(read[3][..3] != [0xEF, 0x40, 0x18], "the fault missed");
+}
+
+#[test]
+fn sfdp_is_read_across_frames() {
+    let desk = Desk::new("W25Q128JV");
+    let limits = Limits {
+        batch_in_bytes: 40,
+        batch_out_bytes: 40,
+        ..desk.mock.link().limits()
+    };
+    let mut whole = [0; 64];
+    let mut parts = [0; 64];
+    desk.bare(Purpose::Read).sfdp(0, &mut whole, SCK).unwrap();
+    desk.mock.set_limits(limits);
+    desk.bare(Purpose::Read).sfdp(0, &mut parts, SCK).unwrap();
+    assert_eq!(whole, parts);
+    assert_eq!(whole[..4], *b"SFDP");
+}

@@ -1,0 +1,165 @@
+//! Tests of the chip layer on simulated chips: what goes over the wire, and what the cells hold.
+
+mod armed;
+mod meeting;
+mod parts;
+mod reading;
+mod width;
+
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use super::{
+    Armed, Bare, Chip, ChipError, FirstLook, Order, Pass, PassEnd, Permission, ReadCommand, Sealed,
+};
+use crate::jedec::{Address, Hertz, Millivolts};
+use crate::link::{Frame, Limits, Link, LinkError, Purpose, Segment, Sent, Trace};
+use crate::mock::{Fault, Faults, Mock, Times};
+use crate::part::{Catalogue, Part};
+
+/// The permission of these tests, in place of open interlocks.
+struct Allowed;
+impl Sealed for Allowed {}
+impl Permission for Allowed {}
+
+const SCK: Hertz = Hertz::mhz(10);
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// A part of the built-in table.
+fn part(name: &str) -> Part {
+    let catalogue = Catalogue::builtin().unwrap();
+    let found = catalogue.parts().iter().find(|part| part.name == name);
+    found.unwrap_or_else(|| panic!("no part {name}")).clone()
+}
+
+/// A simulated bench with everything announced to the write-ahead monitor, and a trace.
+struct Desk {
+    mock: Mock,
+    part: Part,
+    trace: Arc<Mutex<Vec<Sent>>>,
+}
+
+impl Desk {
+    fn new(name: &str) -> Self {
+        Self::with(part(name))
+    }
+
+    fn with(part: Part) -> Self {
+        let mock = Mock::new(part.clone());
+        mock.monitor().cover(0..u32::MAX);
+        mock.set_times(Times::Typical);
+        Self {
+            mock,
+            part,
+            trace: Arc::default(),
+        }
+    }
+
+    fn fault(self, fault: Fault) -> Self {
+        self.mock.set_faults(Faults::seeded(1).with(fault));
+        self
+    }
+
+    fn link(&self) -> Trace<impl Link + use<>> {
+        let trace = Arc::clone(&self.trace);
+        Trace::new(self.mock.link(), move |sent| {
+            trace.lock().unwrap().push(sent);
+        })
+    }
+
+    fn bare(&self, purpose: Purpose) -> Bare {
+        Bare::new(Box::new(self.link()), purpose, SCK)
+    }
+
+    fn meet(&self) -> Result<FirstLook, ChipError> {
+        self.bare(Purpose::Read).meet(PATIENCE, &|| false)
+    }
+
+    fn try_chip(&self, purpose: Purpose) -> Result<Chip, ChipError> {
+        let mut bare = self.bare(purpose);
+        let look = bare.meet(PATIENCE, &|| false)?;
+        bare.into_chip(self.part.clone(), look.id)
+    }
+
+    fn chip(&self) -> Chip {
+        self.try_chip(Purpose::Read).unwrap()
+    }
+
+    fn armed(&self) -> Armed {
+        self.try_chip(Purpose::Write).unwrap().arm(Allowed).unwrap()
+    }
+
+    /// Forgets the trace so far.
+    fn clear(&self) {
+        self.trace.lock().unwrap().clear();
+    }
+
+    fn sent(&self) -> Vec<Sent> {
+        self.trace.lock().unwrap().clone()
+    }
+
+    /// First byte of every frame so far.
+    fn opcodes(&self) -> Vec<u8> {
+        self.sent().iter().map(|sent| sent.out[0]).collect()
+    }
+
+    /// What the chip itself says, past all that is under test.
+    fn ask(&self, out: &[u8]) -> u8 {
+        let mut into = [0];
+        let frame = Frame::new(vec![Segment::Out(out), Segment::In(&mut into)]);
+        self.mock.link().transfer(&mut [frame], SCK).unwrap();
+        into[0]
+    }
+
+    fn tell(&self, out: &[u8]) {
+        let frame = Frame::new(vec![Segment::Out(out)]);
+        self.mock.link().transfer(&mut [frame], SCK).unwrap();
+    }
+}
+
+/// A controller that raises CS after every transfer: the chip takes each segment for a frame.
+struct DropsCs<L>(L);
+
+impl<L: Link> Link for DropsCs<L> {
+    fn name(&self) -> &str {
+        self.0.name()
+    }
+    fn level(&self) -> Option<Millivolts> {
+        self.0.level()
+    }
+    fn limits(&self) -> Limits {
+        self.0.limits()
+    }
+    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+        for frame in batch {
+            if let [segment] = frame.segments.as_mut_slice() {
+                let alone = match segment {
+                    Segment::Out(bytes) => Segment::Out(bytes),
+                    Segment::In(bytes) => Segment::In(bytes),
+                    Segment::Exchange(bytes) => Segment::Exchange(bytes),
+                };
+                self.0
+                    .transfer(&mut [Frame::new(vec![alone]).after(frame.settle)], sck)?;
+                continue;
+            }
+            // The opcode goes out alone, and 00h is no command of anybody's.
+            for segment in &mut frame.segments {
+                if let Segment::In(bytes) | Segment::Exchange(bytes) = segment {
+                    bytes.fill(0xFF);
+                }
+            }
+        }
+        Ok(())
+    }
+    fn now(&self) -> Duration {
+        self.0.now()
+    }
+    fn wait(&mut self, time: Duration) {
+        self.0.wait(time);
+    }
+}
+
+/// A pattern that repeats every 251 bytes, a prime, so that addressing mistakes cannot cancel out.
+fn pattern(start: u32, length: u32) -> Vec<u8> {
+    (start..start + length).map(|i| (i % 251) as u8).collect()
+}

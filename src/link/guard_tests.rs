@@ -1,0 +1,423 @@
+//! Tests of the guard, frame by frame, for parts of several makers.
+
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use super::{Class, Frame, Guard, Limits, Link, LinkError, Purpose, Segment};
+use crate::jedec::{Hertz, Millivolts};
+use crate::part::{Catalogue, Part};
+
+/// Frames as they were sent: each the segments' bytes out, or how many came in.
+type Wire = Arc<Mutex<Vec<Vec<Vec<u8>>>>>;
+
+/// Answers each byte in with the number of its place in the frame, status reads with `status`.
+struct Recorder {
+    wire: Wire,
+    status: u8,
+}
+
+impl Link for Recorder {
+    fn name(&self) -> &str {
+        "recorder"
+    }
+    fn level(&self) -> Option<Millivolts> {
+        None
+    }
+    fn limits(&self) -> Limits {
+        Limits {
+            batch_out_bytes: 4096,
+            batch_in_bytes: 4096,
+            segment_overhead_bytes: 0,
+            batch_segments: 511,
+            sck_max: Hertz::mhz(10),
+            sck_min: Hertz(1000),
+        }
+    }
+    fn transfer(&mut self, batch: &mut [Frame<'_>], _sck: Hertz) -> Result<(), LinkError> {
+        for frame in batch {
+            let mut at = 0;
+            let mut sent = Vec::new();
+            let mut code = None;
+            for segment in &mut frame.segments {
+                match segment {
+                    Segment::Out(bytes) => {
+                        code = code.or(bytes.first().copied());
+                        sent.push(bytes.to_vec());
+                        at += bytes.len();
+                    }
+                    Segment::In(bytes) | Segment::Exchange(bytes) => {
+                        code = code.or(bytes.first().copied());
+                        sent.push(bytes.to_vec());
+                        for byte in bytes.iter_mut() {
+                            *byte = if code == Some(5) {
+                                self.status
+                            } else {
+                                at as u8
+                            };
+                            at += 1;
+                        }
+                    }
+                }
+            }
+            self.wire.lock().unwrap().push(sent);
+        }
+        Ok(())
+    }
+    fn now(&self) -> Duration {
+        Duration::ZERO
+    }
+    fn wait(&mut self, _time: Duration) {}
+}
+
+fn part(name: &str) -> Part {
+    let catalogue = Catalogue::builtin().unwrap();
+    let found = catalogue.parts().iter().find(|part| part.name == name);
+    found.unwrap_or_else(|| panic!("no part {name}")).clone()
+}
+
+fn guard(purpose: Purpose, part: Option<&Part>) -> (Guard, Wire) {
+    guard_with(purpose, part, 0)
+}
+
+fn guard_with(purpose: Purpose, part: Option<&Part>, status: u8) -> (Guard, Wire) {
+    let wire = Wire::default();
+    let link = Recorder {
+        wire: Arc::clone(&wire),
+        status,
+    };
+    let mut guard = Guard::new(Box::new(link), purpose);
+    if let Some(part) = part {
+        guard.identified(part);
+    }
+    (guard, wire)
+}
+
+/// Judges `out`, then `reads` bytes in.
+fn judge(guard: &Guard, out: &[u8], reads: usize) -> Result<Class, String> {
+    let mut into = vec![0; reads];
+    guard.judge(&Frame::new(vec![Segment::Out(out), Segment::In(&mut into)]))
+}
+
+/// The class with the chip armed, so that `Modify` shows; `None` is refused outright.
+fn class(part: &Part, out: &[u8], reads: usize) -> Option<Class> {
+    let (mut guard, _) = guard(Purpose::Write, Some(part));
+    guard.arm();
+    judge(&guard, out, reads).ok()
+}
+
+const OBSERVE: Option<Class> = Some(Class::Observe);
+const SESSION: Option<Class> = Some(Class::Session);
+const MODIFY: Option<Class> = Some(Class::Modify);
+
+#[test]
+fn before_identification_six_opcodes_pass() {
+    for purpose in [Purpose::Read, Purpose::Write] {
+        let (mut guard, _) = guard(purpose, None);
+        guard.arm();
+        for code in 0..=0xFF {
+            let shapes: [(Vec<u8>, usize); 8] = [
+                (vec![code], 0),
+                (vec![code], 1),
+                (vec![code, 0], 0),
+                (vec![code, 0], 1),
+                (vec![code, 0, 0, 0], 4),
+                (vec![code, 0, 0, 0, 0], 0),
+                (vec![code, 0, 0, 0, 0], 4),
+                (vec![code, 0, 0, 0, 0, 0], 4),
+            ];
+            for (out, reads) in shapes {
+                if judge(&guard, &out, reads).is_ok() {
+                    let known = [0x9F, 0x05, 0x5A, 0xAB, 0xFF, 0x04];
+                    assert!(known.contains(&code), "{out:02X?} {reads}");
+                }
+            }
+        }
+        let passes: [(&[u8], usize, Option<Class>); 14] = [
+            (&[0x9F], 20, OBSERVE),
+            (&[0x9F, 0, 0, 0], 0, OBSERVE),
+            (&[0x05], 1, OBSERVE),
+            (&[0x05], 0, None),
+            (&[0x05, 0], 1, None),
+            (&[0x5A, 0, 0, 0, 0], 16, OBSERVE),
+            (&[0x5A, 0, 0, 0], 16, None),
+            (&[0xAB], 0, SESSION),
+            (&[0xAB, 0, 0, 0], 1, SESSION),
+            (&[0xAB, 0], 0, None),
+            (&[0xFF, 0xFF], 0, SESSION),
+            (&[0xFF, 0x06], 0, None),
+            (&[0x04], 0, OBSERVE),
+            (&[0x04, 0], 0, None),
+        ];
+        for (out, reads, wanted) in passes {
+            assert_eq!(judge(&guard, out, reads).ok(), wanted, "{out:02X?} {reads}");
+        }
+    }
+}
+
+/// Frames of every class for parts of several makers; their sources stand in `chips/`.
+#[test]
+fn frames_are_judged_by_what_the_part_makes_of_them() {
+    let table: [(&str, &[u8], usize, Option<Class>); 41] = [
+        ("W25Q128JV", &[0x03, 0, 0, 0], 100, OBSERVE),
+        ("W25Q128JV", &[0x0B, 0, 0, 0, 0], 100, OBSERVE),
+        ("W25Q128JV", &[0x03, 0, 0, 0], 0, None),
+        ("W25Q128JV", &[0x03, 0], 1, None),
+        ("W25Q128JV", &[0x13, 0, 0, 0, 0], 1, None),
+        ("W25Q128JV", &[0x35], 1, OBSERVE),
+        ("W25Q128JV", &[0x15], 1, OBSERVE),
+        ("W25Q128JV", &[0x4B, 0, 0, 0, 0], 8, OBSERVE),
+        ("W25Q128JV", &[0x4B, 0, 0, 0, 0, 0], 8, None),
+        ("W25Q128JV", &[0x48, 0, 0, 0, 0], 8, None),
+        ("W25Q128JV", &[0xB7], 0, None),
+        ("W25Q128JV", &[0x06], 0, MODIFY),
+        ("W25Q128JV", &[0x06, 0], 0, None),
+        ("W25Q128JV", &[0x02, 0, 0, 0, 1], 0, MODIFY),
+        ("W25Q128JV", &[0x20, 0, 0, 0], 0, MODIFY),
+        ("W25Q128JV", &[0x20, 0, 0, 0], 1, None),
+        ("W25Q128JV", &[0x52, 0, 0, 0], 0, MODIFY),
+        ("W25Q128JV", &[0x12, 0, 0, 0, 0, 1], 0, None),
+        ("W25Q128JV", &[0x01, 0], 0, MODIFY),
+        ("W25Q128JV", &[0x31, 0], 0, MODIFY),
+        ("W25Q128JV", &[0x11, 0], 0, None),
+        ("W25Q128JV", &[0x42, 0, 0, 0, 0], 0, None),
+        ("W25Q128JV", &[0x44, 0, 0, 0], 0, None),
+        ("W25Q128JV", &[0xC7], 0, None),
+        ("W25Q128JV", &[0x60], 0, None),
+        ("W25Q128JV", &[0x66], 0, None),
+        ("W25Q128JV", &[0x99], 0, None),
+        ("W25Q256JV", &[0x13, 0, 0, 0, 0], 1, OBSERVE),
+        ("W25Q256JV", &[0x0C, 0, 0, 0, 0, 0], 1, OBSERVE),
+        ("W25Q256JV", &[0x12, 0, 0, 0, 0, 1], 0, MODIFY),
+        ("W25Q256JV", &[0x21, 0, 0, 0, 0], 0, MODIFY),
+        ("W25Q256JV", &[0x5C, 0, 0, 0, 0], 0, None),
+        ("W25Q256JV", &[0xB7], 0, SESSION),
+        ("W25Q256JV", &[0xE9], 0, SESSION),
+        ("W25Q256JV", &[0xB7, 0], 0, None),
+        ("W25Q256JV", &[0x4B, 0, 0, 0, 0, 0], 8, OBSERVE),
+        ("N25Q256A13", &[0x70], 1, OBSERVE),
+        ("S25FL512S", &[0x07], 1, OBSERVE),
+        ("S25FL512S", &[0x30], 0, MODIFY),
+        ("SST25VF016B", &[0xAD, 0, 0, 0, 1, 2], 0, None),
+        ("SST26VF064B", &[0x98], 0, None),
+    ];
+    for (name, out, reads, wanted) in table {
+        let got = class(&part(name), out, reads);
+        assert_eq!(got, wanted, "{name} {out:02X?} {reads}");
+    }
+}
+
+/// The same byte, another maker: 35h enters QPI on Macronix and Micron, 4Bh reads one-time memory on
+/// Micron and Cypress, 50h clears the flags on Micron and enables a volatile status write elsewhere,
+/// B9h is power-down or bank access, 15h and 81h write or read configurations (datasheets in `chips/`).
+#[test]
+fn clashing_opcodes_pass_only_where_they_are_harmless() {
+    let table: [(&str, &[u8], usize, Option<Class>); 24] = [
+        ("MX25L25635F", &[0x35], 0, None),
+        ("MX25L25635F", &[0x35], 1, None),
+        ("N25Q256A13", &[0x35], 1, None),
+        ("N25Q256A13", &[0x4B, 0, 0, 0, 0], 8, None),
+        ("S25FL512S", &[0x4B, 0, 0, 0, 0], 8, None),
+        ("MX25L25635F", &[0x4B, 0, 0, 0, 0], 8, None),
+        ("N25Q256A13", &[0x50], 0, MODIFY),
+        ("N25Q256A13", &[0x50, 0], 0, None),
+        ("W25Q128JV", &[0x50], 0, None),
+        ("SST25VF016B", &[0x50], 0, None),
+        ("W25Q128JV", &[0x30], 0, None),
+        ("W25Q128JV", &[0xB9], 0, None),
+        ("N25Q256A13", &[0xB9], 0, None),
+        ("S25FL512S", &[0xB9], 0, None),
+        ("MX25L25635F", &[0x15], 1, OBSERVE),
+        ("N25Q256A13", &[0x15], 1, None),
+        ("S25FL512S", &[0x15], 1, None),
+        ("N25Q256A13", &[0x81, 0], 0, None),
+        ("W25Q128JV", &[0x81, 0, 0, 0], 0, None),
+        ("N25Q256A13", &[0x31, 0], 0, None),
+        ("MX25L25635F", &[0x31, 0], 0, None),
+        ("N25Q256A13", &[0xB1, 0, 0], 0, None),
+        ("N25Q256A13", &[0xC5, 0], 0, None),
+        ("S25FL512S", &[0x17, 0x80], 0, None),
+    ];
+    for (name, out, reads, wanted) in table {
+        let got = class(&part(name), out, reads);
+        assert_eq!(got, wanted, "{name} {out:02X?} {reads}");
+    }
+}
+
+/// A chip whose SFDP names other opcodes for erase, program or mode gets none of them.
+#[test]
+fn opcodes_from_a_chip_pass_only_if_the_standard_lists_them() {
+    let mut lying = part("W25Q256JV");
+    for (kind, code) in lying.erase_types.iter_mut().zip([0x42, 0xC7, 0x99]) {
+        (kind.opcode, kind.opcode_4byte) = (code, Some(code ^ 1));
+    }
+    lying.addressing.four_byte = vec![
+        crate::part::FourByte::Dedicated {
+            opcodes: vec![0x13, 0x42, 0x66, 0x99, 0x9B],
+        },
+        crate::part::FourByte::Mode {
+            enter: 0x66,
+            exit: 0x99,
+            write_enable: false,
+        },
+    ];
+    lying.unique_id.as_mut().unwrap().opcode = 0x48;
+    for code in [0x42, 0x43, 0xC7, 0xC6, 0x99, 0x98, 0x66, 0x9B, 0x48] {
+        for out in [vec![code], vec![code, 0, 0, 0], vec![code, 0, 0, 0, 0]] {
+            for reads in [0, 8] {
+                assert_eq!(class(&lying, &out, reads), None, "{out:02X?} {reads}");
+            }
+        }
+    }
+}
+
+/// No frame of any part is of class modify for a reading job, and none passes unarmed.
+#[test]
+fn modifying_frames_pass_only_while_armed_for_writing() {
+    let part = part("W25Q128JV");
+    let modifying: [&[u8]; 6] = [
+        &[0x06],
+        &[0x02, 0, 0, 0, 1],
+        &[0x20, 0, 0, 0],
+        &[0xD8, 0, 0, 0],
+        &[0x01, 0],
+        &[0x31, 0],
+    ];
+    for out in modifying {
+        let (mut reading, wire) = guard(Purpose::Read, Some(&part));
+        reading.arm();
+        let refused = send(&mut reading, &[out]).unwrap_err();
+        assert!(refused.contains("reading job"), "{refused}");
+        assert_eq!(wire.lock().unwrap().len(), 0);
+
+        let (mut writing, wire) = guard(Purpose::Write, Some(&part));
+        assert!(
+            send(&mut writing, &[out])
+                .unwrap_err()
+                .contains("not armed")
+        );
+        writing.arm();
+        send(&mut writing, &[out]).unwrap();
+        writing.disarm();
+        assert!(
+            send(&mut writing, &[out])
+                .unwrap_err()
+                .contains("not armed")
+        );
+        assert_eq!(wire.lock().unwrap().len(), 1);
+    }
+}
+
+/// Sends frames of bytes out alone; a leading 05h also reads.
+fn send(guard: &mut Guard, frames: &[&[u8]]) -> Result<(), String> {
+    let mut status = vec![[0]; frames.len()];
+    let mut batch: Vec<Frame<'_>> = frames
+        .iter()
+        .zip(&mut status)
+        .map(|(out, status)| match out {
+            [0x05, ..] => Frame::new(vec![Segment::Out(out), Segment::In(status)]),
+            _ => Frame::new(vec![Segment::Out(out)]),
+        })
+        .collect();
+    guard
+        .transfer(&mut batch, Hertz::mhz(1))
+        .map_err(|error| error.to_string())
+}
+
+#[test]
+fn write_enable_passes_unarmed_only_around_a_mode() {
+    let micron = part("N25Q256A13");
+    let refused: [&[&[u8]]; 9] = [
+        &[&[0x06]],
+        &[&[0x06], &[0xB7]],
+        &[&[0x06], &[0xB7], &[0x04]],
+        &[&[0x06], &[0xB7], &[0x05], &[0x04]],
+        &[&[0x06], &[0x20, 0, 0, 0], &[0x04], &[0x05]],
+        &[&[0x06], &[0x03, 0, 0, 0], &[0x04], &[0x05]],
+        &[&[0x06], &[0xB7], &[0x04], &[0x05], &[0x05]],
+        &[&[0x06], &[0x06], &[0xB7], &[0x04], &[0x05]],
+        &[&[0x06, 0x00], &[0xB7], &[0x04], &[0x05]],
+    ];
+    for purpose in [Purpose::Read, Purpose::Write] {
+        for frames in refused {
+            let (mut guard, wire) = guard(purpose, Some(&micron));
+            assert!(send(&mut guard, frames).is_err(), "{frames:02X?}");
+            assert_eq!(wire.lock().unwrap().len(), 0);
+        }
+        for code in [0xB7, 0xE9] {
+            let (mut guard, wire) = guard(purpose, Some(&micron));
+            send(&mut guard, &[&[0x06], &[code], &[0x04], &[0x05]]).unwrap();
+            assert_eq!(wire.lock().unwrap().len(), 4);
+        }
+        let (mut guard, _) = guard_with(purpose, Some(&micron), 0x02);
+        let still = send(&mut guard, &[&[0x06], &[0xB7], &[0x04], &[0x05]]).unwrap_err();
+        assert_eq!(still, "WEL is still set after write disable");
+    }
+    let (mut guard, _) = guard(Purpose::Read, None);
+    assert!(send(&mut guard, &[&[0x06], &[0xB7], &[0x04], &[0x05]]).is_err());
+}
+
+/// One bad frame keeps the whole batch off the wire.
+#[test]
+fn a_batch_passes_whole_or_not_at_all() {
+    let (mut guard, wire) = guard(Purpose::Read, Some(&part("W25Q128JV")));
+    assert!(send(&mut guard, &[&[0x04], &[0x05], &[0x20, 0, 0, 0]]).is_err());
+    assert_eq!(wire.lock().unwrap().len(), 0);
+}
+
+#[test]
+fn odd_frames_are_judged_as_a_chip_hears_them() {
+    let part = part("W25Q128JV");
+    let (mut guard, _) = guard(Purpose::Write, Some(&part));
+    guard.arm();
+    let mut into = [0; 2];
+    let mut both = [0x06];
+    let mut more = [0x20, 0, 0, 0];
+    // Bytes out behind bytes in: the chip would take them, in an observing frame or not.
+    for late in [Segment::Out(&[0x20]), Segment::Exchange(&mut both)] {
+        let frame = Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut into), late]);
+        assert!(guard.judge(&frame).is_err());
+    }
+    // An exchange is bytes out.
+    let exchange = Frame::new(vec![Segment::Exchange(&mut more)]);
+    assert_eq!(guard.judge(&exchange), Ok(Class::Modify));
+    let split = Frame::new(vec![Segment::Out(&[0x20]), Segment::Out(&[0, 0, 0])]);
+    assert_eq!(guard.judge(&split), Ok(Class::Modify));
+    // Reading first shifts zeros out, and 00h is no opcode of anybody's.
+    let late = Frame::new(vec![Segment::In(&mut into), Segment::Out(&[0x05])]);
+    assert!(guard.judge(&late).is_err());
+    assert!(guard.judge(&Frame::new(vec![])).is_err());
+    assert!(guard.judge(&Frame::new(vec![Segment::Out(&[])])).is_err());
+    // What the head does not keep counts as well.
+    let mut ffs = vec![0xFF; 17];
+    assert!(judge(&guard, &ffs, 0).is_err());
+    ffs.truncate(16);
+    assert_eq!(judge(&guard, &ffs, 0), Ok(Class::Session));
+}
+
+/// Each byte in gets the byte of its own place in the frame.
+#[test]
+fn single_transfers_bring_the_same_bytes() {
+    let part = part("W25Q128JV");
+    for single in [false, true] {
+        let (mut guard, wire) = guard(Purpose::Read, Some(&part));
+        guard.single_transfers(single);
+        let (mut two, mut four, mut head) = ([0xEE; 2], [0xEE; 4], [0x9F, 0, 0]);
+        let mut batch = [
+            Frame::new(vec![
+                Segment::Out(&[0x0B, 1, 2]),
+                Segment::Out(&[3, 0]),
+                Segment::In(&mut two),
+                Segment::In(&mut four),
+            ]),
+            Frame::new(vec![Segment::Exchange(&mut head)]).after(Duration::from_micros(7)),
+            Frame::new(vec![Segment::Out(&[0x04])]),
+        ];
+        guard.transfer(&mut batch, Hertz::mhz(1)).unwrap();
+        assert_eq!((two, four, head), ([5, 6], [7, 8, 9, 10], [0, 1, 2]));
+        let wire = wire.lock().unwrap();
+        if single {
+            let frame = vec![0x0B, 1, 2, 3, 0, 0, 0, 0, 0, 0, 0];
+            assert_eq!(*wire, [vec![frame], vec![vec![0x9F, 0, 0]], vec![vec![4]]]);
+        }
+    }
+}
