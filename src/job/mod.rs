@@ -23,6 +23,7 @@ mod stop;
 mod tailor;
 mod twin_read;
 mod verify;
+mod work;
 mod worklist;
 mod write;
 

@@ -1,7 +1,6 @@
 //! Changing a chip: the part of `write` and `restore` that is the same.
 //!
-//! Every block is noted in the journal, durably, before it is erased, and again once it was read
-//! back. Whatever stops the work, the journal and the chip then agree.
+//! Plans, opens the last interlocks, opens the journal, arms the chip and hands it to [`Work`].
 
 use std::ops::Range;
 use std::path::Path;
@@ -14,19 +13,20 @@ use super::explain::sentence;
 use super::recognise::{OwnId, identity, still_itself};
 use super::record::operation;
 use super::restore::adopt;
+use super::work::{Lift, Work};
 use super::worklist::{no_plan, pace, touched};
-use super::{Attendant, ChipState, Exit, Stop, Task};
-use crate::chip::{Armed, Chip, ChipError, Order, Pass};
+use super::{Attendant, ChipState, Exit, Stop};
+use crate::chip::Chip;
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
-use crate::jedec::status::{RegisterWrite, Registers};
-use crate::jedec::{Address, Hertz};
+use crate::jedec::Hertz;
+use crate::jedec::status::Registers;
 use crate::unit::journal::{
     AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
 };
 use crate::unit::store::StoreFile;
 use crate::unit::{Digest, Identity, Operation, Unit};
-use crate::worklist::{Request, Step, Worklist, plan};
+use crate::worklist::{Request, Worklist, plan};
 
 /// What a write or restore did.
 #[derive(Debug, Clone, Serialize)]
@@ -100,20 +100,7 @@ impl Rewrite<'_> {
         command: &str,
         attendant: &mut dyn Attendant,
     ) -> Result<WriteReport, Stop> {
-        let part = self.chip.part().clone();
-        let accept_shared = self.purpose == Purpose::Restore
-            || self.panel.acceptance(Acceptable::SharedBlock).is_some();
-        let target = self.target;
-        let worklist = plan(&Request {
-            current: self.present,
-            target: &target,
-            map: &self.map,
-            part: &part,
-            begun: &self.begun,
-            accept_shared,
-        })
-        .map_err(|error| no_plan(error, &mut self.panel))?;
-        self.note_shared(&worklist);
+        let worklist = self.plan()?;
         let found = self.chip.registers()?;
         let first = self.first_found(&found);
         let lift = self.judge_protection(&touched(&worklist), &found, &first);
@@ -121,105 +108,121 @@ impl Rewrite<'_> {
             return Err(Stop::held(&self.panel));
         }
         still_itself(&mut self.chip, &self.own)?;
-        let resumed = self.unfinished.is_some();
-        if worklist.is_empty() && !resumed {
+        if worklist.is_empty() && self.unfinished.is_none() {
             return self.nothing_to_do(command, &worklist);
         }
-        let becomes = self.becomes();
-        let journal = match self.open_journal(&worklist, &first) {
-            Ok(journal) => journal,
-            Err(error) => {
-                let below = std::error::Error::source(&error);
-                let below = below.map_or_else(String::new, |source| format!(" {source}"));
-                self.panel.journal_ready(Err(&(sentence(&error) + &below)));
-                return Err(Stop::held(&self.panel).because(error));
-            }
-        };
-        self.panel
-            .journal_ready(Ok(&journal.path().display().to_string()));
+        let journal = self.journal_ready(&worklist, &first)?;
         let record = self.operation(command, "begun", "to be changed");
         if let Err(error) = self.unit.record(record, SystemTime::now()) {
             // Best effort: it counts as unfinished where it cannot be ended.
             let _ = abandon_unbegun(journal);
             return Err(error.into());
         }
+        self.change(command, &worklist, lift, journal, attendant)
+    }
+
+    /// The worklist, with shared blocks on the panel.
+    fn plan(&mut self) -> Result<Worklist, Stop> {
+        let accept_shared = self.purpose == Purpose::Restore
+            || self.panel.acceptance(Acceptable::SharedBlock).is_some();
+        let worklist = plan(&Request {
+            current: self.present,
+            target: &self.target,
+            map: &self.map,
+            part: self.chip.part(),
+            begun: &self.begun,
+            accept_shared,
+        });
+        let worklist = worklist.map_err(|error| no_plan(error, &mut self.panel))?;
+        self.note_shared(&worklist);
+        Ok(worklist)
+    }
+
+    /// `journal-ready`: the last interlock.
+    fn journal_ready(&mut self, worklist: &Worklist, first: &Registers) -> Result<Journal, Stop> {
+        match self.open_journal(worklist, first) {
+            Ok(journal) => {
+                let path = journal.path().display().to_string();
+                self.panel.journal_ready(Ok(&path));
+                Ok(journal)
+            }
+            Err(error) => {
+                let below = std::error::Error::source(&error);
+                let below = below.map_or_else(String::new, |source| format!(" {source}"));
+                self.panel.journal_ready(Err(&(sentence(&error) + &below)));
+                Err(Stop::held(&self.panel).because(error))
+            }
+        }
+    }
+
+    /// Arms the chip, does the work, and notes how it ended.
+    fn change(
+        mut self,
+        command: &str,
+        worklist: &Worklist,
+        lift: Lift,
+        journal: Journal,
+        attendant: &mut dyn Attendant,
+    ) -> Result<WriteReport, Stop> {
+        let resumed = self.unfinished.is_some();
+        let becomes = self.becomes();
+        let part = self.chip.part().clone();
         let panel = std::mem::take(&mut self.panel);
         let permit = panel.permit().map_err(|panel| Stop::held(&panel))?;
-        let Self {
-            unit,
-            chip,
-            seen,
-            target,
-            target_name,
-            present,
-            unit_data,
-            started,
-            own,
-            replaced,
-            ..
-        } = self;
-        let armed = chip.arm(permit)?;
+        let (unit, seen) = (self.unit, self.seen);
+        let journal_path = format!("{}/{}", unit.name(), within(unit, journal.path()));
         let mut work = Work {
-            armed,
+            armed: self.chip.arm(permit)?,
             journal,
-            worklist: &worklist,
-            target,
-            present,
-            own,
+            worklist,
+            target: self.target,
+            present: self.present,
+            own: self.own,
             lift,
             in_hand: None,
             finished: 0,
         };
-        let outcome = work.run(attendant);
-        let journal_path = format!("{}/{}", unit.name(), within(unit, work.journal.path()));
-        let (changed, all) = worklist.blocks();
-        let outcome = match outcome {
+        let outcome = match work.run(attendant) {
             Ok(()) => work.finish(attendant),
             Err(stop) => Err(work.give_up(stop)),
         };
-        let (journal, chip_now, sck) = match outcome {
+        let note =
+            |outcome: &str, chip: &str| operation(command, outcome, chip, &seen, &Panel::default());
+        let (journal, chip_now, last_read) = match outcome {
             Ok(proven) => proven,
             Err(stop) => {
-                let record = operation(
-                    command,
-                    &stop.headline,
-                    stop.chip.words().unwrap_or(""),
-                    &seen,
-                    &Panel::default(),
-                );
+                let record = note(&stop.headline, stop.chip.words().unwrap_or_default());
                 // The stop itself matters more than a note of it that fails.
                 let _ = unit.record(record, SystemTime::now());
                 return Err(stop);
             }
         };
-        let estimate = worklist.estimate(&pace(&part, seen.sck));
-        let done = operation(
-            command,
-            &format!("the chip holds {target_name}"),
+        let done = note(
+            &format!("the chip holds {}", self.target_name),
             "changed as asked, complete",
-            &seen,
-            &Panel::default(),
         );
         // The journal ends last: until all else is noted, the same command has something to go on with.
         unit.record(done, SystemTime::now())
             .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
         journal.close().map_err(|error| complete(error.into()))?;
+        let estimate = worklist.estimate(&pace(&part, seen.sck));
+        let (changed, all) = worklist.blocks();
         Ok(WriteReport {
             unit: unit.name().to_owned(),
-            image: target_name,
+            image: self.target_name,
             size_bytes: part.size_bytes,
             changed,
             left: all - changed,
-            time: chip_now.saturating_sub(started),
+            time: chip_now.saturating_sub(self.started),
             modelled: estimate.total(),
             reads_floor: estimate.before,
             floor: estimate.floor,
-            last_read: sck,
+            last_read,
             journal: Some(journal_path),
             resumed,
-            unit_data,
-            replaced,
+            unit_data: self.unit_data,
+            replaced: self.replaced,
         })
     }
 
@@ -384,370 +387,6 @@ impl Rewrite<'_> {
             replaced: self.replaced,
         })
     }
-}
-
-/// Register writes that lift protection and that put it back.
-#[derive(Default)]
-struct Lift {
-    lift: Vec<RegisterWrite>,
-    restore: Vec<RegisterWrite>,
-    /// Whether protection may be another than as first found.
-    changed: bool,
-}
-
-/// The chip under change.
-struct Work<'a> {
-    armed: Armed,
-    journal: Journal,
-    worklist: &'a Worklist,
-    target: &'a dyn StoreFile,
-    present: &'a dyn ReadAt,
-    own: OwnId,
-    lift: Lift,
-    /// The block in hand and how far it came.
-    in_hand: Option<(Range<u32>, &'static str)>,
-    finished: usize,
-}
-
-impl Work<'_> {
-    fn run(&mut self, attendant: &mut dyn Attendant) -> Result<(), Stop> {
-        if attendant.stop_asked() {
-            return Err(self.stopped());
-        }
-        self.lift()?;
-        let total = self.worklist.steps().len() as u64;
-        attendant.begins(&Task {
-            name: "writing",
-            total,
-            bytes: false,
-        });
-        let steps = self.worklist.steps().to_vec();
-        for (number, step) in steps.iter().enumerate() {
-            if attendant.stop_asked() {
-                return Err(self.stopped());
-            }
-            let place = format!(
-                "{} in {}",
-                Address(step.range.start),
-                self.worklist.region_of(step)
-            );
-            attendant.at(number as u64, Some(&place));
-            self.step(step).map_err(|stop| self.explain(stop))?;
-            self.finished += 1;
-        }
-        attendant.at(total, None);
-        attendant.ends(&format!("{total} blocks"));
-        self.settle_in_hand().map_err(|stop| self.explain(stop))
-    }
-
-    /// Lifts protection and reads back that it is gone: a WP# pin held low ignores the write.
-    fn lift(&mut self) -> Result<(), Stop> {
-        if self.lift.lift.is_empty() {
-            return Ok(());
-        }
-        self.lift.changed = true;
-        for write in &self.lift.lift {
-            self.armed
-                .write_status(write)
-                .map_err(|error| match error {
-                    ChipError::WriteEnableRefused { .. } => lift_failed(&sentence(&error)),
-                    error => error.into(),
-                })?;
-        }
-        let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
-        let now = family.protection(&self.armed.registers()?, size);
-        if self
-            .worklist
-            .steps()
-            .iter()
-            .any(|step| now.touches(&step.range))
-        {
-            return Err(lift_failed(&format!(
-                "written to lift it, the status register still says: {now}"
-            )));
-        }
-        Ok(())
-    }
-
-    /// Puts protection back as it was first found, and reads back that it is.
-    fn put_back(&mut self) -> Result<(), Stop> {
-        if !self.lift.changed || self.lift.restore.is_empty() {
-            return Ok(());
-        }
-        // A register write through a contact that is lost could set anything.
-        self.armed.check_id()?;
-        for write in &self.lift.restore {
-            self.armed.write_status(write)?;
-        }
-        let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
-        let now = self.armed.registers()?;
-        if family.restore(&now, size).as_ref() != Some(&self.lift.restore) {
-            let next = "Give the same command again; it knows how the registers were found.";
-            let headline = "The protection is not back as it was found.";
-            let seen = format!("written back, now: {}", family.protection(&now, size));
-            return Err(Stop::new(Exit::ChipFault, headline, next).row("seen", seen));
-        }
-        self.lift.changed = false;
-        Ok(())
-    }
-
-    /// Ends the session early. The chip is left as it was found, as far as it answers, and a journal in
-    /// which nothing was begun is ended, so that the unit does not count as changed.
-    fn give_up(mut self, stop: Stop) -> Stop {
-        // A failed sync ends all flash operations, and is not tried again: the journal's header keeps
-        // how the chip was found, and the next run puts it back.
-        let files_fail = stop.exit == Exit::FileFault;
-        if !files_fail {
-            let _ = self.put_back();
-        }
-        let lifted = self.lift.changed;
-        let _ = self.armed.disarmed();
-        let stop = if lifted {
-            stop.row("also", "the protection is not put back yet")
-        } else {
-            stop
-        };
-        if lifted || !self.journal.contents().nothing_begun() {
-            return stop.after_change();
-        }
-        if !files_fail {
-            // Where it cannot be ended it counts as unfinished, and is reported so.
-            let _ = self.journal.abandon();
-        }
-        stop
-    }
-
-    /// One block: noted, erased, programmed, read back, noted.
-    fn step(&mut self, step: &Step) -> Result<(), Stop> {
-        let range = step.range.clone();
-        let mut after = vec![0; step.size_bytes() as usize];
-        self.target
-            .read_exact_at(u64::from(range.start), &mut after)?;
-        let mut before = Vec::new();
-        let kind = self.worklist.erase_type(step).cloned();
-        if kind.is_none() {
-            before.resize(after.len(), 0);
-            self.present
-                .read_at(u64::from(range.start), &mut before)
-                .map_err(present_lost)?;
-        }
-        // Contact first: no erase goes out to a chip that no longer answers as itself.
-        self.armed.check_id()?;
-        self.journal.begun(range.clone())?;
-        self.in_hand = Some((range.clone(), "not erased, perhaps programmed in part"));
-        if let Some(kind) = kind {
-            self.in_hand = Some((range.clone(), "perhaps erased in part"));
-            self.armed.erase(&kind, Address(range.start))?;
-            self.in_hand = Some((range.clone(), "erased, not programmed whole"));
-        }
-        for page in self.worklist.programs(step, &before, &after) {
-            let data =
-                &after[(page.start - range.start) as usize..(page.end - range.start) as usize];
-            self.armed.program(Address(page.start), data)?;
-        }
-        self.in_hand = Some((range.clone(), "programmed, not read back"));
-        for _ in 0..if step.shared { 2 } else { 1 } {
-            self.read_back(&range, &after)?;
-        }
-        self.journal.done(range)?;
-        self.in_hand = None;
-        Ok(())
-    }
-
-    fn read_back(&mut self, range: &Range<u32>, wanted: &[u8]) -> Result<(), Stop> {
-        let mut seen = vec![!wanted.first().copied().unwrap_or(0); wanted.len()];
-        self.armed.read(Address(range.start), &mut seen)?;
-        let Some(at) = seen
-            .iter()
-            .zip(wanted)
-            .position(|(seen, wanted)| seen != wanted)
-        else {
-            return Ok(());
-        };
-        let place = Address(range.start.saturating_add(at as u32));
-        let next = "Seat the clip, run norlock contact, then give the same command again.";
-        Err(Stop::new(
-            Exit::ChipFault,
-            format!("The block does not read back as written at {place}."),
-            next,
-        )
-        .row(
-            "seen",
-            format!("{:02X} where {:02X} was written", seen[at], wanted[at]),
-        )
-        .row(
-            "means",
-            "the contact or the supply failed meanwhile, or the block is worn",
-        ))
-    }
-
-    /// Blocks that an earlier run had in hand, under other borders than this run's steps: the steps
-    /// rewrote them whole, and one more read closes their account.
-    fn settle_in_hand(&mut self) -> Result<(), Stop> {
-        for range in self.journal.contents().in_hand() {
-            let mut wanted = vec![0; range.end.saturating_sub(range.start) as usize];
-            self.target
-                .read_exact_at(u64::from(range.start), &mut wanted)?;
-            self.read_back(&range, &wanted)?;
-            self.journal.done(range)?;
-        }
-        Ok(())
-    }
-
-    /// Puts protection back and reads the whole chip. Gives the journal back, to be closed.
-    fn finish(mut self, attendant: &mut dyn Attendant) -> Result<(Journal, Duration, Hertz), Stop> {
-        if let Err(stop) = self.put_back() {
-            let also = "all blocks are written; only the protection is not put back";
-            return Err(stop.row("also", also).after_change());
-        }
-        let total = u64::from(self.armed.part().size_bytes);
-        let pass = self.last_pass();
-        let sck = pass.sck;
-        attendant.begins(&Task {
-            name: "whole read",
-            total,
-            bytes: true,
-        });
-        let before = self.armed.now();
-        let (target, mut failed, mut done) = (self.target, None, 0);
-        let mut wanted = Vec::new();
-        let finished = self.armed.finish(&pass, &mut |address, bytes| {
-            wanted.resize(bytes.len(), 0);
-            done += bytes.len() as u64;
-            attendant.at(done, None);
-            match target.read_exact_at(u64::from(address.0), &mut wanted) {
-                Ok(()) => wanted == bytes,
-                Err(error) => {
-                    failed.get_or_insert(error);
-                    false
-                }
-            }
-        });
-        let mut finished = finished.map_err(|error| Stop::from(error).after_change())?;
-        if let Some(error) = failed {
-            return Err(Stop::from(error).after_change());
-        }
-        let time = finished.chip.now().saturating_sub(before);
-        attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
-        if let Some(first) = finished.differing.first() {
-            return Err(differs(first, finished.differing.len()));
-        }
-        still_itself(&mut finished.chip, &self.own).map_err(Stop::after_change)?;
-        let now = finished.chip.now();
-        finished
-            .chip
-            .leave()
-            .map_err(|error| Stop::from(error).after_change())?;
-        Ok((self.journal, now, sck))
-    }
-
-    /// Other SCK, order and frame boundaries than reading back used.
-    fn last_pass(&self) -> Pass {
-        let (command, sck, frame) = self.armed.last_read();
-        let frame_bytes = (frame - frame / 5).max(8);
-        Pass {
-            command,
-            sck,
-            frame_bytes,
-            first_bytes: (frame_bytes / 3) | 1,
-            order: Order::Down,
-            poison: 0x3C,
-        }
-    }
-
-    fn stopped(&self) -> Stop {
-        let (headline, next) = if self.journal.contents().nothing_begun() {
-            (
-                "Stopped by you before the first block.",
-                "The same command starts over.",
-            )
-        } else {
-            (
-                "Stopped by you between two blocks.",
-                "The same command goes on from here.",
-            )
-        };
-        Stop::new(Exit::Stopped, headline, next).row("blocks", self.blocks())
-    }
-
-    fn blocks(&self) -> String {
-        let total = self.worklist.steps().len();
-        let hand = usize::from(self.in_hand.is_some());
-        let rest = total.saturating_sub(self.finished + hand);
-        format!(
-            "{} read back, {hand} in hand, {rest} not begun",
-            self.finished
-        )
-    }
-
-    /// Adds which block is in hand, how far it came, and how to go on.
-    fn explain(&self, stop: Stop) -> Stop {
-        let mut stop = stop;
-        if let Some((range, how)) = &self.in_hand {
-            stop.headline = format!(
-                "Stopped at {}: {}",
-                Address(range.start),
-                lower(&stop.headline)
-            );
-            stop = stop.row(
-                "in hand",
-                format!("{} to {}: {how}", Address(range.start), Address(range.end)),
-            );
-        }
-        // What a file fault asks for does not lie at the clip; and what was not begun need not go back.
-        if stop.exit != Exit::FileFault && !self.journal.contents().nothing_begun() {
-            stop.next =
-                "Seat the clip, run norlock contact, then give the same command again. To go back \
-                         instead: norlock restore"
-                    .into();
-        }
-        stop.row("blocks", self.blocks())
-    }
-}
-
-fn lower(sentence: &str) -> String {
-    let mut letters = sentence.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_lowercase().collect::<String>() + letters.as_str()
-    })
-}
-
-fn lift_failed(why: &str) -> Stop {
-    let mut panel = Panel::default();
-    panel.not_liftable(why.to_owned());
-    let mut stop = Stop::held(&panel);
-    stop.chip = ChipState::Untouched;
-    stop
-}
-
-fn present_lost(error: std::io::Error) -> Stop {
-    let next = "Give the same command again.";
-    Stop::new(
-        Exit::FileFault,
-        "What was read of the chip cannot be read back from the unit folder.",
-        next,
-    )
-    .because(error)
-}
-
-fn differs(first: &Range<u32>, frames: usize) -> Stop {
-    Stop::new(
-        Exit::Unfinished,
-        format!(
-            "The chip differs from the image near {}, after all blocks had read back right.",
-            Address(first.start)
-        ),
-        "Reseat the clip and give the same command again. If it comes back: norlock restore",
-    )
-    .row(
-        "seen",
-        format!("{frames} stretches differ in the read of the whole chip"),
-    )
-    .row(
-        "means",
-        "a wrong address bit wrote outside the worklist, or the contact failed in this read",
-    )
-    .after_change()
 }
 
 /// The chip is complete, only the note of it failed: the journal stays unfinished.

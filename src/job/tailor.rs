@@ -75,6 +75,7 @@ pub fn tailor(
         .iter()
         .map(|order| open_piece(unit, order))
         .collect::<Result<_, _>>()?;
+    let pieces: Vec<Option<&dyn StoreFile>> = pieces.iter().map(Option::as_deref).collect();
     let fillings: Vec<Filling<'_>> = orders
         .iter()
         .zip(&pieces)
@@ -152,7 +153,7 @@ fn open_piece(unit: &Unit, order: &TailorOrder) -> Result<Option<Box<dyn StoreFi
 
 fn filling<'a>(
     order: &TailorOrder,
-    piece: Option<&'a Box<dyn StoreFile>>,
+    piece: Option<&'a &dyn StoreFile>,
 ) -> Result<Filling<'a>, Stop> {
     let usage = |what: String, next: &str| Err(Stop::new(Exit::Usage, what, next));
     let region = order.region.clone();

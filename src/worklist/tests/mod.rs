@@ -267,7 +267,7 @@ fn neighbours_that_are_only_programmed_are_one_step() {
     // Not over a block that stays, and not over unit data: redone after an interruption, the step
     // would erase both.
     target[2 * LARGE as usize..2 * LARGE as usize + 64].fill(0xFF);
-    expected.splice(0..1, [2 * LARGE + 512..3 * LARGE].map(|range| (range, 32)));
+    expected.splice(0..1, std::iter::once((2 * LARGE + 512..3 * LARGE, 32)));
     let stays = (1..8).map(|i| (2 * LARGE + i * SMALL..2 * LARGE + (i + 1) * SMALL, 4));
     expected.splice(0..0, stays);
     assert_eq!(ranges(&target, &plain_map()), expected);
