@@ -48,6 +48,16 @@ pub enum ChipError {
         /// How often it was read.
         times: u32,
     },
+    /// Two reads of a register differ.
+    #[error("register {opcode:02X}h reads {first:02X} and then {second:02X}")]
+    UnsteadyRegister {
+        /// Its read opcode.
+        opcode: u8,
+        /// First value.
+        first: u8,
+        /// Second value.
+        second: u8,
+    },
     /// An address beyond the chip.
     #[error("{length} bytes at {address} end beyond the chip's {size_bytes} bytes")]
     OutOfRange {

@@ -262,14 +262,24 @@ impl Chip {
         self.register(opcode::READ_STATUS_1)
     }
 
-    /// Reads the registers that block protection of this part's family depends on.
+    /// Reads the registers that block protection of this part's family depends on, each twice at half
+    /// the proven SCK: what is read here may be written back, and some of its bits are for ever.
     ///
     /// # Errors
-    /// `Link`.
+    /// `UnsteadyRegister` if the two differ; `Link`.
     pub fn registers(&mut self) -> Result<Registers, ChipError> {
         let mut registers = Registers::default();
         for read in self.part.status.registers() {
-            registers.set(read.opcode, self.register(read.opcode)?);
+            let (first, second) = (self.slowly(read.opcode)?, self.slowly(read.opcode)?);
+            if first != second {
+                let opcode = read.opcode;
+                return Err(ChipError::UnsteadyRegister {
+                    opcode,
+                    first,
+                    second,
+                });
+            }
+            registers.set(read.opcode, first);
         }
         Ok(registers)
     }
@@ -352,6 +362,12 @@ impl Chip {
     fn register(&mut self, code: u8) -> Result<u8, ChipError> {
         let mut value = [0];
         self.query(&[code], &mut value, self.sck)?;
+        Ok(value[0])
+    }
+
+    fn slowly(&mut self, code: u8) -> Result<u8, ChipError> {
+        let mut value = [0];
+        self.query(&[code], &mut value, Hertz((self.sck.0 / 2).max(1)))?;
         Ok(value[0])
     }
 

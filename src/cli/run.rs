@@ -59,7 +59,14 @@ pub fn run(command: Command, look: Look) -> Exit {
 pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
     let (name, typed) = (command.name(), Typed::of(&command));
     let touches_bus = command.bus().is_some();
-    let result = answer(command, look, &typed).map_err(|stop| worded(stop, &typed, touches_bus));
+    let folder = command.unit().map(std::path::Path::to_owned);
+    let result = answer(command, look, &typed).map_err(|stop| {
+        let stop = match &folder {
+            Some(folder) => job::in_unit(Arc::new(RealStore::new()), folder, stop),
+            None => stop,
+        };
+        worded(stop, &typed, touches_bus)
+    });
     let (screen, exit, outcome) = match &result {
         Ok(answer) => (
             answer.screen.clone(),

@@ -87,7 +87,7 @@ pub struct MarkingSays {
 
 impl Panel {
     /// `sole-user`: the link could be opened and locked.
-    pub fn sole_user(&mut self, in_use: Option<&str>) {
+    pub(crate) fn sole_user(&mut self, in_use: Option<&str>) {
         match in_use {
             None => self.open(Interlock::SoleUser, "locked for this run"),
             Some(node) => self.hold(Held {
@@ -104,7 +104,7 @@ impl Panel {
 
     /// `not-the-host`: the node is not the flash that the bench computer boots from. `chosen` is true
     /// where a person named the node; `writes` where the command can change the chip.
-    pub fn not_the_host(&mut self, host: &HostFlash, chosen: bool, writes: bool) {
+    pub(crate) fn not_the_host(&mut self, host: &HostFlash, chosen: bool, writes: bool) {
         let held = |seen: &str| Held {
             interlock: Interlock::NotTheHost,
             headline: "this may be the bench computer's own flash.".into(),
@@ -134,7 +134,7 @@ impl Panel {
     }
 
     /// `bench-attested`: power arrangement named with its checklist, marking read.
-    pub fn bench_attested(&mut self, said: &Attestation) {
+    pub(crate) fn bench_attested(&mut self, said: &Attestation) {
         let held = |seen: String, next: &str| {
             Held {
             interlock: Interlock::BenchAttested,
@@ -175,7 +175,7 @@ impl Panel {
     ///
     /// The range is what all parts share that the marking may mean, narrowed by what the person read
     /// in the datasheet. A range that the table has from memory does not open the interlock alone.
-    pub fn supply_level(
+    pub(crate) fn supply_level(
         &mut self,
         level: Option<Millivolts>,
         marking: Option<&str>,
@@ -257,7 +257,7 @@ impl Panel {
     }
 
     /// `supply-level` again, with the part that the chip turned out to be. Can only close it.
-    pub fn supply_level_of_part(
+    pub(crate) fn supply_level_of_part(
         &mut self,
         level: Option<Millivolts>,
         part: &str,

@@ -55,7 +55,7 @@ pub struct Unexplained {
 
 impl Panel {
     /// `contact`: the clip is seated well enough for what comes.
-    pub fn contact(&mut self, contact: &Contact) {
+    pub(crate) fn contact(&mut self, contact: &Contact) {
         if contact.id_same == contact.id_reads && contact.sample_same && contact.sign.is_none() {
             let evidence = format!(
                 "ID the same in {} of {} reads",
@@ -84,9 +84,9 @@ impl Panel {
         });
     }
 
-    /// `known-part`: the sources agree. `known` is false where the part is known by SFDP alone or not
-    /// at all, which can be accepted; a disagreement cannot.
-    pub fn known_part(&mut self, part: &str, known: bool, disagreements: &[String]) {
+    /// `known-part`: the sources agree. `doubt` says why what is known of the part does not suffice,
+    /// which can be accepted; a disagreement cannot.
+    pub(crate) fn known_part(&mut self, part: &str, doubt: Option<&str>, disagreements: &[String]) {
         let held = |headline: String, seen: String, next: &str| Held {
             interlock: Interlock::KnownPart,
             headline,
@@ -106,16 +106,16 @@ impl Panel {
                 "Read the marking again and compare it with norlock id. The chip can still be backed up.",
             ));
         }
-        if known {
+        let Some(doubt) = doubt else {
             return self.open(
                 Interlock::KnownPart,
                 format!("{part}; ID, SFDP, table and marking do not disagree"),
             );
-        }
+        };
         self.hold_unless(
             Acceptable::KnownPart,
             held(
-                "the table does not know this part.".into(),
+                doubt.to_owned(),
                 part.to_owned(),
                 "Add it from its datasheet (--parts FILE), or --accept known-part --because with what you checked.",
             ),
@@ -124,7 +124,7 @@ impl Panel {
 
     /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be
     /// accepted with a reason that names the unit.
-    pub fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
+    pub(crate) fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
         let held = |headline: String, seen: String| {
             Held {
             interlock: Interlock::SameUnit,
@@ -198,7 +198,7 @@ impl Panel {
     }
 
     /// `writable`: no protected range is touched.
-    pub fn writable(
+    pub(crate) fn writable(
         &mut self,
         protection: &Protection,
         touched: &[Range<u32>],
@@ -231,7 +231,7 @@ impl Panel {
     }
 
     /// `writable` cannot open: lifting was asked for and did not take.
-    pub fn not_liftable(&mut self, why: String) {
+    pub(crate) fn not_liftable(&mut self, why: String) {
         self.hold(Held {
             interlock: Interlock::Writable,
             headline: "the protection cannot be lifted.".into(),
@@ -242,7 +242,12 @@ impl Panel {
     }
 
     /// `twin-read`: two independent reads agree. `weak` says why they could not be made independent.
-    pub fn twin_read(&mut self, differing: &[Range<u32>], pattern: &str, weak: Option<&str>) {
+    pub(crate) fn twin_read(
+        &mut self,
+        differing: &[Range<u32>],
+        pattern: &str,
+        weak: Option<&str>,
+    ) {
         let held = |headline: &str, seen: String, next: &str| Held {
             interlock: Interlock::TwinRead,
             headline: headline.into(),
@@ -272,7 +277,7 @@ impl Panel {
     }
 
     /// `twin-read` cannot open: the two agree on something that no healthy chip shows.
-    pub fn reads_implausible(&mut self, alarm: &str) {
+    pub(crate) fn reads_implausible(&mut self, alarm: &str) {
         self.hold(Held {
             interlock: Interlock::TwinRead,
             headline: "two reads agree on what cannot be right.".into(),
@@ -283,7 +288,7 @@ impl Panel {
     }
 
     /// `twin-read` cannot open for a backup: there is nothing to keep.
-    pub fn reads_blank(&mut self) {
+    pub(crate) fn reads_blank(&mut self) {
         self.hold(Held {
             interlock: Interlock::TwinRead,
             headline: "the chip reads blank from end to end.".into(),
@@ -295,7 +300,7 @@ impl Panel {
     }
 
     /// `known-part` is in doubt: the chip may have another size than it was opened with.
-    pub fn size_in_doubt(&mut self, seen: &str) {
+    pub(crate) fn size_in_doubt(&mut self, seen: &str) {
         self.hold_unless(
             Acceptable::KnownPart,
             Held {
@@ -311,7 +316,7 @@ impl Panel {
     }
 
     /// `nothing-unexplained`: the chip holds the baseline, but for blocks a journal accounts for.
-    pub fn nothing_unexplained(&mut self, unexplained: &[Unexplained], baseline: &str) {
+    pub(crate) fn nothing_unexplained(&mut self, unexplained: &[Unexplained], baseline: &str) {
         let Some(first) = unexplained.first() else {
             return self.open(
                 Interlock::NothingUnexplained,
@@ -337,7 +342,7 @@ impl Panel {
     }
 
     /// `nothing-unexplained` for a restore: what the chip holds is kept as `replaced` first.
-    pub fn present_kept(&mut self, replaced: &str) {
+    pub(crate) fn present_kept(&mut self, replaced: &str) {
         self.open(
             Interlock::NothingUnexplained,
             format!("what the chip holds is kept as {replaced}"),
@@ -345,7 +350,7 @@ impl Panel {
     }
 
     /// `journal-ready`: the journal is open and durable.
-    pub fn journal_ready(&mut self, opened: Result<&str, &str>) {
+    pub(crate) fn journal_ready(&mut self, opened: Result<&str, &str>) {
         match opened {
             Ok(journal) => self.open(Interlock::JournalReady, journal),
             Err(why) => self.hold(Held {

@@ -111,7 +111,7 @@ impl Panel {
     ///
     /// # Errors
     /// The panel itself, if any interlock holds or waits.
-    pub fn permit(self) -> Result<Permit, Box<Self>> {
+    pub(crate) fn permit(self) -> Result<Permit, Box<Self>> {
         let (open, _) = self.counts();
         if open == Interlock::ALL.len() {
             Ok(Permit { _made_here: () })

@@ -93,7 +93,7 @@ pub struct OffendingChange {
 
 impl Panel {
     /// `image-fits`: the image has the size of the unit's chip.
-    pub fn image_fits(&mut self, image_bytes: u64, chip_bytes: u64) {
+    pub(crate) fn image_fits(&mut self, image_bytes: u64, chip_bytes: u64) {
         if image_bytes == chip_bytes {
             return self.open(
                 Interlock::ImageFits,
@@ -110,7 +110,7 @@ impl Panel {
     }
 
     /// `image-fits` again, with the region map. Can only close it.
-    pub fn map_fits(&mut self, map_bytes: u64, chip_bytes: u64) {
+    pub(crate) fn map_fits(&mut self, map_bytes: u64, chip_bytes: u64) {
         if map_bytes == chip_bytes {
             return;
         }
@@ -124,7 +124,7 @@ impl Panel {
     }
 
     /// `backup-intact`: every backup was hashed anew; `problems` says what was found wrong.
-    pub fn backup_intact(&mut self, backups: usize, problems: &[String]) {
+    pub(crate) fn backup_intact(&mut self, backups: usize, problems: &[String]) {
         let next = match (backups, problems.first()) {
             (0, _) => "Back the unit up first: norlock backup --unit FOLDER",
             (_, Some(_)) => {
@@ -149,7 +149,7 @@ impl Panel {
     }
 
     /// `offline-hash`: first backup and baseline agree with a hash kept away from the bench.
-    pub fn offline_hash(&mut self, evidence: &[OfflineEvidence]) {
+    pub(crate) fn offline_hash(&mut self, evidence: &[OfflineEvidence]) {
         let failed = evidence
             .iter()
             .find_map(|one| one.result.as_ref().err().map(|problem| (one, problem)));
@@ -172,7 +172,7 @@ impl Panel {
     /// `unit-data-kept`: what differs from the baseline lies in regions marked replaceable.
     ///
     /// `map_has_unit_data` is `None` where there is no region map.
-    pub fn unit_data_kept(
+    pub(crate) fn unit_data_kept(
         &mut self,
         map_has_unit_data: Option<bool>,
         offending: &[OffendingChange],
@@ -233,7 +233,7 @@ impl Panel {
 
     /// `unit-data-kept` once the worklist is known: `seen` says which block a change shares with unit
     /// data, so that this must be erased with it.
-    pub fn shared_block(&mut self, seen: impl Into<String>) {
+    pub(crate) fn shared_block(&mut self, seen: impl Into<String>) {
         let held = Held {
             interlock: Interlock::UnitDataKept,
             headline: "a block that must be erased also holds unit data.".into(),
@@ -247,7 +247,7 @@ impl Panel {
 
     /// `unit-data-kept` for a restore: the image is a backup of this very unit, so its unit data is
     /// the unit's own, and what it replaces is kept first.
-    pub fn unit_data_restored(&mut self, backup: &str) {
+    pub(crate) fn unit_data_restored(&mut self, backup: &str) {
         self.open(
             Interlock::UnitDataKept,
             format!("{backup} is this unit's own"),

@@ -149,14 +149,14 @@ fn case(interlock: Interlock) -> Case {
         },
         Interlock::KnownPart => Case {
             holds: vec![
-                |panel| panel.known_part("XX1", false, &[]),
-                |panel| panel.known_part("W25Q80DV", true, &["they differ".into()]),
+                |panel| panel.known_part("XX1", Some("nobody knows it."), &[]),
+                |panel| panel.known_part("W25Q80DV", None, &["they differ".into()]),
                 |panel| {
-                    panel.known_part("W25Q80DV", true, &[]);
+                    panel.known_part("W25Q80DV", None, &[]);
                     panel.size_in_doubt("both halves are equal");
                 },
             ],
-            opens: vec![|panel| panel.known_part("W25Q80DV", true, &[])],
+            opens: vec![|panel| panel.known_part("W25Q80DV", None, &[])],
         },
         Interlock::SameUnit => same_unit(),
         Interlock::Writable => Case {

@@ -5,12 +5,13 @@ use std::time::SystemTime;
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, connect};
-use super::record::{journal_patience, operation, region_map};
+use super::record::{note_refusal, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
-use super::{Attendant, Stop, recognise};
+use super::{Attendant, Exit, Stop, recognise};
 use crate::interlock::Panel;
 use crate::link::Purpose;
-use crate::unit::{Digest, Image, Unit, UnitError};
+use crate::unit::journal::Journal;
+use crate::unit::{Digest, Image, ImageName, Unit, UnitError};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
@@ -52,15 +53,24 @@ pub struct RegionDifference {
 /// A [`Stop`]: held by an interlock (nothing is kept), a fault, or the person stopped.
 pub fn backup(
     unit: &mut Unit,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<BackupReport, Stop> {
+    let result = backup_checked(unit, bench, attendant);
+    result.inspect_err(|stop| note_refusal(unit, "backup", stop))
+}
+
+fn backup_checked(
+    unit: &mut Unit,
     mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
-    let patience = journal_patience(unit, &bench.catalogue)?;
+    refuse_a_mix(unit)?;
     let mut connected = connect(
         Panel::new(std::mem::take(&mut bench.accepted)),
         bench,
         Purpose::Read,
-        patience,
+        None,
         &[],
         attendant,
     )?;
@@ -80,26 +90,30 @@ pub fn backup(
     }
     let before = unit.baseline();
     remember(unit, &mut connected)?;
+    unfinished.weak_because(reads.weak.clone());
     let image = unfinished.publish(unit, reads.sha256)?;
-    let changed = match &before {
-        Some(before) => differences(unit, before, &image)?,
-        None => Vec::new(),
-    };
     let Connected { chip, panel, seen } = connected;
-    chip.leave()?;
     let outcome = format!("kept as {}", image.name.file_name());
     let mut done = operation("backup", &outcome, "untouched", &seen, &panel);
     done.conditions.insert("reads".into(), reads.words());
     unit.record(done, SystemTime::now())?;
+    chip.leave()?;
+    // The backup stands; a region map that cannot be read only spoils this comparison.
+    let changed = before
+        .as_ref()
+        .and_then(|before| differences(unit, before, &image).ok());
     Ok(BackupReport {
         unit: unit.name().to_owned(),
         file: image.name.file_name(),
         hash_name: image.name.hash_file_name(),
-        number: unit.backups().len() as u32,
+        number: match image.name {
+            ImageName::Backup(number) => number,
+            _ => 0,
+        },
         sha256: image.sha256,
         size_bytes,
         reads,
-        changed,
+        changed: changed.unwrap_or_default(),
         before: before.map(|image| image.name.file_name()),
     })
 }
@@ -119,9 +133,28 @@ pub(super) fn judge_reads(panel: &mut Panel, reads: &TwinRead, weak: Option<&str
     }
 }
 
+/// While a write is unfinished the chip holds a mix of two images: no backup to go back to, and no
+/// baseline to tailor from.
+fn refuse_a_mix(unit: &Unit) -> Result<(), Stop> {
+    let unfinished = Journal::find_unfinished(unit)?.filter(|write| {
+        let contents = write.contents.as_ref();
+        !contents.is_ok_and(|contents| contents.nothing_begun())
+    });
+    let Some(unfinished) = unfinished else {
+        return Ok(());
+    };
+    let next = "Give the same write command again, or go back: norlock restore --unit FOLDER";
+    let headline = "The unit has an unfinished write: the chip holds a mix of two images.";
+    let stop = Stop::new(Exit::Unfinished, headline, next);
+    Err(stop
+        .row("seen", unfinished.path.display().to_string())
+        .row("means", "a backup of it would bring no unit back")
+        .after_change())
+}
+
 /// A second backup goes only into the folder of the same unit.
 fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> {
-    if unit.file().identity.is_none() || unit.backups().is_empty() {
+    if unit.backups().is_empty() {
         return Ok(());
     }
     let map = region_map(unit)?;

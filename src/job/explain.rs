@@ -43,6 +43,10 @@ fn link_meaning(error: &LinkError) -> (String, String) {
             "the controller or its driver gave up; the wires cannot cause this",
             "Look at the kernel's log (dmesg), then try again.",
         ),
+        LinkError::StillEnabled => (
+            "the chip did not hear write disable: MOSI or CS is loose",
+            "Take the supply away, reseat the clip, then: norlock contact",
+        ),
         LinkError::Guard(_) => (
             "norlock was about to send what a reading job must never send; nothing was sent",
             "This is a fault of norlock. Please report it with a --trace file.",
@@ -161,6 +165,11 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             Exit::ChipFault,
             "the chip still erases or programs from before, or MISO is stuck",
             "Do not lift the clip. Wait, then run the same command again.",
+        ),
+        ChipError::UnsteadyRegister { .. } => (
+            Exit::ChipFault,
+            "the contact changes its mind; nothing is written back from such a read",
+            reseat,
         ),
         ChipError::NoAnswer { .. } => (Exit::ChipFault, "no chip answers on these wires", reseat),
         ChipError::LostContact { .. } => {

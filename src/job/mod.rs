@@ -45,4 +45,4 @@ pub use tailor::{TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};
 pub use verify::{Difference, VerifyReport, verify};
 pub use worklist::{WorklistReport, worklist};
-pub use write::{WriteOrder, write};
+pub use write::{WriteOrder, in_unit, write};

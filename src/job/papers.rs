@@ -19,8 +19,9 @@ pub struct Offline {
     pub hashes: Vec<String>,
 }
 
-/// `backup-intact` and `offline-hash`, for the first backup and the baseline.
-pub(super) fn backups(panel: &mut Panel, unit: &Unit, offline: &Offline) -> Result<(), Stop> {
+/// `backup-intact` and `offline-hash`: the latter for the first backup, the baseline and the one that is
+/// to be put back.
+pub(super) fn backups(panel: &mut Panel, unit: &Unit, back: Option<&Image>, offline: &Offline) {
     let backups = unit.backups();
     let problems: Vec<String> = backups
         .iter()
@@ -32,7 +33,9 @@ pub(super) fn backups(panel: &mut Panel, unit: &Unit, offline: &Offline) -> Resu
         .first_backup()
         .into_iter()
         .chain(unit.baseline())
+        .chain(back.cloned())
         .collect();
+    wanted.sort_by_key(|image| image.name);
     wanted.dedup();
     let evidence: Vec<OfflineEvidence> = wanted
         .iter()
@@ -42,7 +45,6 @@ pub(super) fn backups(panel: &mut Panel, unit: &Unit, offline: &Offline) -> Resu
         })
         .collect();
     panel.offline_hash(&evidence);
-    Ok(())
 }
 
 /// How the hash of one backup is confirmed from elsewhere.

@@ -6,6 +6,7 @@ use crate::chip::{Chip, ReadCommand};
 use crate::image::{Holds, RegionMap};
 use crate::interlock::Sameness;
 use crate::jedec::Address;
+use crate::unit::journal::Header;
 use crate::unit::{Identity, Unit};
 
 /// The ID that tells this chip from all others, with its kind: the unique ID, else the factory bytes
@@ -107,6 +108,8 @@ pub(super) fn recognise(
 }
 
 fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result<Sameness, Stop> {
+    // A map for another size says nothing about this chip.
+    let map = map.filter(|map| map.size_bytes() == chip.size_bytes());
     let (Some(map), Some(baseline)) = (map, unit.baseline()) else {
         return Ok(Sameness::Nothing);
     };
@@ -144,4 +147,10 @@ fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result
     } else {
         Sameness::Nothing
     })
+}
+
+/// Whether a journal was written about this very chip, as far as its IDs tell.
+pub(super) fn is_about(header: &Header, chip: &Chip, own: &OwnId) -> bool {
+    let unique = own.iter().flat_map(|(_, id)| id).take(32);
+    header.jedec_id == chip.short_id() && unique.eq(&header.unique_id)
 }

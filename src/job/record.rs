@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 
 use super::bench::Seen;
 use super::explain::sentence;
@@ -95,6 +95,28 @@ pub(super) fn operation(
             })
             .collect(),
     }
+}
+
+/// Keeps in the unit file that a command was refused, and by which interlocks.
+///
+/// Best effort: the refusal matters more than a note of it that fails.
+pub(super) fn note_refusal(unit: &mut Unit, command: &str, stop: &Stop) {
+    let last = unit.file().operations.last();
+    let noted = last.is_some_and(|last| last.outcome == stop.headline && last.command == command);
+    if stop.held.is_empty() || noted {
+        return;
+    }
+    let held = stop.held.iter();
+    let refused = Operation {
+        command: command.to_owned(),
+        outcome: stop.headline.clone(),
+        chip: stop.chip.words().unwrap_or_default().to_owned(),
+        interlocks: held
+            .map(|held| (held.interlock.id().to_owned(), InterlockState::Held))
+            .collect(),
+        ..Operation::default()
+    };
+    let _ = unit.record(refused, SystemTime::now());
 }
 
 /// How long to wait for a busy chip before giving up: the part's longest operation if the unit has an

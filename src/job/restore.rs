@@ -9,8 +9,8 @@ use std::time::SystemTime;
 use super::backup::judge_reads;
 use super::bench::{Bench, Connected, connect};
 use super::papers::{self, Offline};
-use super::recognise::{own_id, recognise};
-use super::record::{journal_patience, region_map};
+use super::recognise::{is_about, own_id, recognise};
+use super::record::{journal_patience, note_refusal, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::twin_read::twin_read;
 use super::worklist::smallest_block;
@@ -49,7 +49,11 @@ pub fn restore(
     attendant: &mut dyn Attendant,
 ) -> Result<WriteReport, Stop> {
     let result = restore_checked(unit, order, bench, attendant);
-    result.map_err(|stop| with_journal(unit, stop))
+    result.map_err(|stop| {
+        let stop = with_journal(unit, stop);
+        note_refusal(unit, "restore", &stop);
+        stop
+    })
 }
 
 fn restore_checked(
@@ -60,9 +64,10 @@ fn restore_checked(
 ) -> Result<WriteReport, Stop> {
     let backup = wanted(unit, order.to)?;
     let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
-    papers::backups(&mut panel, unit, &order.offline)?;
+    papers::backups(&mut panel, unit, Some(&backup), &order.offline);
     panel.unit_data_restored(&backup.name.file_name());
-    let map = region_map(unit)?;
+    // A map only orders a restore and helps to recognise the unit: a broken one is as none.
+    let map = region_map(unit).ok().flatten();
     let unfinished = Journal::find_unfinished(unit)?;
     let patience = journal_patience(unit, &bench.catalogue)?;
     let mut torn = unfinished.as_ref().map(in_hand).unwrap_or_default();
@@ -75,7 +80,7 @@ fn restore_checked(
     let started = chip.now();
     // Only now: that it is gone or cut short is for backup-intact to tell.
     let target = unit.open_image(&backup)?;
-    judge_part(&mut panel, &seen.identification);
+    judge_part(&mut panel, &seen);
     panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
     let sameness = if order.replacement {
         Sameness::Replacement
@@ -94,7 +99,11 @@ fn restore_checked(
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
-    let kept = kept_before(unit, unfinished.as_ref(), backup.sha256, reads.sha256);
+    let about = unfinished.as_ref().filter(|write| {
+        let contents = write.contents.as_ref();
+        contents.is_ok_and(|contents| is_about(&contents.header, &chip, &own))
+    });
+    let kept = kept_before(unit, about, backup.sha256, reads.sha256);
     let (present, replaced): (Box<dyn ReadAt>, Option<String>) = match kept {
         Some(replaced) => (Box::new(present), replaced),
         None => {

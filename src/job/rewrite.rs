@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use super::bench::Seen;
 use super::explain::sentence;
-use super::recognise::{OwnId, identity, still_itself};
+use super::recognise::{OwnId, identity, is_about, still_itself};
 use super::record::operation;
 use super::restore::adopt;
 use super::work::{Lift, Work};
@@ -24,7 +24,7 @@ use crate::jedec::status::Registers;
 use crate::unit::journal::{
     AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
 };
-use crate::unit::store::StoreFile;
+use crate::unit::store::{StoreFile, hash};
 use crate::unit::{Digest, Identity, Operation, Unit};
 use crate::worklist::{Request, Worklist, plan};
 
@@ -101,6 +101,8 @@ impl Rewrite<'_> {
         attendant: &mut dyn Attendant,
     ) -> Result<WriteReport, Stop> {
         let worklist = self.plan()?;
+        // What was judged, hashed and planned from must be one and the same image.
+        unchanged(self.target, self.target_digest, &self.target_name)?;
         let found = self.chip.registers()?;
         let first = self.first_found(&found);
         let lift = self.judge_protection(&touched(&worklist), &found, &first);
@@ -168,7 +170,13 @@ impl Rewrite<'_> {
         let becomes = self.becomes();
         let part = self.chip.part().clone();
         let panel = std::mem::take(&mut self.panel);
-        let permit = panel.permit().map_err(|panel| Stop::held(&panel))?;
+        let permit = match panel.permit() {
+            Ok(permit) => permit,
+            Err(panel) => {
+                let _ = abandon_unbegun(journal);
+                return Err(Stop::held(&panel));
+            }
+        };
         let (unit, seen) = (self.unit, self.seen);
         let journal_path = format!("{}/{}", unit.name(), within(unit, journal.path()));
         let mut work = Work {
@@ -205,6 +213,8 @@ impl Rewrite<'_> {
         unit.record(done, SystemTime::now())
             .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
+        unchanged(self.target, self.target_digest, &self.target_name)
+            .map_err(Stop::after_change)?;
         journal.close().map_err(|error| complete(error.into()))?;
         let estimate = worklist.estimate(&pace(&part, seen.sck));
         let (changed, all) = worklist.blocks();
@@ -240,13 +250,7 @@ impl Rewrite<'_> {
     fn header_before(&self) -> Option<&Header> {
         let contents = self.unfinished.as_ref()?.contents.as_ref().ok()?;
         // A replacement chip may be of another family; the old one's registers mean nothing there.
-        let same = contents.header.jedec_id == self.chip.short_id()
-            && self
-                .own
-                .iter()
-                .flat_map(|(_, id)| id)
-                .take(32)
-                .eq(&contents.header.unique_id);
+        let same = is_about(&contents.header, &self.chip, &self.own);
         same.then_some(&contents.header)
     }
 
@@ -294,6 +298,13 @@ impl Rewrite<'_> {
             lift.changed = true;
             lift.restore = back.clone().unwrap_or_default();
         }
+        if back.is_none() && lift.changed {
+            self.panel.not_liftable(
+                "it is not as it was first found, and how this part is put back is not known"
+                    .into(),
+            );
+            return lift;
+        }
         let in_the_way = touched.iter().any(|range| protection.touches(range));
         if !in_the_way || !self.lift_protection {
             self.panel.writable(protection, touched, None);
@@ -319,9 +330,8 @@ impl Rewrite<'_> {
         first: &Registers,
     ) -> Result<Journal, JournalError> {
         if let Some(unfinished) = &self.unfinished {
-            let same = unfinished.contents.as_ref().is_ok_and(|contents| {
-                contents.header.target == self.target_digest
-                    && contents.header.purpose == self.purpose
+            let same = self.header_before().is_some_and(|header| {
+                header.target == self.target_digest && header.purpose == self.purpose
             });
             if same {
                 return Journal::resume(self.unit, unfinished.number);
@@ -387,6 +397,17 @@ impl Rewrite<'_> {
             replaced: self.replaced,
         })
     }
+}
+
+/// Hashes the image once more: a file that was exchanged meanwhile was not judged.
+fn unchanged(image: &dyn StoreFile, digest: Digest, name: &str) -> Result<(), Stop> {
+    if hash(image)?.0 == digest {
+        return Ok(());
+    }
+    let next = "Leave the image alone while it is written. Tailor it anew, or: norlock restore --unit FOLDER";
+    let headline = format!("{name} was changed while it was in use.");
+    Err(Stop::new(Exit::FileFault, headline, next)
+        .row("means", "what was judged is not what would be written"))
 }
 
 /// The chip is complete, only the note of it failed: the journal stays unfinished.

@@ -105,10 +105,10 @@ impl Stop {
         for also in held.iter().skip(1) {
             stop = stop.row("also", format!("{}: {}", also.interlock, also.headline));
         }
-        stop = stop.row(
-            "others",
-            format!("{open} are open; {waiting} wait for the chip"),
-        );
+        if open > 0 {
+            let others = format!("{open} are open; {waiting} wait for the chip");
+            stop = stop.row("others", others);
+        }
         stop.held = held;
         stop
     }

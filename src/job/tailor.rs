@@ -11,6 +11,7 @@ use super::record::{REGION_MAP, parse_map, region_map};
 use super::{Exit, Stop};
 use crate::image::{Baseline, Content, Expected, Filling, RegionMap, Rest, TailorError, Tailored};
 use crate::part::Catalogue;
+use crate::unit::journal::Journal;
 use crate::unit::store::StoreFile;
 use crate::unit::{Digest, ImageName, Operation, Unfinished, Unit, UnitError};
 
@@ -62,6 +63,14 @@ pub fn tailor(
             "norlock backup --unit FOLDER first.",
         )
     })?;
+    if let Some(unfinished) = Journal::find_unfinished(unit)? {
+        let next =
+            "Finish it with the same write command, or go back: norlock restore --unit FOLDER";
+        let headline = "An unfinished write needs the target as it is.";
+        return Err(Stop::new(Exit::Unfinished, headline, next)
+            .row("seen", unfinished.path.display().to_string())
+            .after_change());
+    }
     if unit.image(ImageName::Target).is_some() && !replace {
         let next = "Add --replace to make it anew; the backups stay as they are.";
         return Err(Stop::new(

@@ -67,6 +67,32 @@ impl TwinRead {
     }
 }
 
+impl TwinRead {
+    /// The conditions of the passes in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let one = |pass: &PassFacts| {
+            let way = if pass.downwards {
+                "downwards"
+            } else {
+                "upwards"
+            };
+            format!("{:02X}h {} {way}", pass.opcode, pass.sck)
+        };
+        let third = self.third.iter().map(|pass| format!(", {}", one(pass)));
+        let weak = self.weak.iter().map(|why| format!("; weak: {why}"));
+        let more: String = third.chain(weak).collect();
+        format!("{}, {}{more}", one(&self.first), one(&self.second))
+    }
+
+    /// Time of all passes.
+    #[must_use]
+    pub fn time(&self) -> Duration {
+        let third = self.third.as_ref().map_or(Duration::ZERO, |pass| pass.time);
+        self.first.time + self.second.time + third
+    }
+}
+
 /// Reads the whole chip twice. The first pass is kept in `file`, the second compared with it.
 /// Differences inside `exempt` ranges do not count: an unfinished journal has those blocks begun.
 ///

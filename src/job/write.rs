@@ -1,15 +1,16 @@
 //! `write`: a target image onto the unit's chip, with every interlock open.
 
 use std::ops::Range;
-use std::time::Duration;
+use std::path::Path;
+use std::sync::Arc;
 
 use super::backup::judge_reads;
-use super::bench::{Bench, Connected, connect};
+use super::bench::{Bench, Connected, Seen, connect};
 use super::papers::{self, Offline};
 use super::recognise::{own_id, recognise};
-use super::record::{journal_patience, region_map};
+use super::record::{journal_patience, note_refusal, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
-use super::twin_read::{TwinRead, twin_read};
+use super::twin_read::twin_read;
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
@@ -17,7 +18,7 @@ use crate::interlock::{Panel, Unexplained};
 use crate::link::Purpose;
 use crate::part::Standing;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
-use crate::unit::store::StoreFile;
+use crate::unit::store::{Store, StoreFile};
 use crate::unit::{Digest, Image, Unfinished, Unit};
 
 /// What to write.
@@ -44,7 +45,21 @@ pub fn write(
     attendant: &mut dyn Attendant,
 ) -> Result<WriteReport, Stop> {
     let result = write_checked(unit, order, bench, attendant);
-    result.map_err(|stop| with_journal(unit, stop))
+    result.map_err(|stop| {
+        let stop = with_journal(unit, stop);
+        note_refusal(unit, "write", &stop);
+        stop
+    })
+}
+
+/// The same for a folder that is only looked at: an unfinished journal shows in the exit code, whatever
+/// stopped a command about its unit.
+#[must_use]
+pub fn in_unit(store: Arc<dyn Store>, folder: &Path, stop: Stop) -> Stop {
+    match Unit::view(store, folder) {
+        Ok(unit) if stop.exit != Exit::Usage => with_journal(&unit, stop),
+        _ => stop,
+    }
 }
 
 /// While a journal is unfinished that is the exit code, and the chip counts as changed in part unless
@@ -95,7 +110,7 @@ fn write_checked(
         seen,
     } = connected;
     let started = chip.now();
-    judge_part(&mut panel, &seen.identification);
+    judge_part(&mut panel, &seen);
     panel.image_fits(target_bytes, u64::from(chip.size_bytes()));
     let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
     panel.same_unit(unit.name(), &sameness);
@@ -110,12 +125,18 @@ fn write_checked(
     judge_reads(&mut panel, &reads, weak.as_deref(), false);
     let baseline_file = unit.open_image(&baseline)?;
     let block = smallest_block(chip.part());
-    let accounted = unfinished.as_ref().map(accounted).unwrap_or_default();
     let odd = if reads.sha256 == target_digest {
         // The chip holds the target already: what an interrupted close, or a second write, finds.
         Vec::new()
     } else {
-        unexplained(&present, baseline_file.as_ref(), block, &accounted)?
+        let done = unfinished.as_ref().map(done).unwrap_or_default();
+        let expected = Expected {
+            baseline: baseline_file.as_ref(),
+            target: target.as_ref(),
+            done: &done,
+            begun: &begun,
+        };
+        unexplained(&present, &expected, block)?
     };
     panel.nothing_unexplained(&odd, &baseline.name.file_name());
     if panel.is_held() {
@@ -159,7 +180,7 @@ fn judge_papers(
     target_bytes: u64,
     offline: &Offline,
 ) -> Result<(), Stop> {
-    papers::backups(panel, unit, offline)?;
+    papers::backups(panel, unit, None, offline);
     let Some(baseline) = unit.baseline() else {
         panel.unit_data_kept(map.map(RegionMap::has_unit_data), &[]);
         return Ok(());
@@ -189,17 +210,25 @@ fn judge_papers(
 }
 
 /// `known-part`, from what the chip was identified as.
-pub(super) fn judge_part(panel: &mut Panel, found: &crate::part::Identification) {
-    let name = found
-        .part
-        .as_ref()
-        .map_or_else(|| "an unknown part".to_owned(), |part| part.name.clone());
-    let sentences: Vec<String> = found
-        .disagreements
-        .iter()
-        .map(|one| one.sentence.clone())
-        .collect();
-    panel.known_part(&name, found.standing == Standing::Known, &sentences);
+///
+/// Sizes that the table has from memory count only where the chip's own SFDP agrees with them.
+pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
+    let found = &seen.identification;
+    let part = found.part.as_ref();
+    let name = part.map_or("an unknown part", |part| part.name.as_str());
+    let documented = part.is_some_and(|part| {
+        let fields = ["size_bytes", "page_size_bytes", "erase"];
+        fields.iter().all(|field| part.is_documented(field))
+    });
+    let doubt = if found.standing != Standing::Known {
+        Some("the table does not know this part.")
+    } else if !documented && seen.sfdp.is_none() {
+        Some("the table has this part from memory only.")
+    } else {
+        None
+    };
+    let sentences = found.disagreements.iter().map(|one| one.sentence.clone());
+    panel.known_part(name, doubt, &sentences.collect::<Vec<_>>());
 }
 
 /// The unit's unfinished journal, if it is one that this write can go on with.
@@ -245,35 +274,46 @@ pub(super) fn in_hand(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
         .unwrap_or_default()
 }
 
-/// Blocks that the journal has begun or done.
-fn accounted(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
+/// Blocks that the journal has done.
+fn done(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
     let contents = unfinished.contents.as_ref();
-    contents
-        .map(|contents| [contents.in_hand(), contents.done()].concat())
-        .unwrap_or_default()
+    contents.map(journal::Contents::done).unwrap_or_default()
 }
 
-/// Blocks in which the chip differs from the baseline and that no journal accounts for, joined.
+/// What a chip holds whose write was interrupted: the target where a block is done, anything where one
+/// was begun, else the baseline.
+struct Expected<'a> {
+    baseline: &'a dyn StoreFile,
+    target: &'a dyn StoreFile,
+    done: &'a [Range<u32>],
+    begun: &'a [Range<u32>],
+}
+
+/// Blocks in which the chip holds something else, joined.
 fn unexplained(
     present: &Unfinished,
-    baseline: &dyn StoreFile,
+    expected: &Expected<'_>,
     block: u32,
-    accounted: &[Range<u32>],
 ) -> Result<Vec<Unexplained>, Stop> {
-    let size = u32::try_from(baseline.size_bytes()?).unwrap_or(u32::MAX);
+    let size = u32::try_from(expected.baseline.size_bytes()?).unwrap_or(u32::MAX);
     let (mut a, mut b) = (vec![0; block as usize], vec![0; block as usize]);
     let mut found: Vec<Unexplained> = Vec::new();
     let mut at = 0;
     while at < size {
         let end = at.saturating_add(block).min(size);
+        let within = |ranges: &[Range<u32>]| {
+            let mut ranges = ranges.iter();
+            ranges.any(|range| range.start <= at && end <= range.end)
+        };
         let (a, b) = (&mut a[..(end - at) as usize], &mut b[..(end - at) as usize]);
         present.read_at(u64::from(at), a)?;
-        baseline.read_exact_at(u64::from(at), b)?;
-        if a != b
-            && !accounted
-                .iter()
-                .any(|range| range.start <= at && end <= range.end)
-        {
+        let image = if within(expected.done) {
+            expected.target
+        } else {
+            expected.baseline
+        };
+        image.read_exact_at(u64::from(at), b)?;
+        if a != b && !within(expected.begun) {
             match found.last_mut() {
                 Some(last) if last.range.end == at => last.range.end = end,
                 _ => found.push(Unexplained { range: at..end }),
@@ -284,18 +324,11 @@ fn unexplained(
     Ok(found)
 }
 
-/// What stands before the reason in the record of a backup whose reads were not independent.
-const WEAK: &str = "weak: ";
-
 /// Why the reads of a backup were not independent, as its record says.
 fn weak_backup(unit: &Unit, backup: &Image) -> Option<String> {
-    let kept = format!("kept as {}", backup.name.file_name());
-    let record = unit.file().operations.iter().rev();
-    let record = record.filter(|one| one.command == "backup" && one.outcome == kept);
-    let (_, why) = record
-        .filter_map(|one| one.conditions.get("reads")?.split_once(WEAK))
-        .next()?;
-    Some(format!("{} was read {why}", backup.name.file_name()))
+    let file = backup.name.file_name();
+    let why = unit.file().images.get(&file)?.weak.as_ref()?;
+    Some(format!("{file}: {why}"))
 }
 
 pub(super) fn no_backup() -> Stop {
@@ -304,30 +337,4 @@ pub(super) fn no_backup() -> Stop {
         "The unit has no backup.",
         "norlock backup --unit FOLDER first.",
     )
-}
-
-impl TwinRead {
-    /// The conditions of the passes in words.
-    #[must_use]
-    pub fn words(&self) -> String {
-        let one = |pass: &super::PassFacts| {
-            let way = if pass.downwards {
-                "downwards"
-            } else {
-                "upwards"
-            };
-            format!("{:02X}h {} {way}", pass.opcode, pass.sck)
-        };
-        let third = self.third.iter().map(|pass| format!(", {}", one(pass)));
-        let weak = self.weak.iter().map(|why| format!("; {WEAK}{why}"));
-        let more: String = third.chain(weak).collect();
-        format!("{}, {}{more}", one(&self.first), one(&self.second))
-    }
-
-    /// Time of all passes.
-    #[must_use]
-    pub fn time(&self) -> Duration {
-        let third = self.third.as_ref().map_or(Duration::ZERO, |pass| pass.time);
-        self.first.time + self.second.time + third
-    }
 }

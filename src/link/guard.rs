@@ -152,9 +152,9 @@ impl Guard {
             self.link.transfer(batch, sck)?;
         }
         match batch.last().and_then(|frame| frame.segments.last()) {
-            Some(Segment::In(status)) if enabled && status.iter().any(|byte| byte & 2 != 0) => Err(
-                LinkError::Guard("WEL is still set after write disable".into()),
-            ),
+            Some(Segment::In(status)) if enabled && status.iter().any(|byte| byte & 2 != 0) => {
+                Err(LinkError::StillEnabled)
+            }
             _ => Ok(()),
         }
     }

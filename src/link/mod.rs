@@ -219,6 +219,9 @@ pub enum LinkError {
     /// The transfer failed.
     #[error("the link failed during a transfer")]
     Io(#[from] std::io::Error),
+    /// WEL was still set after write disable, at the end of a change of address mode.
+    #[error("WEL is still set after write disable")]
+    StillEnabled,
     /// The guard kept a frame off the wire.
     #[error("{0}")]
     Guard(String),

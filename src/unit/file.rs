@@ -66,6 +66,9 @@ pub struct RecordedImage {
     pub sha256: Digest,
     /// Its size in bytes.
     pub size_bytes: u64,
+    /// Why the reads it comes from were not independent, where they were not or it is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weak: Option<String>,
 }
 
 /// How an interlock stood.

@@ -13,6 +13,7 @@ fn full() -> UnitFile {
     let image = RecordedImage {
         sha256: Digest::of(b"image"),
         size_bytes: 16 << 20,
+        weak: Some("both at 10 MHz with 03h".into()),
     };
     file.images.insert("as-found.bin".into(), image);
     let operation = Operation {

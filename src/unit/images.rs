@@ -200,7 +200,15 @@ impl Unit {
                 .open_from_medium(&self.folder.join(&entry.name))?;
             let (sha256, size_bytes) = store::hash(file.as_ref())?;
             if sha256 == expected {
-                self.keep(name, RecordedImage { sha256, size_bytes })?;
+                let weak = matches!(name, ImageName::Backup(_)).then(|| {
+                    "its publication was cut short, so its reads are not on record".to_owned()
+                });
+                let image = RecordedImage {
+                    sha256,
+                    size_bytes,
+                    weak,
+                };
+                self.keep(name, image)?;
             }
         }
         Ok(())

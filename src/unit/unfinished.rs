@@ -25,6 +25,7 @@ pub struct Unfinished {
     path: PathBuf,
     file: Box<dyn StoreFile>,
     published: bool,
+    weak: Option<String>,
 }
 
 impl fmt::Debug for Unfinished {
@@ -51,7 +52,13 @@ impl Unfinished {
             path,
             file,
             published: false,
+            weak: None,
         }
+    }
+
+    /// Keeps with the image why the reads it comes from are not independent.
+    pub fn weak_because(&mut self, why: Option<String>) {
+        self.weak = why;
     }
 
     /// What it will be.
@@ -105,6 +112,7 @@ impl Unfinished {
         let recorded = RecordedImage {
             sha256: expected,
             size_bytes: self.size_bytes,
+            weak: self.weak.take(),
         };
         unit.keep(self.name, recorded)?;
         Ok(Image {

@@ -37,6 +37,9 @@ const LOCK_BIT: u8 = 0x80;
 const CMP: u8 = 0x40;
 /// SRL or SRP1 in SR2.
 const SRL: u8 = 0x01;
+/// LB1 to LB3 in SR2: one-time. Written as 0 always, which cannot clear one that is set and cannot set
+/// one that was misread.
+const LB: u8 = 0x38;
 /// SUS in SR2: status only.
 const SUS: u8 = 0x80;
 
@@ -68,7 +71,7 @@ impl StatusFamily {
         let first = sr1 & (self.other_bits() | kept);
         let second = || {
             let sr2 = found.get(READ_STATUS_2).filter(|sr2| *sr2 != 0xFF)?;
-            Some(sr2 & !SUS & if clear { !CMP } else { 0xFF })
+            Some(sr2 & !(SUS | LB) & if clear { !CMP } else { 0xFF })
         };
         match self {
             Self::Winbond | Self::Adesto => Some(vec![write(&[first, second()?], true)]),
