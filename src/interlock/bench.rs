@@ -194,15 +194,6 @@ impl Panel {
         says: Option<&MarkingSays>,
         read: Option<SupplyRange>,
     ) {
-        let held = |headline: String, seen: String, next: &str| {
-            Held {
-            interlock: Interlock::SupplyLevel,
-            headline,
-            seen,
-            means: "a part driven above its range is damaged by being read, one below it answers wrongly".into(),
-            next: next.into(),
-        }
-        };
         let datasheet =
             "Read the supply range in the part's own datasheet and give it: --supply 2.7V-3.6V";
         let translate = "Give the chip its own level: a supply and a level translator made for it \
@@ -211,7 +202,11 @@ impl Panel {
             let seen = "no level was declared for this link".to_owned();
             let next =
                 "Measure the supply wire at the chip, and declare what you measured: --level LEVEL";
-            return self.hold(held("the link's level is not known.".into(), seen, next));
+            return self.hold(level_held(
+                "the link's level is not known.".into(),
+                seen,
+                next,
+            ));
         };
         let Some(says) = says else {
             let unknown = match marking {
@@ -225,12 +220,12 @@ impl Panel {
                         format!("{range} by the datasheet, link {level}"),
                     );
                 }
-                Some(range) => self.hold(held(
+                Some(range) => self.hold(level_held(
                     format!("the part wants {range}."),
                     format!("datasheet {range}, link declared {level}"),
                     translate,
                 )),
-                None => self.hold(held(
+                None => self.hold(level_held(
                     "no source says which supply voltage this part bears.".into(),
                     unknown,
                     datasheet,
@@ -240,23 +235,23 @@ impl Panel {
         let shown = marking.unwrap_or("unread");
         let parts = says.candidates.join(" or ");
         match says.supply {
-            None => self.hold(held(
+            None => self.hold(level_held(
                 format!("'{shown}' may mean parts of different levels."),
                 parts,
                 "Give the whole marking, with the letters behind the density.",
             )),
-            Some(range) if !range.includes(level) => self.hold(held(
+            Some(range) if !range.includes(level) => self.hold(level_held(
                 format!("a part marked '{shown}' wants {range}."),
                 format!("{parts}: {range}; link declared {level}"),
                 translate,
             )),
             Some(range) => match read {
-                Some(read) if !read.includes(level) => self.hold(held(
+                Some(read) if !read.includes(level) => self.hold(level_held(
                     format!("the datasheet says {read}."),
                     format!("datasheet {read}, table {range}, link declared {level}"),
                     translate,
                 )),
-                None if range.from_memory => self.hold(held(
+                None if range.from_memory => self.hold(level_held(
                     "the table has this part's supply range from memory only.".into(),
                     format!("{parts}: {range}, not read in a document"),
                     datasheet,
@@ -289,5 +284,17 @@ impl Panel {
             next: "Lift the clip now (docs/wiring.md has the order), and read the marking again."
                 .into(),
         });
+    }
+}
+
+fn level_held(headline: String, seen: String, next: &str) -> Held {
+    Held {
+        interlock: Interlock::SupplyLevel,
+        headline,
+        seen,
+        means:
+            "a part driven above its range is damaged by being read, one below it answers wrongly"
+                .into(),
+        next: next.into(),
     }
 }

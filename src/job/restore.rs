@@ -6,19 +6,17 @@
 use std::ops::Range;
 use std::time::SystemTime;
 
+use super::approach::{About, Approach, approach};
 use super::backup::judge_reads;
-use super::bench::{Bench, Connected, connect};
+use super::bench::Bench;
 use super::papers::{self, Offline};
-use super::recognise::{is_about, own_id, recognise};
-use super::record::{journal_patience, note_refusal, region_map};
+use super::recognise::is_about;
+use super::record::{note_refusal, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
-use super::twin_read::twin_read;
-use super::worklist::smallest_block;
-use super::write::{in_hand, judge_part, with_journal};
+use super::write::{in_hand, with_journal};
 use super::{Attendant, Exit, Stop};
 use crate::image::{ReadAt, RegionMap};
-use crate::interlock::{Panel, Sameness};
-use crate::link::Purpose;
+use crate::interlock::Panel;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
 use crate::unit::{Digest, Identity, Image, ImageName, Operation, Unit, UnitError};
@@ -69,32 +67,27 @@ fn restore_checked(
     // A map only orders a restore and helps to recognise the unit: a broken one is as none.
     let map = region_map(unit).ok().flatten();
     let unfinished = Journal::find_unfinished(unit)?;
-    let patience = journal_patience(unit, &bench.catalogue)?;
     let mut torn = unfinished.as_ref().map(in_hand).unwrap_or_default();
     torn.extend(order.rewrite.iter().cloned());
-    let Connected {
-        mut chip,
+    let about = About {
+        panel,
+        map: map.as_ref().map(|(map, _)| map),
+        image_bytes: backup.size_bytes,
+        torn,
+        replacement: order.replacement,
+    };
+    let Approach {
+        chip,
         mut panel,
         seen,
-    } = connect(panel, bench, Purpose::Write, patience, &torn, attendant)?;
-    let started = chip.now();
+        started,
+        own,
+        begun,
+        present,
+        reads,
+    } = approach(about, unit, bench, attendant)?;
     // Only now: that it is gone or cut short is for backup-intact to tell.
     let target = unit.open_image(&backup)?;
-    judge_part(&mut panel, &seen);
-    panel.image_fits(backup.size_bytes, u64::from(chip.size_bytes()));
-    let sameness = if order.replacement {
-        Sameness::Replacement
-    } else {
-        recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?
-    };
-    panel.same_unit(unit.name(), &sameness);
-    if panel.is_held() {
-        return Err(Stop::held(&panel));
-    }
-    let own = own_id(&mut chip)?;
-    let begun = whole_blocks(&torn, smallest_block(chip.part()), chip.size_bytes());
-    let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
-    let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
     judge_reads(&mut panel, &reads, reads.weak.as_deref(), false);
     if panel.is_held() {
         return Err(Stop::held(&panel));
@@ -194,20 +187,6 @@ fn map_for_restore(map: Option<&RegionMap>, size_bytes: u64) -> RegionMap {
         Some(map) if u64::from(map.size_bytes()) == size_bytes => map.clone(),
         _ => RegionMap::unmapped(u32::try_from(size_bytes).unwrap_or(u32::MAX)),
     }
-}
-
-/// What the journal has in hand and what the person named, in whole blocks of the chip.
-fn whole_blocks(torn: &[Range<u32>], block: u32, size: u32) -> Vec<Range<u32>> {
-    let block = block.max(1);
-    let whole = |range: &Range<u32>| {
-        let end = range.end.checked_next_multiple_of(block).unwrap_or(size);
-        range.start / block * block..end.min(size)
-    };
-    let mut blocks: Vec<Range<u32>> = torn.iter().map(whole).collect();
-    blocks.retain(|range| range.start < range.end);
-    blocks.sort_by_key(|range| (range.start, range.end));
-    blocks.dedup();
-    blocks
 }
 
 /// Whether what is on the chip need not be kept (again), and under which name it is: an interrupted

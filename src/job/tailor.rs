@@ -63,22 +63,7 @@ pub fn tailor(
             "norlock backup --unit FOLDER first.",
         )
     })?;
-    if let Some(unfinished) = Journal::find_unfinished(unit)? {
-        let next =
-            "Finish it with the same write command, or go back: norlock restore --unit FOLDER";
-        let headline = "An unfinished write needs the target as it is.";
-        return Err(Stop::new(Exit::Unfinished, headline, next)
-            .row("seen", unfinished.path.display().to_string())
-            .after_change());
-    }
-    if unit.image(ImageName::Target).is_some() && !replace {
-        let next = "Add --replace to make it anew; the backups stay as they are.";
-        return Err(Stop::new(
-            Exit::FileFault,
-            "The unit has a target already.",
-            next,
-        ));
-    }
+    may_be_made(unit, replace)?;
     let content = unit.open_image(&baseline)?;
     let pieces: Vec<_> = orders
         .iter()
@@ -131,6 +116,27 @@ pub fn tailor(
         kept: kept.map(|region| region.name.clone()).collect(),
         tailored,
     })
+}
+
+/// A target that an unfinished write needs is never replaced, another only where that is asked for.
+fn may_be_made(unit: &Unit, replace: bool) -> Result<(), Stop> {
+    if let Some(unfinished) = Journal::find_unfinished(unit)? {
+        let next =
+            "Finish it with the same write command, or go back: norlock restore --unit FOLDER";
+        let headline = "An unfinished write needs the target as it is.";
+        return Err(Stop::new(Exit::Unfinished, headline, next)
+            .row("seen", unfinished.path.display().to_string())
+            .after_change());
+    }
+    if unit.image(ImageName::Target).is_some() && !replace {
+        let next = "Add --replace to make it anew; the backups stay as they are.";
+        return Err(Stop::new(
+            Exit::FileFault,
+            "The unit has a target already.",
+            next,
+        ));
+    }
+    Ok(())
 }
 
 /// The map that was named, put into the unit folder if it has none; else the unit's own.

@@ -4,19 +4,16 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
+use super::approach::{About, Approach, approach};
 use super::backup::judge_reads;
-use super::bench::{Bench, Connected, Seen, connect};
+use super::bench::Bench;
 use super::papers::{self, Offline};
-use super::recognise::{own_id, recognise};
-use super::record::{journal_patience, note_refusal, region_map};
+use super::record::{note_refusal, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
-use super::twin_read::twin_read;
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
 use crate::interlock::{Panel, Unexplained};
-use crate::link::Purpose;
-use crate::part::Standing;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::{Store, StoreFile, hash};
 use crate::unit::{Digest, Image, ImageName, Unfinished, Unit};
@@ -101,42 +98,37 @@ fn write_checked(
         &offline,
     )?;
     let unfinished = unfinished_of(unit, target_digest)?;
-    let patience = journal_patience(unit, &bench.catalogue)?;
-    let begun = unfinished.as_ref().map(in_hand).unwrap_or_default();
-    let connected = connect(panel, bench, Purpose::Write, patience, &begun, attendant)?;
-    let Connected {
-        mut chip,
+    let about = About {
+        panel,
+        map: map.as_ref().map(|(map, _)| map),
+        image_bytes: target_bytes,
+        torn: unfinished.as_ref().map(in_hand).unwrap_or_default(),
+        replacement: false,
+    };
+    let Approach {
+        chip,
         mut panel,
         seen,
-    } = connected;
-    let started = chip.now();
-    judge_part(&mut panel, &seen);
-    panel.image_fits(target_bytes, u64::from(chip.size_bytes()));
-    let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
-    panel.same_unit(unit.name(), &sameness);
-    if panel.is_held() {
-        return Err(Stop::held(&panel));
-    }
-    let own = own_id(&mut chip)?;
-    let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
-    let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
+        started,
+        own,
+        begun,
+        present,
+        reads,
+    } = approach(about, unit, bench, attendant)?;
     let baseline = unit.baseline().ok_or_else(no_backup)?;
     let weak = reads.weak.clone().or_else(|| weak_backup(unit, &baseline));
     judge_reads(&mut panel, &reads, weak.as_deref(), false);
-    let baseline_file = unit.open_image(&baseline)?;
-    let block = smallest_block(chip.part());
     let odd = if reads.sha256 == target_digest {
         // The chip holds the target already: what an interrupted close, or a second write, finds.
         Vec::new()
     } else {
-        let done = unfinished.as_ref().map(done).unwrap_or_default();
         let expected = Expected {
-            baseline: baseline_file.as_ref(),
+            baseline: unit.open_image(&baseline)?,
             target: target.as_ref(),
-            done: &done,
+            done: unfinished.as_ref().map(done).unwrap_or_default(),
             begun: &begun,
         };
-        unexplained(&present, &expected, block)?
+        unexplained(&present, &expected, smallest_block(chip.part()))?
     };
     panel.nothing_unexplained(&odd, &baseline.name.file_name());
     if panel.is_held() {
@@ -218,28 +210,6 @@ fn judge_papers(
     Ok(())
 }
 
-/// `known-part`, from what the chip was identified as.
-///
-/// Sizes that the table has from memory count only where the chip's own SFDP agrees with them.
-pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
-    let found = &seen.identification;
-    let part = found.part.as_ref();
-    let name = part.map_or("an unknown part", |part| part.name.as_str());
-    let documented = part.is_some_and(|part| {
-        let fields = ["size_bytes", "page_size_bytes", "erase"];
-        fields.iter().all(|field| part.is_documented(field))
-    });
-    let doubt = if found.standing != Standing::Known {
-        Some("the table does not know this part.")
-    } else if !documented && seen.sfdp.is_none() {
-        Some("the table has this part from memory only.")
-    } else {
-        None
-    };
-    let sentences = found.disagreements.iter().map(|one| one.sentence.clone());
-    panel.known_part(name, doubt, &sentences.collect::<Vec<_>>());
-}
-
 /// The unit's unfinished journal, if it is one that this write can go on with.
 fn unfinished_of(unit: &Unit, target: Digest) -> Result<Option<UnfinishedWrite>, Stop> {
     let Some(unfinished) = Journal::find_unfinished(unit)? else {
@@ -292,9 +262,9 @@ fn done(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
 /// What a chip holds whose write was interrupted: the target where a block is done, anything where one
 /// was begun, else the baseline.
 struct Expected<'a> {
-    baseline: &'a dyn StoreFile,
+    baseline: Box<dyn StoreFile>,
     target: &'a dyn StoreFile,
-    done: &'a [Range<u32>],
+    done: Vec<Range<u32>>,
     begun: &'a [Range<u32>],
 }
 
@@ -316,10 +286,10 @@ fn unexplained(
         };
         let (a, b) = (&mut a[..(end - at) as usize], &mut b[..(end - at) as usize]);
         present.read_at(u64::from(at), a)?;
-        let image = if within(expected.done) {
+        let image = if within(&expected.done) {
             expected.target
         } else {
-            expected.baseline
+            expected.baseline.as_ref()
         };
         image.read_exact_at(u64::from(at), b)?;
         if a != b && !within(expected.begun) {

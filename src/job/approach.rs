@@ -1,0 +1,130 @@
+//! The way to a chip that shall be changed: met, judged, recognised and read twice.
+
+use std::ops::Range;
+use std::time::Duration;
+
+use super::bench::{Bench, Connected, Seen, connect};
+use super::recognise::{OwnId, own_id, recognise};
+use super::record::journal_patience;
+use super::twin_read::{TwinRead, twin_read};
+use super::worklist::smallest_block;
+use super::{Attendant, Stop};
+use crate::chip::Chip;
+use crate::image::RegionMap;
+use crate::interlock::{Panel, Sameness};
+use crate::link::Purpose;
+use crate::part::Standing;
+use crate::unit::{Unfinished, Unit};
+
+/// What a write or restore is about, before the chip is met.
+pub(super) struct About<'a> {
+    pub panel: Panel,
+    pub map: Option<&'a RegionMap>,
+    pub image_bytes: u64,
+    /// Blocks that may be torn.
+    pub torn: Vec<Range<u32>>,
+    /// Whether the chip is a new one.
+    pub replacement: bool,
+}
+
+/// The chip as it stands before it is changed. Whether the two reads suffice is for the job to judge.
+pub(super) struct Approach {
+    pub chip: Chip,
+    pub panel: Panel,
+    pub seen: Seen,
+    /// Link time when the chip was met.
+    pub started: Duration,
+    /// The chip's own ID, as it answered before it was read.
+    pub own: OwnId,
+    /// Torn blocks as whole blocks of this chip.
+    pub begun: Vec<Range<u32>>,
+    /// The first read.
+    pub present: Unfinished,
+    pub reads: TwinRead,
+}
+
+/// Meets the chip, opens or holds the interlocks on the bus up to `same-unit`, and reads it twice.
+pub(super) fn approach(
+    about: About<'_>,
+    unit: &Unit,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<Approach, Stop> {
+    let patience = journal_patience(unit, &bench.catalogue)?;
+    let torn = &about.torn;
+    let connected = connect(
+        about.panel,
+        bench,
+        Purpose::Write,
+        patience,
+        torn,
+        attendant,
+    )?;
+    let Connected {
+        mut chip,
+        mut panel,
+        seen,
+    } = connected;
+    let started = chip.now();
+    judge_part(&mut panel, &seen);
+    panel.image_fits(about.image_bytes, u64::from(chip.size_bytes()));
+    let sameness = if about.replacement {
+        Sameness::Replacement
+    } else {
+        recognise(&mut chip, unit, about.map)?
+    };
+    panel.same_unit(unit.name(), &sameness);
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    let own = own_id(&mut chip)?;
+    let begun = whole_blocks(torn, smallest_block(chip.part()), chip.size_bytes());
+    let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
+    let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
+    Ok(Approach {
+        chip,
+        panel,
+        seen,
+        started,
+        own,
+        begun,
+        present,
+        reads,
+    })
+}
+
+/// `known-part`, from what the chip was identified as.
+///
+/// Sizes that the table has from memory count only where the chip's own SFDP agrees with them.
+fn judge_part(panel: &mut Panel, seen: &Seen) {
+    let found = &seen.identification;
+    let part = found.part.as_ref();
+    let name = part.map_or("an unknown part", |part| part.name.as_str());
+    let documented = part.is_some_and(|part| {
+        let fields = ["size_bytes", "page_size_bytes", "erase"];
+        fields.iter().all(|field| part.is_documented(field))
+    });
+    let doubt = if found.standing != Standing::Known {
+        Some("the table does not know this part.")
+    } else if !documented && seen.sfdp.is_none() {
+        Some("the table has this part from memory only.")
+    } else {
+        None
+    };
+    let sentences = found.disagreements.iter().map(|one| one.sentence.clone());
+    panel.known_part(name, doubt, &sentences.collect::<Vec<_>>());
+}
+
+/// What the journal has in hand and what the person named, in whole blocks of the chip.
+fn whole_blocks(torn: &[Range<u32>], block: u32, size: u32) -> Vec<Range<u32>> {
+    let block = block.max(1);
+    let whole = |range: &Range<u32>| {
+        let end = range.end.checked_next_multiple_of(block).unwrap_or(size);
+        range.start / block * block..end.min(size)
+    };
+    let mut blocks: Vec<Range<u32>> = torn.iter().map(whole).collect();
+    blocks.retain(|range| range.start < range.end);
+    blocks.sort_by_key(|range| (range.start, range.end));
+    blocks.dedup();
+    blocks
+}
