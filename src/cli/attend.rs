@@ -43,7 +43,7 @@ impl Attendant for Watcher {
             self.progress.beside("in hand", place);
             self.progress.beside(
                 "Ctrl-C",
-                "finishes this block and stops; the same command goes on from there",
+                "stops behind this block; the same command goes on",
             );
         }
         self.progress.at(done);

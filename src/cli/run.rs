@@ -58,7 +58,7 @@ pub fn run(command: Command, look: Look) -> Exit {
 /// The same, and gives what the command reports as data.
 pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
     let (name, typed) = (command.name(), Typed::of(&command));
-    let touches_bus = command.bus().is_some();
+    let (touches_bus, changes) = (command.bus().is_some(), command.changes_chip());
     let folder = command.unit().map(std::path::Path::to_owned);
     let result = answer(command, look, &typed).map_err(|stop| {
         let stop = match &folder {
@@ -85,7 +85,9 @@ pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
         complain(screen.render(false).trim_end());
     } else if let Err(error) = look.answer(&screen, &line) {
         complain(&format!("The answer could not be printed: {error}"));
-        return (Exit::FileFault, serde_json::Value::Null);
+        // What was done to a chip counts more than that nobody could read it.
+        let exit = if changes { exit } else { Exit::FileFault };
+        return (exit, serde_json::Value::Null);
     }
     (exit, result.map(|answer| answer.data).unwrap_or_default())
 }
@@ -188,7 +190,11 @@ fn check(args: &args::CheckArgs, typed: &Typed) -> Result<Answer, Stop> {
     let unit = Unit::view(Arc::new(RealStore::new()), &args.unit)?;
     let report = job::check(&unit)?;
     let screen = show::check(&report, typed);
-    Ok(Answer::new(verdict(report.is_clean()), screen, &report))
+    let exit = match report.unfinished {
+        Some(_) => Exit::Unfinished,
+        None => verdict(report.is_clean()),
+    };
+    Ok(Answer::new(exit, screen, &report))
 }
 
 fn tailor(args: &args::TailorArgs, typed: &Typed) -> Result<Answer, Stop> {

@@ -1,7 +1,7 @@
 //! From options and answers to what a job needs: bench, store, unit.
 
 use std::fs::File;
-use std::io::{LineWriter, Write};
+use std::io::{LineWriter, Read, Write};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -161,6 +161,11 @@ fn unanswered(error: NoAnswer) -> Stop {
 /// A file that gets a line for each frame. Where it exists, more is added: the same command line,
 /// typed again, goes on from an interruption.
 fn trace(path: &Path) -> Result<Box<dyn FnMut(Sent) + Send>, Stop> {
+    if !may_be_a_trace(path) {
+        let next = "Name a new file, or one that --trace made before; no other file is written to.";
+        let headline = format!("{} is there already and is no trace.", path.display());
+        return Err(Stop::new(Exit::FileFault, headline, next));
+    }
     let file = File::options()
         .create(true)
         .append(true)
@@ -171,6 +176,23 @@ fn trace(path: &Path) -> Result<Box<dyn FnMut(Sent) + Send>, Stop> {
     Ok(Box::new(move |sent| {
         let _ = writeln!(file, "{}", sent.line());
     }))
+}
+
+/// Whether a trace may be appended: nothing is there yet, or lines as a trace has them.
+fn may_be_a_trace(path: &Path) -> bool {
+    let mut head = [0; 24];
+    match File::open(path).and_then(|mut file| file.read(&mut head)) {
+        Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+        Ok(0) => true,
+        Ok(length) => {
+            let head = String::from_utf8_lossy(head.get(..length).unwrap_or_default());
+            let time = head
+                .split_once(" s  ")
+                .map(|(time, _)| time.split_once('.'));
+            matches!(time, Some(Some((whole, part)))
+                if part.len() == 6 && [whole, part].iter().all(|digits| digits.bytes().all(|b| b.is_ascii_digit())))
+        }
+    }
 }
 
 /// Where the hashes are kept; on a terminal the person is asked for each that no option gives.

@@ -61,6 +61,10 @@ impl FromStr for Power {
     }
 }
 
+/// Below this, a supply does not come from a pin header, whose pins give 3.3 V (common practice, no
+/// source).
+const HEADER_MIN: Millivolts = Millivolts(2500);
+
 /// What a person has said about the bench in this run.
 ///
 /// It is asked anew in every run and dies with a lost contact.
@@ -125,7 +129,7 @@ impl Panel {
             HostFlash::No(why) => self.open(Interlock::NotTheHost, why),
             HostFlash::Unknown(why) => {
                 let mut held = held(why);
-                held.next = "Make sure of it from the board's documentation, then add --accept not-the-host \
+                held.next = "Make sure of it from the bench computer's documentation, then add --accept not-the-host \
                              --because with how you know."
                     .into();
                 self.hold_unless(Acceptable::NotTheHost, held);
@@ -134,7 +138,7 @@ impl Panel {
     }
 
     /// `bench-attested`: power arrangement named with its checklist, marking read.
-    pub(crate) fn bench_attested(&mut self, said: &Attestation) {
+    pub(crate) fn bench_attested(&mut self, said: &Attestation, level: Option<Millivolts>) {
         let held = |seen: String, next: &str| {
             Held {
             interlock: Interlock::BenchAttested,
@@ -156,6 +160,14 @@ impl Panel {
                 self.hold(held(
                     format!("answered no: {question}"),
                     "Mend that on the bench first.",
+                ));
+            }
+            (Some(Power::Clip), None, _) if level.is_some_and(|level| level < HEADER_MIN) => {
+                let level = level.map_or_else(String::new, |level| level.to_string());
+                self.hold(held(
+                    format!("supply by the clip, declared {level}"),
+                    "The pin header gives 3.3 V alone. A part of another level takes a supply and a \
+                     level translator of its own: --power external (docs/wiring.md).",
                 ));
             }
             (_, None, None) => {
@@ -197,7 +209,8 @@ impl Panel {
                          (docs/wiring.md). Do not connect it as it is.";
         let Some(level) = level else {
             let seen = "no level was declared for this link".to_owned();
-            let next = "Measure the clip's supply wire and declare it: --level 3.3V";
+            let next =
+                "Measure the supply wire at the chip, and declare what you measured: --level LEVEL";
             return self.hold(held("the link's level is not known.".into(), seen, next));
         };
         let Some(says) = says else {
@@ -218,7 +231,7 @@ impl Panel {
                     translate,
                 )),
                 None => self.hold(held(
-                    "nothing tells which level this part stands.".into(),
+                    "no source says which supply voltage this part bears.".into(),
                     unknown,
                     datasheet,
                 )),
@@ -273,7 +286,8 @@ impl Panel {
             seen: format!("{part} by its ID, link declared {level}"),
             means: "the chip is driven outside its range now; what it answers proves nothing"
                 .into(),
-            next: "Take the supply away, lift the clip, and read the marking again.".into(),
+            next: "Lift the clip now (docs/wiring.md has the order), and read the marking again."
+                .into(),
         });
     }
 }

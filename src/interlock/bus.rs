@@ -80,7 +80,7 @@ impl Panel {
                 .sign
                 .clone()
                 .unwrap_or_else(|| "a wire that changes its mind spoils reads and writes".into()),
-            next: "Take the supply away, reseat the clip, then: norlock contact".into(),
+            next: "Reseat the clip (docs/wiring.md has the order), then: norlock contact".into(),
         });
     }
 

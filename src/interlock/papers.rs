@@ -52,16 +52,14 @@ impl OfflineProblem {
             Self::Missing => format!("no hash for {backup}"),
             Self::InUnitFolder(place) => format!("{place}, in the unit folder"),
             Self::SameDisk(place) => place.clone(),
-            Self::Differs { given, backup } => format!("given {given}; the backup has {backup}"),
+            Self::Differs { given, backup } => format!("{given}; the backup has {backup}"),
             Self::Unreadable(why) => why.clone(),
         }
     }
 
     fn means(&self) -> &'static str {
         match self {
-            Self::Missing => {
-                "the one backup of this unit has never been compared with anything outside the bench"
-            }
+            Self::Missing => "this backup has not been compared with anything outside the bench",
             Self::InUnitFolder(_) | Self::SameDisk(_) => {
                 "whatever spoils the backup can spoil this hash too, so their agreement would prove nothing"
             }
@@ -120,6 +118,17 @@ impl Panel {
             seen: format!("region map {map_bytes} bytes, chip {chip_bytes} bytes"),
             means: "a map of another chip says nothing of where this unit's data lies".into(),
             next: "Correct regions.toml in the unit folder (docs/files.md).".into(),
+        });
+    }
+
+    /// `image-fits` for the unit's own target, which is no longer what was made.
+    pub(crate) fn target_spoilt(&mut self, file: &str) {
+        self.hold(Held {
+            interlock: Interlock::ImageFits,
+            headline: format!("{file} is not as it was made."),
+            seen: format!("{file} hashes to something else than unit.toml has on record"),
+            means: "it was changed or damaged since, and would be written so".into(),
+            next: "Make it anew: norlock tailor --replace".into(),
         });
     }
 

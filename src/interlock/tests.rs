@@ -94,15 +94,30 @@ fn case(interlock: Interlock) -> Case {
         },
         Interlock::BenchAttested => Case {
             holds: vec![
-                |panel| panel.bench_attested(&said(None, Some("W25Q80DV"), &[])),
-                |panel| panel.bench_attested(&said(Some(Power::Clip), None, &[])),
+                |panel| {
+                    let said = said(Some(Power::Clip), Some("W25Q80EW"), &[]);
+                    panel.bench_attested(&said, Some(Millivolts(1800)));
+                },
+                |panel| {
+                    panel.bench_attested(&said(None, Some("W25Q80DV"), &[]), Some(Millivolts(3300)))
+                },
+                |panel| {
+                    panel
+                        .bench_attested(&said(Some(Power::Clip), None, &[]), Some(Millivolts(3300)))
+                },
                 |panel| {
                     let no = ["Is the board's own supply off?"];
-                    panel.bench_attested(&said(Some(Power::Clip), Some("W25Q80DV"), &no));
+                    panel.bench_attested(
+                        &said(Some(Power::Clip), Some("W25Q80DV"), &no),
+                        Some(Millivolts(3300)),
+                    );
                 },
             ],
             opens: vec![|panel| {
-                panel.bench_attested(&said(Some(Power::Socket), Some("W25Q80DV"), &[]))
+                panel.bench_attested(
+                    &said(Some(Power::Socket), Some("W25Q80DV"), &[]),
+                    Some(Millivolts(3300)),
+                )
             }],
         },
         Interlock::SupplyLevel => supply_level(),
@@ -365,7 +380,7 @@ fn only_what_may_be_accepted_is_accepted() {
         let expected: &[usize] = match interlock {
             // Unknown; nothing names the marking; SFDP only and equal halves; nothing to compare.
             Interlock::NotTheHost => &[1],
-            Interlock::BenchAttested => &[1],
+            Interlock::BenchAttested => &[2],
             Interlock::KnownPart => &[0, 2],
             Interlock::SameUnit => &[2, 3],
             // No unit data in the map, and a shared block.

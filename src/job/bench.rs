@@ -214,7 +214,7 @@ fn before_first_clock(
 ) -> Result<(Box<dyn Link>, Option<Millivolts>), Stop> {
     let link = open(panel, way, level, purpose)?;
     let level = level.or_else(|| link.as_ref().and_then(|link| link.level()));
-    panel.bench_attested(said);
+    panel.bench_attested(said, level);
     let marking = said.marking.as_deref();
     let says = marking.and_then(|text| marking_says(catalogue, text));
     panel.supply_level(level, marking, says.as_ref(), said.supply);

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::Stop;
+use super::record::region_map;
 use crate::unit::Unit;
 use crate::unit::journal::Journal;
 
@@ -34,6 +35,13 @@ impl CheckReport {
 pub fn check(unit: &Unit) -> Result<CheckReport, Stop> {
     let rehash = unit.rehash()?;
     let unfinished = Journal::find_unfinished(unit)?;
+    let mut findings: Vec<String> = rehash.findings.iter().map(ToString::to_string).collect();
+    if let Some(Err(error)) = unfinished.as_ref().map(|write| write.contents.as_ref()) {
+        findings.push(error.to_string());
+    }
+    if let Err(stop) = region_map(unit) {
+        findings.push(stop.headline);
+    }
     Ok(CheckReport {
         unit: unit.name().to_owned(),
         intact: rehash
@@ -41,7 +49,7 @@ pub fn check(unit: &Unit) -> Result<CheckReport, Stop> {
             .iter()
             .map(|image| image.name.file_name())
             .collect(),
-        findings: rehash.findings.iter().map(ToString::to_string).collect(),
+        findings,
         unfinished: unfinished.map(|write| write.path.display().to_string()),
     })
 }

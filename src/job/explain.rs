@@ -45,7 +45,7 @@ fn link_meaning(error: &LinkError) -> (String, String) {
         ),
         LinkError::StillEnabled => (
             "the chip did not hear write disable: MOSI or CS is loose",
-            "Take the supply away, reseat the clip, then: norlock contact",
+            "Reseat the clip (docs/wiring.md has the order), then: norlock contact",
         ),
         LinkError::Guard(_) => (
             "norlock was about to send what a reading job must never send; nothing was sent",
@@ -76,7 +76,8 @@ fn node_meaning(source: &std::io::Error, node: &str) -> (String, String) {
             };
             return (
                 means,
-                "Enable the bus as the board's documentation says (docs/wiring.md).".into(),
+                "Enable the bus as the bench computer's documentation says (docs/wiring.md)."
+                    .into(),
             );
         }
         ErrorKind::PermissionDenied => return not_in_the_group(node_group(node).as_deref()),
@@ -154,7 +155,7 @@ impl From<ChipError> for Stop {
 }
 
 fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
-    let reseat = "Take the supply away, reseat the clip, then: norlock contact";
+    let reseat = "Reseat the clip (docs/wiring.md has the order), then: norlock contact";
     match error {
         ChipError::Stopped => (
             Exit::Stopped,

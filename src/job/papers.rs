@@ -61,6 +61,8 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
     }
     for given in &offline.hashes {
         match hash_given(unit.store().as_ref(), given, unit, image) {
+            // A hash of another backup of this unit is right, but says nothing of this one.
+            Ok(found) if of_another(unit, image, &found) => {}
             Ok(found) => match agrees(&found, image) {
                 Ok(how) => return Ok(how),
                 // A hash may be meant for the other backup, so that it differs says least.
@@ -78,6 +80,12 @@ fn says_little(problem: &OfflineProblem) -> bool {
         problem,
         OfflineProblem::Missing | OfflineProblem::Differs { .. }
     )
+}
+
+fn of_another(unit: &Unit, image: &Image, found: &HashEvidence) -> bool {
+    let others = unit.backups();
+    let mut others = others.iter().filter(|other| other.name != image.name);
+    found.digest != image.sha256 && others.any(|other| other.sha256 == found.digest)
 }
 
 fn second_copy(found: &FolderEvidence, image: &Image) -> Result<String, OfflineProblem> {
@@ -130,10 +138,16 @@ fn same(given: Digest, image: &Image) -> Result<(), OfflineProblem> {
     if given == image.sha256 {
         return Ok(());
     }
-    let short = |digest: Digest| digest.groups()[..2].join(" ") + " ...";
+    let (given, kept) = (given.groups(), image.sha256.groups());
+    let differs = given
+        .iter()
+        .zip(&kept)
+        .position(|(given, kept)| given != kept);
+    let place = differs.unwrap_or_default();
+    let group = |groups: &[String; 8]| groups.get(place).cloned().unwrap_or_default();
     Err(OfflineProblem::Differs {
-        given: short(given),
-        backup: short(image.sha256),
+        given: format!("group {} of 8 is {}", place + 1, group(&given)),
+        backup: group(&kept),
     })
 }
 

@@ -59,6 +59,8 @@ pub struct WriteReport {
     pub unit_data: Vec<String>,
     /// File name under which what was replaced is kept.
     pub replaced: Option<String>,
+    /// Whether protection was lifted for this, and put back.
+    pub lifted: bool,
 }
 
 /// All that changing the chip needs, with the interlocks open but for the last ones.
@@ -167,6 +169,7 @@ impl Rewrite<'_> {
         attendant: &mut dyn Attendant,
     ) -> Result<WriteReport, Stop> {
         let resumed = self.unfinished.is_some();
+        let lifted = !lift.lift.is_empty();
         let becomes = self.becomes();
         let part = self.chip.part().clone();
         let panel = std::mem::take(&mut self.panel);
@@ -233,6 +236,7 @@ impl Rewrite<'_> {
             resumed,
             unit_data: self.unit_data,
             replaced: self.replaced,
+            lifted,
         })
     }
 
@@ -395,6 +399,7 @@ impl Rewrite<'_> {
             resumed: false,
             unit_data: self.unit_data,
             replaced: self.replaced,
+            lifted: false,
         })
     }
 }

@@ -300,7 +300,8 @@ impl Work<'_> {
         } else {
             (
                 "Stopped by you between two blocks.",
-                "The same command goes on from here.",
+                "Do not power the board. The same command goes on from here; to go back instead: norlock \
+                 restore --unit FOLDER",
             )
         };
         Stop::new(Exit::Stopped, headline, next).row("blocks", self.blocks())
@@ -333,8 +334,8 @@ impl Work<'_> {
         // What a file fault asks for does not lie at the clip; and what was not begun need not go back.
         if stop.exit != Exit::FileFault && !self.journal.contents().nothing_begun() {
             stop.next =
-                "Seat the clip, run norlock contact, then give the same command again. To go back \
-                         instead: norlock restore"
+                "Do not power the board. Seat the clip, run norlock contact, then give the same command \
+                 again. To go back instead: norlock restore --unit FOLDER"
                     .into();
         }
         stop.row("blocks", self.blocks())

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::explain::sentence;
+use super::papers::offending;
 use super::record::region_map;
 use super::{Exit, Stop};
 use crate::chip::as_addressed;
@@ -57,9 +58,11 @@ pub fn worklist(
             next,
         )
     })?;
-    let map =
-        region_map(unit)?.map_or_else(|| RegionMap::unmapped(part.size_bytes), |(map, _)| map);
+    let map = region_map(unit)?.map(|(map, _)| map);
     let current = unit.open_image(&baseline)?;
+    let mut panel = Panel::new(accepted.clone());
+    judge(&mut panel, map.as_ref(), current.as_ref(), target)?;
+    let map = map.unwrap_or_else(|| RegionMap::unmapped(part.size_bytes));
     let accept_shared = accepted.reason(Acceptable::SharedBlock).is_some();
     let request = Request {
         current: &current,
@@ -69,7 +72,7 @@ pub fn worklist(
         begun: &[],
         accept_shared,
     };
-    let worklist = plan(&request).map_err(|error| no_plan(error, &mut Panel::default()))?;
+    let worklist = plan(&request).map_err(|error| no_plan(error, &mut panel))?;
     let estimate = worklist.estimate(&pace(&part, sck));
     let lines = worklist.summary(&estimate);
     let file = keep(unit, &lines)?;
@@ -81,6 +84,27 @@ pub fn worklist(
         file,
         estimate,
     })
+}
+
+/// What a write would hold for, as far as files tell: no worklist for a target that is never written.
+fn judge(
+    panel: &mut Panel,
+    map: Option<&RegionMap>,
+    baseline: &dyn StoreFile,
+    target: &dyn StoreFile,
+) -> Result<(), Stop> {
+    panel.image_fits(target.size_bytes()?, baseline.size_bytes()?);
+    if let Some(map) = map {
+        panel.map_fits(u64::from(map.size_bytes()), baseline.size_bytes()?);
+    }
+    if !panel.is_held() {
+        let changes = map.map_or_else(|| Ok(Vec::new()), |map| offending(map, baseline, target))?;
+        panel.unit_data_kept(map.map(RegionMap::has_unit_data), &changes);
+    }
+    if panel.is_held() {
+        return Err(Stop::held(panel));
+    }
+    Ok(())
 }
 
 /// Keeps the summary beside the unit's images, for reading only.

@@ -18,8 +18,8 @@ use crate::interlock::{Panel, Unexplained};
 use crate::link::Purpose;
 use crate::part::Standing;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
-use crate::unit::store::{Store, StoreFile};
-use crate::unit::{Digest, Image, Unfinished, Unit};
+use crate::unit::store::{Store, StoreFile, hash};
+use crate::unit::{Digest, Image, ImageName, Unfinished, Unit};
 
 /// What to write.
 pub struct WriteOrder {
@@ -97,7 +97,7 @@ fn write_checked(
         unit,
         map.as_ref().map(|(map, _)| map),
         target.as_ref(),
-        target_bytes,
+        (target_digest, target_bytes),
         &offline,
     )?;
     let unfinished = unfinished_of(unit, target_digest)?;
@@ -177,7 +177,7 @@ fn judge_papers(
     unit: &Unit,
     map: Option<&RegionMap>,
     target: &dyn StoreFile,
-    target_bytes: u64,
+    (target_digest, target_bytes): (Digest, u64),
     offline: &Offline,
 ) -> Result<(), Stop> {
     papers::backups(panel, unit, None, offline);
@@ -186,6 +186,15 @@ fn judge_papers(
         return Ok(());
     };
     panel.image_fits(target_bytes, baseline.size_bytes);
+    if let Some(recorded) = unit.image(ImageName::Target) {
+        // The unit's own target, if it is the one to be written, must be what tailor made.
+        let there = unit
+            .open_image(&recorded)
+            .and_then(|file| Ok(hash(file.as_ref())?.0));
+        if there.is_ok_and(|there| there == target_digest) && target_digest != recorded.sha256 {
+            panel.target_spoilt(&recorded.name.file_name());
+        }
+    }
     let Some(map) = map else {
         panel.unit_data_kept(None, &[]);
         return Ok(());

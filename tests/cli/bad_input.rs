@@ -269,3 +269,40 @@ fn names_with_control_characters_are_shown_and_not_obeyed() {
         );
     }
 }
+
+#[test]
+fn a_trace_is_written_to_no_other_file() {
+    let desk = Desk::ready();
+    for file in ["gauge-07/unit.toml", "gauge-07/as-found.bin", "boot.bin"] {
+        let line = format!("id @bench --trace {file}");
+        refused(&desk, &line, 5, "is there already and is no trace.");
+    }
+    for _ in 0..2 {
+        desk.ends("id @bench --trace bus.txt", 0);
+    }
+}
+
+#[test]
+fn a_target_that_was_spoilt_is_not_written() {
+    let desk = Desk::ready();
+    let mut target = desk.get("gauge-07/target.bin");
+    target[7] ^= 1;
+    std::fs::remove_file(desk.path("gauge-07/target.bin")).unwrap();
+    desk.put("gauge-07/target.bin", target);
+    refused(
+        &desk,
+        WRITE,
+        3,
+        "Held by image-fits: target.bin is not as it was made.",
+    );
+}
+
+#[test]
+fn a_target_that_is_never_written_gets_no_worklist() {
+    let desk = Desk::ready();
+    let mut image = desk.get("gauge-07/as-found.bin");
+    image[0x0F_0000] ^= 1;
+    desk.put("other.bin", image);
+    let line = "worklist other.bin --unit gauge-07";
+    refused(&desk, line, 3, "Held by unit-data-kept");
+}

@@ -51,15 +51,18 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
             format!("what the chip held is kept as {}/{replaced}", report.unit),
         );
     }
+    if report.lifted {
+        screen = screen.row("protected", "lifted for this, put back and read back");
+    }
     if report.resumed {
-        screen = screen.row("resumed", "an interrupted run was gone on with");
+        screen = screen.row("resumed", "finished what an interrupted run had begun");
     }
     if let Some(journal) = &report.journal {
         screen = screen.row("journal", format!("{journal}, closed"));
     }
     screen
         .chip("changed as asked, complete.")
-        .next("Take the supply away, lift and reseat the clip, then")
+        .next("Lift and reseat the clip (docs/wiring.md has the order), then")
         .next(typed.command(&format!("verify {} --passes 3", report.image)))
         .next("and power the board only after that.")
 }
