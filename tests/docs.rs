@@ -395,7 +395,7 @@ fn the_checklists_are_as_told() {
     let mut all = BTreeSet::new();
     for power in Power::ALL {
         let begin = format!("\n`--power {power}`:\n");
-        let (_, list) = told.split_once(&begin).expect(power.name());
+        let (_, list) = told.split_once(&begin).unwrap();
         let questions = list.lines().map_while(|line| line.strip_prefix("- "));
         all.extend(questions.map(|line| line.replace("3.3 V", "{level}")));
     }
