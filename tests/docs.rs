@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use norlock::image::RegionMap;
-use norlock::interlock::{Acceptable, Interlock};
+use norlock::interlock::{Acceptable, Interlock, Power};
 use norlock::jedec::Hertz;
 use norlock::link::Sent;
 use norlock::mock::BenchFile;
@@ -347,7 +347,14 @@ fn a_trace_line_is_as_told() {
         settle: Duration::ZERO,
         failed: false,
     };
-    for line in [status.line(), id.line()] {
+    let exchange = Sent {
+        at: Duration::from_micros(46),
+        out: [[0x9F].as_slice(), &[0; 20]].concat(),
+        read: [[0xFF].as_slice(), &id.read].concat(),
+        read_bytes: 21,
+        ..id.clone()
+    };
+    for line in [status.line(), id.line(), exchange.line()] {
         assert!(lines.lines().any(|told| told == line), "{line}");
     }
 }
@@ -361,6 +368,41 @@ fn every_folder_is_on_the_map_for_developers() {
         let end = if entry.path().is_dir() { "/" } else { "" };
         assert!(text.contains(&format!("| `src/{name}{end}` |")), "{name}");
     }
+}
+
+#[test]
+fn every_test_is_on_the_map_for_developers() {
+    let text = read("DEVELOPERS.md");
+    for entry in std::fs::read_dir(root().join("tests")).unwrap() {
+        let entry = entry.unwrap();
+        let name = entry.file_name().into_string().unwrap();
+        let end = if entry.path().is_dir() { "/" } else { "" };
+        assert!(text.contains(&format!("`tests/{name}{end}`")), "{name}");
+    }
+}
+
+/// Each question stands in the code word for word, with the level for its 3.3 V.
+#[test]
+fn the_checklists_are_as_told() {
+    let text = read("docs/wiring.md");
+    let told = section(&text, "Power arrangements");
+    let code = read("src/cli/bench.rs");
+    let (code, _) = code.split_once("#[cfg(test)]").unwrap();
+    // A text that goes on in the next line of the code is one line on the screen.
+    let code: String = code.split("\\\n").map(str::trim_start).collect();
+    let mut asked: BTreeSet<&str> = code.split('"').filter(|text| text.ends_with('?')).collect();
+    assert!(asked.remove("Marking printed on the chip?"));
+    let mut all = BTreeSet::new();
+    for power in Power::ALL {
+        let begin = format!("\n`--power {power}`:\n");
+        let (_, list) = told.split_once(&begin).unwrap();
+        let questions = list.lines().map_while(|line| line.strip_prefix("- "));
+        all.extend(questions.map(|line| line.replace("3.3 V", "{level}")));
+    }
+    assert_eq!(
+        all.iter().map(String::as_str).collect::<BTreeSet<_>>(),
+        asked
+    );
 }
 
 #[test]

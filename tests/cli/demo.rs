@@ -1,5 +1,7 @@
 //! `norlock demo`.
 
+use norlock::unit::Digest;
+
 use crate::desk::Desk;
 
 #[test]
@@ -26,7 +28,37 @@ fn the_demo_completes_leaves_its_folder_and_overwrites_none() {
         assert!(desk.path("tour/gauge-07").join(name).is_file(), "{name}");
     }
     assert!(desk.get("tour/gauge-07.cells") == desk.get("tour/gauge-07/as-found.bin"));
+    the_documents_say_what_it_leaves(&desk);
     let before = desk.files();
     desk.ends("demo --in tour", 5).says("tour exists already.");
     assert!(desk.files() == before);
+}
+
+/// The README has the digits that its reader would have noted on paper, and takes those of the pieces
+/// from their maker's list; `docs/files.md` shows the demo's own region map.
+fn the_documents_say_what_it_leaves(desk: &Desk) {
+    let text = |file: &str| String::from_utf8(desk.get(file)).unwrap();
+    let document = |file: &str| {
+        let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+        std::fs::read_to_string(root.join(file)).unwrap()
+    };
+    let readme = document("README.md");
+    let paper = readme.lines().find_map(|line| line.strip_prefix("paper="));
+    let paper = paper.unwrap().trim_matches('"').replace(' ', "");
+    assert_eq!(
+        text("tour/gauge-07/as-found.sha256"),
+        format!("{paper}  as-found.bin\n")
+    );
+    let of_piece = |name: &str| {
+        format!(
+            "{}  {name}\n",
+            Digest::of(&desk.get(&format!("tour/pieces/{name}")))
+        )
+    };
+    assert_eq!(
+        text("tour/pieces/SHA256SUMS"),
+        of_piece("boot-loader.bin") + &of_piece("system.bin")
+    );
+    let map = text("tour/regions.toml");
+    assert!(document("docs/files.md").contains(&format!("```toml\n{map}```\n")));
 }

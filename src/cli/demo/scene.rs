@@ -59,7 +59,8 @@ pub struct Scene {
 }
 
 impl Scene {
-    /// Makes the folder, the simulated bench with gauge-07 on the clip, the region map and the pieces.
+    /// Makes the folder, the simulated bench with gauge-07 on the clip, the region map, and the pieces with
+    /// the hashes that their maker gives.
     ///
     /// # Errors
     /// A [`Stop`] if the folder exists or cannot be made.
@@ -76,23 +77,25 @@ impl Scene {
         }
         let image = as_found();
         let (boot, system) = (code(21, 212 * KIB), packed(22, 6656 * KIB));
+        let (boot_hash, system_hash) = (Digest::of(&boot), Digest::of(&system));
+        let sums = format!("{boot_hash}  boot-loader.bin\n{system_hash}  system.bin\n");
         fs::create_dir_all(folder.join("pieces"))
             .and_then(|()| fs::write(folder.join("gauge-07.cells"), &image))
             .and_then(|()| fs::write(folder.join("regions.toml"), REGIONS))
             .and_then(|()| fs::write(folder.join("pieces/boot-loader.bin"), &boot))
             .and_then(|()| fs::write(folder.join("pieces/system.bin"), &system))
+            .and_then(|()| fs::write(folder.join("pieces/SHA256SUMS"), sums))
             .map_err(|error| failed(folder, error))?;
         let mut bench = BenchFile::new("W25Q128JV", Path::new("gauge-07.cells"));
         bench.unique_id = Some(vec![0xD1, 0x64, 0x5C, 0x1B, 0x0F, 0x2A, 0x33, 0x07]);
         bench.batch_bytes = Some(64 * KIB);
         Mock::create(&folder.join("gauge-07.toml"), &bench)
             .map_err(|error| failed(folder, io::Error::other(error.to_string())))?;
-        let (boot, system) = (Digest::of(&boot), Digest::of(&system));
         Ok(Self {
             folder: folder.to_owned(),
             as_found: Digest::of(&image),
-            boot,
-            system,
+            boot: boot_hash,
+            system: system_hash,
         })
     }
 
