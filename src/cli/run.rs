@@ -228,7 +228,7 @@ fn write(args: args::WriteArgs, look: Look, typed: &Typed) -> Result<Answer, Sto
     let order = WriteOrder {
         target,
         target_name,
-        offline: offline(&args.offline, &unit, args.bus.mock.is_some())?,
+        offline: offline(&args.offline, &unit, None, args.bus.mock.is_some())?,
         lift_protection: args.lift_protection,
     };
     let report = job::write(&mut unit, order, setup.bench, &mut watcher(look)?)?;
@@ -242,7 +242,7 @@ fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer
     let ranges = args.rewrite.iter();
     let order = RestoreOrder {
         to: args.to,
-        offline: offline(&args.offline, &unit, args.bus.mock.is_some())?,
+        offline: offline(&args.offline, &unit, Some(args.to), args.bus.mock.is_some())?,
         rewrite: ranges.map(|range| range.0.start.0..range.0.end.0).collect(),
         replacement: args.replacement,
         lift_protection: args.lift_protection,

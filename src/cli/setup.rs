@@ -15,9 +15,9 @@ use crate::job::{self, Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
 use crate::link::Sent;
 use crate::mock::Mock;
 use crate::part::Catalogue;
-use crate::unit::Unit;
 use crate::unit::store::{RealStore, Store, StoreFile};
 use crate::unit::witness::WitnessedStore;
+use crate::unit::{ImageName, Unit};
 
 /// What one file sync costs on a simulated bench: that of a small memory card (common practice, no
 /// source).
@@ -196,7 +196,12 @@ fn may_be_a_trace(path: &Path) -> bool {
 }
 
 /// Where the hashes are kept; on a terminal the person is asked for each that no option gives.
-pub fn offline(args: &OfflineArgs, unit: &Unit, simulated: bool) -> Result<Offline, Stop> {
+pub fn offline(
+    args: &OfflineArgs,
+    unit: &Unit,
+    back: Option<u32>,
+    simulated: bool,
+) -> Result<Offline, Stop> {
     let hashes = args.offline_hash.iter().map(|hash| match hash {
         OfflineHash::Digits(digest) => digest.to_string(),
         OfflineHash::File(path) => path.display().to_string(),
@@ -215,8 +220,10 @@ pub fn offline(args: &OfflineArgs, unit: &Unit, simulated: bool) -> Result<Offli
         .first_backup()
         .into_iter()
         .chain(unit.baseline())
+        .chain(back.and_then(|number| unit.image(ImageName::Backup(number))))
         .map(|image| image.name.file_name())
         .collect();
+    wanted.sort();
     wanted.dedup();
     for file in wanted {
         let question = format!("Hash kept away from here, of {file}?");

@@ -6,7 +6,7 @@
 use std::ops::Range;
 use std::time::SystemTime;
 
-use super::approach::{About, Approach, approach};
+use super::approach::{About, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
@@ -76,36 +76,27 @@ fn restore_checked(
         torn,
         replacement: order.replacement,
     };
-    let Approach {
-        chip,
-        mut panel,
-        seen,
-        started,
-        own,
-        begun,
-        present,
-        reads,
-    } = approach(about, unit, bench, attendant)?;
+    let mut met = approach(about, unit, bench, attendant)?;
     // Only now: that it is gone or cut short is for backup-intact to tell.
     let target = unit.open_image(&backup)?;
-    judge_reads(&mut panel, &reads, reads.weak.as_deref(), false);
-    if panel.is_held() {
-        return Err(Stop::held(&panel));
+    judge_reads(&mut met.panel, &met.reads, met.reads.weak.as_deref(), false);
+    if met.panel.is_held() {
+        return Err(Stop::held(&met.panel));
     }
     let about = unfinished.as_ref().filter(|write| {
         let contents = write.contents.as_ref();
-        contents.is_ok_and(|contents| is_about(&contents.header, &chip, &own))
+        contents.is_ok_and(|contents| is_about(&contents.header, &met.chip, &met.own))
     });
-    let kept = kept_before(unit, about, backup.sha256, reads.sha256);
+    let kept = kept_before(unit, about, backup.sha256, met.reads.sha256);
     let (present, replaced): (Box<dyn ReadAt>, Option<String>) = match kept {
-        Some(replaced) => (Box::new(present), replaced),
+        Some(replaced) => (Box::new(met.present), replaced),
         None => {
-            let image = present.publish(unit, reads.sha256)?;
+            let image = met.present.publish(unit, met.reads.sha256)?;
             let kept: Box<dyn StoreFile> = unit.open_image(&image)?;
             (Box::new(kept), Some(image.name.file_name()))
         }
     };
-    panel.present_kept(
+    met.panel.present_kept(
         replaced
             .as_deref()
             .unwrap_or("it was kept before, or is the backup itself"),
@@ -115,9 +106,9 @@ fn restore_checked(
         .map(|(map, _)| unit_data(map))
         .unwrap_or_default();
     let rewrite = Rewrite {
-        chip,
-        panel,
-        seen,
+        chip: met.chip,
+        panel: met.panel,
+        seen: met.seen,
         purpose: journal::Purpose::Restore,
         target: target.as_ref(),
         target_name: backup.name.file_name(),
@@ -127,11 +118,11 @@ fn restore_checked(
         unit_data: regions,
         map: map_for_restore(map.as_ref().map(|(map, _)| map), backup.size_bytes),
         map_digest: map.as_ref().map(|(_, digest)| *digest),
-        begun,
+        begun: met.begun,
         unfinished,
         lift_protection: order.lift_protection,
-        started,
-        own,
+        started: met.started,
+        own: met.own,
         replacement: order.replacement,
         replaced,
         unit,

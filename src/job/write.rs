@@ -4,7 +4,7 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::approach::{About, Approach, approach};
+use super::approach::{About, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
@@ -105,20 +105,15 @@ fn write_checked(
         torn: unfinished.as_ref().map(in_hand).unwrap_or_default(),
         replacement: false,
     };
-    let Approach {
-        chip,
-        mut panel,
-        seen,
-        started,
-        own,
-        begun,
-        present,
-        reads,
-    } = approach(about, unit, bench, attendant)?;
+    let mut met = approach(about, unit, bench, attendant)?;
     let baseline = unit.baseline().ok_or_else(no_backup)?;
-    let weak = reads.weak.clone().or_else(|| weak_backup(unit, &baseline));
-    judge_reads(&mut panel, &reads, weak.as_deref(), false);
-    let odd = if reads.sha256 == target_digest {
+    let weak = met
+        .reads
+        .weak
+        .clone()
+        .or_else(|| weak_backup(unit, &baseline));
+    judge_reads(&mut met.panel, &met.reads, weak.as_deref(), false);
+    let odd = if met.reads.sha256 == target_digest {
         // The chip holds the target already: what an interrupted close, or a second write, finds.
         Vec::new()
     } else {
@@ -126,37 +121,38 @@ fn write_checked(
             baseline: unit.open_image(&baseline)?,
             target: target.as_ref(),
             done: unfinished.as_ref().map(done).unwrap_or_default(),
-            begun: &begun,
+            begun: &met.begun,
         };
-        unexplained(&present, &expected, smallest_block(chip.part()))?
+        unexplained(&met.present, &expected, smallest_block(met.chip.part()))?
     };
-    panel.nothing_unexplained(&odd, &baseline.name.file_name());
-    if panel.is_held() {
-        return Err(Stop::held(&panel));
+    met.panel
+        .nothing_unexplained(&odd, &baseline.name.file_name());
+    if met.panel.is_held() {
+        return Err(Stop::held(&met.panel));
     }
     let (map, map_digest) = match map {
         Some((map, digest)) => (map, Some(digest)),
-        None => (RegionMap::unmapped(chip.size_bytes()), None),
+        None => (RegionMap::unmapped(met.chip.size_bytes()), None),
     };
     let rewrite = Rewrite {
         unit,
-        chip,
-        panel,
-        seen,
+        chip: met.chip,
+        panel: met.panel,
+        seen: met.seen,
         purpose: journal::Purpose::Write,
         target: target.as_ref(),
         target_name,
         target_digest,
         baseline_digest: baseline.sha256,
-        present: &present,
+        present: &met.present,
         unit_data: unit_data(&map),
         map,
         map_digest,
-        begun,
+        begun: met.begun,
         unfinished,
         lift_protection,
-        started,
-        own,
+        started: met.started,
+        own: met.own,
         replacement: false,
         replaced: None,
     };

@@ -53,7 +53,7 @@ pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
     let stem = report.file.trim_end_matches(".bin");
     screen
         .chip("untouched.")
-        .next("Keep this hash away from here: on paper, or on a stick that is unplugged then:")
+        .next("Keep this hash away from here: on paper, or on a stick; then unplug it:")
         .next(format!("cp {}/{stem}.* STICK/ && sync", typed.unit()))
         .next("Writing will ask for it.")
 }
