@@ -19,10 +19,7 @@ pub fn contact(report: &ContactReport, typed: &Typed) -> Screen {
         .chip("untouched.")
         .next("Take the supply away, reseat the clip, then run norlock contact again.");
     }
-    let proven = report.proven.map(|sck| sck.to_string()).unwrap_or_default();
-    let mut screen = Screen::new(format!(
-        "The clip is seated: every read is the same up to {proven}."
-    ));
+    let mut screen = Screen::new(answer(report));
     if let Some(id) = &report.jedec_id {
         let part = report
             .part
@@ -46,7 +43,31 @@ pub fn contact(report: &ContactReport, typed: &Typed) -> Screen {
     if report.look.as_ref().is_some_and(|look| look.woken) {
         screen = screen.row("woken", "the chip was in deep power-down");
     }
-    screen.chip("untouched.").next(typed.command("id"))
+    next(screen.chip("untouched."), report, typed)
+}
+
+fn answer(report: &ContactReport) -> String {
+    let proven = report.proven.map(|sck| sck.to_string()).unwrap_or_default();
+    let asked = report.link.as_ref().map(|(_, _, asked)| *asked);
+    match asked.filter(|_| report.advised.is_some()) {
+        Some(asked) => format!(
+            "The clip is seated: every read is the same up to {proven}, but not up to the {asked} asked."
+        ),
+        None => format!("The clip is seated: every read is the same up to {proven}."),
+    }
+}
+
+/// Where the SCK asked for is not proven, a step below what is leaves some margin.
+fn next(screen: Screen, report: &ContactReport, typed: &Typed) -> Screen {
+    let Some(advised) = report.advised else {
+        return screen.next(typed.command("id"));
+    };
+    let sck = advised.to_string().replace(' ', "");
+    screen
+        .next(format!(
+            "Use --sck {sck}, one step below, or shorten the wires."
+        ))
+        .next(typed.command(&format!("id --sck {sck}")))
 }
 
 fn ladder(screen: Screen, rungs: &[Rung]) -> Screen {
