@@ -8,6 +8,7 @@ mod power_cut;
 mod reading;
 mod refusals;
 mod replaced_chip;
+mod review;
 mod shared_block;
 mod small;
 mod station;
