@@ -150,7 +150,10 @@ fn all_succeeded(ends: &Ends, name: &str) {
     }
     if let Some(verify) = &ends.verify {
         let report = verify.as_ref().unwrap();
-        assert!(report.is_equal() && report.sck.len() == 2, "{name}: {report:?}");
+        assert!(
+            report.is_equal() && report.sck.len() == 2,
+            "{name}: {report:?}"
+        );
     }
 }
 
