@@ -477,7 +477,7 @@ fn stuck(catalogue: &Catalogue, look: &FirstLook) -> Option<String> {
         };
         if let Some(real) = catalogue.parts().iter().find(|part| alike(part)) {
             return Some(format!(
-                "bit {bit} of every byte reads {}: the ID {} is else that of {}",
+                "bit {bit} of every byte reads {}; but for it the ID {} is that of {}",
                 u8::from(ones & mask != 0),
                 short_id(&look.id),
                 real.name
