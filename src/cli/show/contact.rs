@@ -78,3 +78,53 @@ fn ladder(screen: Screen, rungs: &[Rung]) -> Screen {
         )
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::jedec::Hertz;
+
+    fn report(proven: u32, advised: Option<u32>) -> ContactReport {
+        let rung = |mhz, same| Rung {
+            sck: Hertz::mhz(mhz),
+            reads: 72,
+            same,
+        };
+        ContactReport {
+            good: true,
+            sign: None,
+            jedec_id: Some("EF 40 18".into()),
+            part: None,
+            ladder: vec![rung(20, 70), rung(10, 72)],
+            proven: Some(Hertz::mhz(proven)),
+            advised: advised.map(Hertz),
+            sfdp: false,
+            look: None,
+            link: Some(("mock:clip".into(), None, Hertz::mhz(20))),
+        }
+    }
+
+    #[test]
+    fn an_sck_that_is_not_proven_is_said_first_and_a_lower_one_last() {
+        let typed = Typed::default();
+        let text = contact(&report(10, Some(5_000_000)), &typed).render(false);
+        assert!(
+            text.starts_with(
+                "The clip is seated: every read is the same up to 10 MHz,\n\
+                 but not up to the 20 MHz asked.\n"
+            ),
+            "{text}"
+        );
+        assert!(text.contains("SCK       20 MHz: 70 of 72 reads right"));
+        assert!(text.ends_with("      norlock id --sck 5MHz --unit FOLDER\n"));
+        let low = contact(&report(1, Some(500_000)), &typed).render(false);
+        assert!(low.contains("--sck 500kHz, one step below"), "{low}");
+    }
+
+    #[test]
+    fn an_sck_that_is_proven_is_not_argued_with() {
+        let text = contact(&report(20, None), &Typed::default()).render(false);
+        assert!(text.starts_with("The clip is seated: every read is the same up to 20 MHz.\n"));
+        assert!(!text.contains("--sck"), "{text}");
+    }
+}
