@@ -62,6 +62,12 @@ impl Bare {
         self.sck
     }
 
+    /// Highest SCK that the link can be asked for.
+    #[must_use]
+    pub fn sck_max(&self) -> Hertz {
+        self.guard.limits().sck_max
+    }
+
     /// What the link is called.
     #[must_use]
     pub fn link_name(&self) -> &str {

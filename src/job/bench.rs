@@ -348,7 +348,7 @@ fn look_closer(
     let size_doubt = size_doubt(catalogue, &identification, said.marking.as_deref());
     let mut sign = strange.map(|id| unsteady(&look.id, &id));
     if sign.is_none() && identification.standing == Standing::Unknown {
-        sign = shifted(catalogue, &look.id);
+        sign = stuck(catalogue, &look).or_else(|| shifted(catalogue, &look.id));
     }
     let contact = Contact {
         id_reads: ID_READS,
@@ -456,6 +456,32 @@ fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
                     part.name
                 ));
             }
+        }
+    }
+    None
+}
+
+/// Whether the ID is one of the table's with one bit of each byte stuck, and everything else read so far
+/// has that bit the same.
+fn stuck(catalogue: &Catalogue, look: &FirstLook) -> Option<String> {
+    let ones = look.id.iter().fold(look.status, |all, byte| all & byte);
+    let zeros = !look.id.iter().fold(look.status, |any, byte| any | byte);
+    for bit in 0..8 {
+        let mask = 1_u8 << bit;
+        if (ones | zeros) & mask == 0 {
+            continue;
+        }
+        let alike = |real: &Part| {
+            let pairs = || real.jedec_id.0.iter().zip(&look.id).take(3);
+            pairs().count() == 3 && pairs().all(|(real, seen)| real | mask == seen | mask)
+        };
+        if let Some(real) = catalogue.parts().iter().find(|part| alike(part)) {
+            return Some(format!(
+                "bit {bit} of every byte reads {}; but for it the ID {} is that of {}",
+                u8::from(ones & mask != 0),
+                short_id(&look.id),
+                real.name
+            ));
         }
     }
     None

@@ -1,12 +1,14 @@
 //! Whole jobs on the simulated chip.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod contact;
 mod failing_files;
 mod interrupted;
 mod power_cut;
 mod reading;
 mod refusals;
 mod replaced_chip;
+mod review;
 mod shared_block;
 mod small;
 mod station;

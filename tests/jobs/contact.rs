@@ -1,0 +1,200 @@
+//! How far up the SCK ladder the reads stay right, and what a bad contact looks like.
+
+use norlock::jedec::Hertz;
+use norlock::job::{self, ContactReport, Nobody};
+use norlock::mock::{Fault, Faults, Flips, Struck};
+
+use crate::station::Station;
+
+fn judged(fault: Option<Fault>, sck_mhz: u32) -> ContactReport {
+    let station = Station {
+        sck: Hertz::mhz(sck_mhz),
+        ..Station::new(60)
+    };
+    let faults = fault.into_iter().fold(Faults::seeded(7), Faults::with);
+    station.mock.set_faults(faults);
+    let report = job::contact(station.bench(), &mut Nobody).unwrap();
+    assert_eq!(station.mock.modifying_operations(), 0);
+    report
+}
+
+fn above(mhz: u32, rate: f64) -> Flips {
+    Flips {
+        rate,
+        above_sck: Some(Hertz::mhz(mhz)),
+        ..Flips::default()
+    }
+}
+
+fn mhz(report: &ContactReport) -> Vec<u32> {
+    report
+        .ladder
+        .iter()
+        .map(|rung| rung.sck.0 / 1_000_000)
+        .collect()
+}
+
+#[test]
+fn a_good_clip_is_proven_up_to_the_sck_asked_for() {
+    for asked in [1, 10, 20, 33, 50] {
+        let report = judged(None, asked);
+        assert!(report.good && report.sign.is_none(), "{report:?}");
+        assert_eq!(report.proven, Some(Hertz::mhz(asked)));
+        assert_eq!(report.advised, None);
+        assert_eq!(mhz(&report).first(), Some(&asked));
+        assert_eq!(mhz(&report).last(), Some(&1));
+        assert!(
+            report
+                .ladder
+                .iter()
+                .all(|rung| rung.same == rung.reads && rung.reads > 64)
+        );
+    }
+}
+
+#[test]
+fn the_ladder_ends_where_the_link_does() {
+    let station = Station {
+        sck: Hertz::mhz(50),
+        ..Station::new(60)
+    };
+    let mut limits = norlock::link::Link::limits(&station.mock.link());
+    limits.sck_max = Hertz::mhz(16);
+    station.mock.set_limits(limits);
+    let report = job::contact(station.bench(), &mut Nobody).unwrap();
+    assert_eq!(mhz(&report), [16, 10, 5, 2, 1]);
+    assert_eq!(
+        (report.proven, report.advised),
+        (Some(Hertz::mhz(16)), None)
+    );
+}
+
+#[test]
+fn wires_too_long_for_the_sck_asked_for_are_told_at_any_rate() {
+    for rate in [0.0001, 0.01, 1.0] {
+        for fresh in [false, true] {
+            let flips = Flips {
+                fresh,
+                ..above(15, rate)
+            };
+            let report = judged(Some(Fault::Flips(flips)), 20);
+            assert!(report.good, "{rate}: {report:?}");
+            assert_eq!(mhz(&report), [20, 10, 5, 2, 1]);
+            assert_eq!(report.proven, Some(Hertz::mhz(10)), "{rate}: {report:?}");
+            assert_eq!(report.advised, Some(Hertz::mhz(5)));
+        }
+    }
+}
+
+#[test]
+fn bits_that_fail_in_the_array_alone_count() {
+    let flips = Flips {
+        opcode: Some(0x0B),
+        ..above(4, 0.001)
+    };
+    let report = judged(Some(Fault::Flips(flips)), 50);
+    assert_eq!(report.proven, Some(Hertz::mhz(2)), "{report:?}");
+    assert_eq!(report.advised, Some(Hertz::mhz(1)));
+}
+
+#[test]
+fn a_rung_is_not_proven_above_one_that_failed() {
+    let mut flips = above(4, 0.01);
+    flips.up_to_sck = Some(Hertz::mhz(7));
+    let report = judged(Some(Fault::Flips(flips)), 20);
+    let right: Vec<bool> = report.ladder.iter().map(job::Rung::is_right).collect();
+    assert_eq!(right, [true, true, false, true, true]);
+    assert_eq!(report.proven, Some(Hertz::mhz(2)));
+}
+
+#[test]
+fn only_the_lowest_is_right_and_half_of_it_is_advised() {
+    let report = judged(Some(Fault::Flips(above(1, 0.01))), 20);
+    assert_eq!(report.proven, Some(Hertz::mhz(1)));
+    assert_eq!(report.advised, Some(Hertz(500_000)));
+}
+
+#[test]
+fn where_no_rung_is_right_the_contact_is_bad() {
+    let fresh = |opcode, rate| Flips {
+        opcode,
+        rate,
+        fresh: true,
+        ..Flips::default()
+    };
+    for flips in [
+        fresh(None, 0.01),
+        fresh(Some(0x03), 0.001),
+        fresh(Some(0x0B), 0.001),
+    ] {
+        let report = judged(Some(Fault::Flips(flips)), 20);
+        assert!(!report.good && report.proven.is_none(), "{report:?}");
+        assert!(report.sign.is_some(), "{report:?}");
+    }
+    // What only fast reads show is found by the ladder, which then stands beside the sign.
+    let report = judged(Some(Fault::Flips(fresh(Some(0x0B), 0.001))), 20);
+    assert_eq!(report.ladder.len(), 5);
+    assert!(report.sign.unwrap().contains("even at 1 MHz"));
+}
+
+#[test]
+fn an_unknown_part_is_judged_by_id_and_sfdp() {
+    let station = Station::new(60);
+    station.mock.set_jedec_id(vec![0x5A, 0x12, 0x34]);
+    station.mock.set_sfdp(None);
+    let spoil = |flips| {
+        station
+            .mock
+            .set_faults(Faults::seeded(7).with(Fault::Flips(flips)));
+        job::contact(station.bench(), &mut Nobody).unwrap()
+    };
+    let report = spoil(above(15, 0.01));
+    assert_eq!((report.good, report.part), (true, None));
+    assert_eq!(report.proven, Some(Hertz::mhz(10)));
+    assert!(report.ladder.iter().all(|rung| rung.reads == 64));
+    let array_only = Flips {
+        opcode: Some(0x03),
+        ..above(15, 0.5)
+    };
+    assert_eq!(spoil(array_only).proven, Some(Hertz::mhz(20)));
+}
+
+// EF 40 14 is the W25Q80DV's answer to 9Fh (W25Q80DV Rev. K, 8.1.1 manufacturer and device ID).
+#[test]
+fn a_stuck_bit_is_named() {
+    for (bit, high, seen) in [
+        (7, true, "EF C0 94"),
+        (6, true, "EF 40 54"),
+        (5, true, "EF 60 34"),
+        (3, true, "EF 48 1C"),
+        (2, false, "EB 40 10"),
+        (6, false, "AF 00 14"),
+    ] {
+        let report = judged(Some(Fault::StuckBit { bit, high }), 20);
+        assert!(!report.good);
+        let sign = report.sign.unwrap();
+        let says = format!("bit {bit} of every byte reads {}", u8::from(high));
+        assert!(sign.contains(&says) && sign.contains(seen), "{sign}");
+    }
+}
+
+#[test]
+fn an_unknown_id_that_only_resembles_one_is_no_stuck_bit() {
+    let station = Station::new(60);
+    // As EF 40 14 with bit 3 at 1, while the status register reads it as 0.
+    station.mock.set_jedec_id(vec![0xEF, 0x48, 0x1C]);
+    station.mock.set_sfdp(None);
+    let report = job::contact(station.bench(), &mut Nobody).unwrap();
+    assert!(report.good && report.part.is_none(), "{report:?}");
+}
+
+#[test]
+fn one_bit_struck_by_flips_is_a_stuck_bit_as_well() {
+    let flips = Flips {
+        bits: 0x80,
+        only: Some(Struck::Zeros),
+        ..Flips::default()
+    };
+    let report = judged(Some(Fault::Flips(flips)), 20);
+    assert!(report.sign.unwrap().contains("bit 7 of every byte reads 1"));
+}
