@@ -194,7 +194,12 @@ impl Rewrite<'_> {
             finished: 0,
         };
         let outcome = match work.run(attendant) {
-            Ok(()) => work.finish(attendant),
+            // Nothing says that the chip holds an image that was exchanged meanwhile.
+            Ok(()) => work.finish(attendant).and_then(|proven| {
+                unchanged(self.target, self.target_digest, &self.target_name)
+                    .map_err(Stop::after_change)?;
+                Ok(proven)
+            }),
             Err(stop) => Err(work.give_up(stop)),
         };
         let note =
@@ -216,8 +221,6 @@ impl Rewrite<'_> {
         unit.record(done, SystemTime::now())
             .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
-        unchanged(self.target, self.target_digest, &self.target_name)
-            .map_err(Stop::after_change)?;
         journal.close().map_err(|error| complete(error.into()))?;
         let estimate = worklist.estimate(&pace(&part, seen.sck));
         let (changed, all) = worklist.blocks();

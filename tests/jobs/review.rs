@@ -80,6 +80,8 @@ fn a_target_exchanged_during_the_write_ends_unfinished() {
         drop(exchange);
         small.check_stopped(&stop);
         assert!(small.unfinished().is_some(), "the journal was closed");
+        let last = small.operations().pop().unwrap();
+        assert_eq!(last.outcome, stop.headline);
         // What is there now is not the image that the journal is about.
         assert_eq!(small.write().unwrap_err().exit, Exit::Unfinished);
         small.restore().unwrap();
