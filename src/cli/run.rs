@@ -255,15 +255,18 @@ fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer
 fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, args.unit.as_deref())?;
     let (image, name) = image(setup.store.as_ref(), args.unit.as_deref(), &args.image)?;
-    let map = args
-        .unit
-        .as_deref()
-        .map(|unit| job::regions_of(setup.store.as_ref(), unit))
+    let unit = args.unit.as_deref();
+    let unit = unit
+        .map(|folder| Unit::view(Arc::clone(&setup.store), folder))
+        .transpose()?;
+    let map = unit
+        .as_ref()
+        .map(|unit| job::regions_of(setup.store.as_ref(), unit.folder()))
         .transpose()?
         .flatten();
     let report = job::verify(
         image.as_ref(),
-        map.as_ref(),
+        unit.as_ref(),
         args.passes,
         setup.bench,
         &mut watcher(look)?,

@@ -5,14 +5,17 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::bench::{Bench, connect};
+use super::bench::{Bench, Connected, connect};
+use super::recognise::recognise;
+use super::record::region_map;
 use super::twin_read::run;
 use super::{Attendant, Stop};
 use crate::chip::{Chip, Order, Pass, ReadCommand};
 use crate::image::{Holds, RegionMap, Span};
-use crate::interlock::Panel;
+use crate::interlock::{Panel, Sameness};
 use crate::jedec::{Address, Hertz};
 use crate::link::Purpose;
+use crate::unit::Unit;
 use crate::unit::store::StoreFile;
 
 /// Differing bytes that are kept for the report; all are counted.
@@ -58,13 +61,14 @@ impl VerifyReport {
     }
 }
 
-/// Compares the chip with `image`, `passes` times.
+/// Compares the chip with `image`, `passes` times. With a unit, regions are told by name and the chip
+/// must not have another unit's ID.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock, by the contact, or by `image-fits`; or a fault.
+/// A [`Stop`]: held before the first clock, by the contact, by `image-fits` or `same-unit`; or a fault.
 pub fn verify(
     image: &dyn StoreFile,
-    map: Option<&RegionMap>,
+    unit: Option<&Unit>,
     passes: u32,
     mut bench: Bench,
     attendant: &mut dyn Attendant,
@@ -79,6 +83,8 @@ pub fn verify(
     )?;
     let chip_bytes = u64::from(connected.chip.size_bytes());
     image_fits(&mut connected.panel, image.size_bytes()?, chip_bytes)?;
+    must_be_the_unit(&mut connected, unit)?;
+    let map = unit.map(region_map).transpose()?.flatten();
     let start = connected.chip.now();
     let mut found = Found::default();
     let mut sck = Vec::new();
@@ -105,7 +111,23 @@ pub fn verify(
     let time = connected.chip.now().saturating_sub(start);
     let size_bytes = connected.chip.size_bytes();
     connected.chip.leave()?;
+    let map = map.as_ref().map(|(map, _)| map);
     Ok(found.report(size_bytes, sck, map, time))
+}
+
+/// A chip whose ID is another unit's differs for a reason that no second write mends.
+fn must_be_the_unit(connected: &mut Connected, unit: Option<&Unit>) -> Result<(), Stop> {
+    let Some(unit) = unit else {
+        return Ok(());
+    };
+    let sameness = recognise(&mut connected.chip, unit, None)?;
+    if matches!(sameness, Sameness::Id { .. }) {
+        connected.panel.same_unit(unit.name(), &sameness);
+    }
+    if connected.panel.is_held() {
+        return Err(Stop::held(&connected.panel));
+    }
+    Ok(())
 }
 
 fn image_fits(panel: &mut Panel, image: u64, chip: u64) -> Result<(), Stop> {

@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
-use norlock::image::RegionMap;
 use norlock::interlock::{Acceptable, Acceptances, Attestation, Power};
 use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{
@@ -160,10 +159,6 @@ impl Gauge {
         job::backup(&mut self.unit(), self.bench(), &mut Nobody)
     }
 
-    pub fn map(&self) -> RegionMap {
-        RegionMap::parse("regions.toml", &self.layout.map()).unwrap()
-    }
-
     pub fn tailor(&self, pieces: &[Piece]) -> Result<TailorReport, Stop> {
         let map = self.files.path().join("regions.toml");
         std::fs::write(&map, self.layout.map()).unwrap();
@@ -237,7 +232,7 @@ impl Gauge {
         let image = RealStore::new().open(&self.folder().join(name)).unwrap();
         job::verify(
             image.as_ref(),
-            Some(&self.map()),
+            Some(&self.unit()),
             2,
             self.bench(),
             &mut Nobody,

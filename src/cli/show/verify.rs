@@ -58,7 +58,12 @@ pub fn verify(
         .row("passes", passes)
         .row("means", meaning(report))
         .chip("untouched by this check.")
-        .next("Give the write command again. If the same bytes come back, the cells are worn: replace the part.")
+        .next(if report.passes_agree {
+            "Has the unit run since? Back it up again. If not, give the write command again; if the same bytes \
+             come back, the cells are worn: replace the part."
+        } else {
+            "Reseat the clip (docs/wiring.md has the order), lower SCK, and verify again."
+        })
 }
 
 /// The first differing bytes, by region.

@@ -64,6 +64,12 @@ fn the_backup_of_another_unit_by_its_unique_id() {
     refused(&station, station.write(), ids);
     refused(&station, station.restore(1), ids);
     refused(&station, station.backup(), ids);
+    let unit = station.unit();
+    let image = unit.open_image(&unit.baseline().unwrap()).unwrap();
+    let of_unit = Some(&unit);
+    let verified = job::verify(image.as_ref(), of_unit, 1, station.bench(), &mut Nobody);
+    refused(&station, verified, ids);
+    job::verify(image.as_ref(), None, 1, station.bench(), &mut Nobody).unwrap();
 }
 
 /// A part for which the table has no unique ID.
