@@ -13,9 +13,7 @@ pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
 pub use regions::{Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned};
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};
-pub use tailor::{
-    Baseline, Content, Expected, Filling, RegionChange, Rest, TailorError, Tailored, tailor,
-};
+pub use tailor::{Baseline, Content, Filling, RegionChange, Rest, TailorError, Tailored, tailor};
 
 use std::fs::File;
 use std::io;

@@ -8,8 +8,9 @@ use serde::Serialize;
 
 use super::explain::sentence;
 use super::record::{REGION_MAP, parse_map, region_map};
+use super::write::no_backup;
 use super::{Exit, Stop};
-use crate::image::{Baseline, Content, Expected, Filling, RegionMap, Rest, TailorError, Tailored};
+use crate::image::{Baseline, Content, Filling, RegionMap, Rest, TailorError, Tailored};
 use crate::part::Catalogue;
 use crate::unit::journal::Journal;
 use crate::unit::store::StoreFile;
@@ -56,13 +57,7 @@ pub fn tailor(
     replace: bool,
 ) -> Result<TailorReport, Stop> {
     let map = the_map(unit, map_file)?;
-    let baseline = unit.baseline().ok_or_else(|| {
-        Stop::new(
-            Exit::FileFault,
-            "The unit has no backup to start from.",
-            "norlock backup --unit FOLDER first.",
-        )
-    })?;
+    let baseline = unit.baseline().ok_or_else(no_backup)?;
     may_be_made(unit, replace)?;
     let content = unit.open_image(&baseline)?;
     let pieces: Vec<_> = orders
@@ -176,7 +171,7 @@ fn filling<'a>(
         (Some(bytes), Some(path), Some(sha256), fill) => Content::Piece {
             file: path.display().to_string(),
             bytes,
-            expected: Expected::Sha256(sha256.0),
+            sha256: sha256.0,
             rest: fill.map_or(Rest::Keep, Rest::Fill),
         },
         (Some(_), _, None, _) => {

@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::explain::sentence;
 use super::papers::offending;
 use super::record::region_map;
+use super::write::no_backup;
 use super::{Exit, Stop};
 use crate::chip::as_addressed;
 use crate::image::RegionMap;
@@ -43,13 +44,7 @@ pub fn worklist(
     accepted: &Acceptances,
     sck: Hertz,
 ) -> Result<WorklistReport, Stop> {
-    let baseline = unit.baseline().ok_or_else(|| {
-        Stop::new(
-            Exit::FileFault,
-            "The unit has no backup.",
-            "norlock backup --unit FOLDER first.",
-        )
-    })?;
+    let baseline = unit.baseline().ok_or_else(no_backup)?;
     let part = part_of(unit, catalogue).map(as_addressed).ok_or_else(|| {
         let next = "Add the part from its datasheet: --parts FILE";
         Stop::new(

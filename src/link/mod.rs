@@ -245,7 +245,7 @@ impl Limits {
     /// At least 16, so that a very slow clock still moves.
     #[must_use]
     pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
-        let by_time = u64::from(sck.0) / 8 * 50 / 1000;
+        let by_time = u128::from(sck.0) / 8 * Self::BATCH_TIME_MAX.as_millis() / 1000;
         let by_time = usize::try_from(by_time)
             .unwrap_or(usize::MAX)
             .saturating_sub(command_bytes);

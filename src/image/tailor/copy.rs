@@ -6,8 +6,7 @@ use std::ops::Range;
 use sha2::{Digest, Sha256};
 
 use super::{
-    CHUNK_SIZE_BYTES, Checked, Content, Expected, RegionChange, Rest, TailorError, first_bytes,
-    read,
+    CHUNK_SIZE_BYTES, Checked, Content, RegionChange, Rest, TailorError, first_bytes, read,
 };
 use crate::image::ReadAt;
 
@@ -57,7 +56,6 @@ impl Maker<'_> {
             name: filling.region.name.clone(),
             range: range.clone(),
             piece: None,
-            hash_waived: None,
             piece_bytes: filling.piece_bytes,
             changed_bytes: 0,
             blank_bytes: 0,
@@ -70,12 +68,9 @@ impl Maker<'_> {
             Content::Piece {
                 file,
                 bytes,
-                expected,
+                sha256: _,
                 rest,
             } => {
-                if let Expected::Waived(reason) = expected {
-                    change.hash_waived = Some(reason.clone());
-                }
                 change.piece = filling.piece_sha256.map(|hash| (file.clone(), hash));
                 let mut piece = PieceCopy {
                     file,

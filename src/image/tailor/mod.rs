@@ -26,15 +26,6 @@ pub struct Baseline<'a> {
     pub recorded_sha256: [u8; 32],
 }
 
-/// What a piece must hash to.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Expected {
-    /// This SHA-256.
-    Sha256([u8; 32]),
-    /// Anything; a person said why.
-    Waived(String),
-}
-
 /// What follows a piece in its region.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Rest {
@@ -53,7 +44,7 @@ pub enum Content<'a> {
         /// Its content.
         bytes: &'a dyn ReadAt,
         /// What it must hash to.
-        expected: Expected,
+        sha256: [u8; 32],
         /// What follows it.
         rest: Rest,
     },
@@ -78,8 +69,6 @@ pub struct RegionChange {
     pub range: Range<u32>,
     /// Name and SHA-256 of the piece, where there is one.
     pub piece: Option<(String, [u8; 32])>,
-    /// Why the piece's hash was not asked for, where it was not.
-    pub hash_waived: Option<String>,
     /// Length of the piece; 0 without one.
     pub piece_bytes: u64,
     /// Bytes that differ from the baseline.
@@ -209,7 +198,7 @@ fn check_content<'a, 'b>(
     let Content::Piece {
         file,
         bytes,
-        expected,
+        sha256: expected,
         ..
     } = content
     else {
@@ -229,17 +218,15 @@ fn check_content<'a, 'b>(
         });
     }
     let found = sha256_of(*bytes, checked.piece_bytes, file)?;
-    match expected {
-        Expected::Sha256(expected) if *expected != found => Err(TailorError::PieceHash {
+    if *expected != found {
+        return Err(TailorError::PieceHash {
             file: file.clone(),
             expected: *expected,
             found,
-        }),
-        _ => {
-            checked.piece_sha256 = Some(found);
-            Ok(checked)
-        }
+        });
     }
+    checked.piece_sha256 = Some(found);
+    Ok(checked)
 }
 
 fn size_of(image: &dyn ReadAt, file: &str) -> Result<u64, TailorError> {

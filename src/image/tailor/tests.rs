@@ -48,7 +48,7 @@ fn piece<'a>(region: &str, bytes: &'a Vec<u8>, rest: Rest) -> Filling<'a> {
         content: Content::Piece {
             file: format!("{region}.bin"),
             bytes,
-            expected: Expected::Sha256(hash(bytes)),
+            sha256: hash(bytes),
             rest,
         },
     }
@@ -208,23 +208,18 @@ fn what_does_not_fit_is_refused_before_anything_is_written() {
 fn a_piece_must_hash_as_expected_unless_a_reason_is_given() {
     let base = base();
     let bytes = vec![1; 100];
-    let with = |expected| Filling {
+    let with = |sha256| Filling {
         region: "boot".into(),
         content: Content::Piece {
             file: "boot.bin".into(),
             bytes: &bytes,
-            expected,
+            sha256,
             rest: Rest::Keep,
         },
     };
-    let error = refused(&base, hash(&base), &[with(Expected::Sha256([7; 32]))]);
+    let error = refused(&base, hash(&base), &[with([7; 32])]);
     assert!(error.to_string().contains("expected 0707"), "{error}");
-    let waived = with(Expected::Waived("built here, an hour ago".into()));
-    let (_, tailored) = run(&base, &[waived]).unwrap();
-    assert_eq!(
-        tailored.regions[0].hash_waived.as_deref(),
-        Some("built here, an hour ago")
-    );
+    let (_, tailored) = run(&base, &[with(hash(&bytes))]).unwrap();
     assert_eq!(
         tailored.regions[0].piece,
         Some(("boot.bin".into(), hash(&bytes)))
@@ -257,7 +252,7 @@ fn a_file_that_changes_meanwhile_is_noticed() {
         content: Content::Piece {
             file: "boot.bin".into(),
             bytes: &changing,
-            expected: Expected::Sha256(hash(&changing.0)),
+            sha256: hash(&changing.0),
             rest: Rest::Keep,
         },
     };
