@@ -258,6 +258,7 @@ fn parts_files_are_as_told() {
         ("four_byte = [\n  { ", "four_byte = [\n  { zzz = 1, "),
         ("unique_id = { ", "unique_id = { zzz = 1, "),
         ("source = { ", "source = { zzz = 1, "),
+        ("[[refused]]\n", "[[refused]]\nzzz = 1\n"),
     ] {
         assert!(example.contains(place), "{place}");
         let error = load(&example.replacen(place, instead, 1)).unwrap_err();
@@ -265,8 +266,10 @@ fn parts_files_are_as_told() {
         assert_names(told, &names, place);
         keys.extend(names);
     }
-    let shown = |key: &&String| example.contains(&format!("{key} = ")) || *key == "part";
-    assert!(keys.len() > 35);
+    let shown = |key: &&String| {
+        example.contains(&format!("{key} = ")) || example.contains(&format!("[[{key}]]"))
+    };
+    assert!(keys.len() > 38);
     assert!(keys.iter().all(|key| shown(&key)), "a key without example");
     for (place, instead) in [
         ("program = \"page\"", "program = \"zzz\""),

@@ -7,6 +7,7 @@ use serde::Serialize;
 use super::{Acceptable, Held, Interlock, Panel};
 use crate::jedec::Address;
 use crate::jedec::status::Protection;
+use crate::part::Refused;
 
 /// What repeated reading of the ID, of SFDP and of a sample showed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -120,6 +121,18 @@ impl Panel {
                 "Add it from its datasheet (--parts FILE), or --accept known-part --because with what you checked.",
             ),
         );
+    }
+
+    /// `known-part` cannot open: the part is in the table only to be refused. `seen` is its marking or its
+    /// ID.
+    pub(crate) fn not_driven(&mut self, refused: &Refused, seen: String) {
+        self.hold(Held {
+            interlock: Interlock::KnownPart,
+            headline: format!("norlock does not drive {}.", refused.name),
+            seen,
+            means: refused.why.clone(),
+            next: "Leave it to a program for such parts. If the marking says another part, read it again.".into(),
+        });
     }
 
     /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be

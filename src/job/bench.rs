@@ -135,6 +135,10 @@ pub(super) fn meet(
         Err(ChipError::NoAnswer { byte }) => return Err(no_answer(panel, byte)),
         Err(error) => return Err(error.into()),
     };
+    if let Some(refused) = catalogue.refused_by_jedec_id(&look.id) {
+        panel.not_driven(refused, format!("JEDEC ID {}", short_id(&look.id)));
+        return Err(Stop::held(&panel));
+    }
     let seen = look_closer(&mut bare, look, &catalogue, level, said)?;
     judge(&mut panel, &seen);
     if panel.is_held() {
@@ -216,8 +220,13 @@ fn before_first_clock(
     let level = level.or_else(|| link.as_ref().and_then(|link| link.level()));
     panel.bench_attested(said, level);
     let marking = said.marking.as_deref();
-    let says = marking.and_then(|text| marking_says(catalogue, text));
-    panel.supply_level(level, marking, says.as_ref(), said.supply);
+    let refused = |text| Some((catalogue.refused_by_marking(text)?, text));
+    if let Some((refused, text)) = marking.and_then(refused) {
+        panel.not_driven(refused, format!("marking '{text}'"));
+    } else {
+        let says = marking.and_then(|text| marking_says(catalogue, text));
+        panel.supply_level(level, marking, says.as_ref(), said.supply);
+    }
     match link {
         Some(link) if !panel.is_held() => Ok((link, level)),
         _ => Err(Stop::held(panel)),

@@ -1,10 +1,10 @@
 //! The parts that are known: those of `chips/`, and those that the user adds.
 
 use super::schema::{Entry, PartFault, read, value};
-use super::{CatalogueError, Marking, Part, marking};
+use super::{CatalogueError, Marking, Part, Refused, marking};
 
 /// The files of `chips/`, sorted. A test checks that none is missing.
-const BUILT_IN: [(&str, &str); 18] = [
+const BUILT_IN: [(&str, &str); 19] = [
     ("adesto.toml", include_str!("../../chips/adesto.toml")),
     ("amic.toml", include_str!("../../chips/amic.toml")),
     ("boya.toml", include_str!("../../chips/boya.toml")),
@@ -16,6 +16,7 @@ const BUILT_IN: [(&str, &str); 18] = [
         "gigadevice.toml",
         include_str!("../../chips/gigadevice.toml"),
     ),
+    ("intel.toml", include_str!("../../chips/intel.toml")),
     ("issi.toml", include_str!("../../chips/issi.toml")),
     ("macronix.toml", include_str!("../../chips/macronix.toml")),
     ("microchip.toml", include_str!("../../chips/microchip.toml")),
@@ -32,6 +33,7 @@ const BUILT_IN: [(&str, &str); 18] = [
 #[derive(Debug, Clone, Default)]
 pub struct Catalogue {
     parts: Vec<Part>,
+    refused: Vec<Refused>,
 }
 
 impl Catalogue {
@@ -40,11 +42,15 @@ impl Catalogue {
     /// # Errors
     /// Only if a file of `chips/` does not follow its own schema, which the tests rule out.
     pub fn builtin() -> Result<Self, CatalogueError> {
-        let mut parts = Vec::new();
+        let mut catalogue = Self::default();
         for (file, text) in BUILT_IN {
-            parts.extend(read(text, file)?.into_iter().map(|entry| entry.part));
+            let (entries, refused) = read(text, file)?;
+            catalogue
+                .parts
+                .extend(entries.into_iter().map(|entry| entry.part));
+            catalogue.refused.extend(refused);
         }
-        Ok(Self { parts })
+        Ok(catalogue)
     }
 
     /// Adds the parts of a file of the user's own, in the form of `chips/`.
@@ -53,11 +59,13 @@ impl Catalogue {
     /// What is wrong and where: not the schema, a name that the table has, or an ID that the
     /// table has without `shares_id = true`.
     pub fn with_user_file(mut self, text: &str, file: &str) -> Result<Self, CatalogueError> {
-        for entry in read(text, file)? {
+        let (entries, refused) = read(text, file)?;
+        for entry in entries {
             self.refuse_clash(&entry)
                 .map_err(|fault| value(text, file, entry.at, &entry.part.name, fault))?;
             self.parts.push(entry.part);
         }
+        self.refused.extend(refused);
         Ok(self)
     }
 
@@ -104,6 +112,23 @@ impl Catalogue {
         list
     }
 
+    /// The part among those that are refused that answers 9Fh with these bytes.
+    #[must_use]
+    pub fn refused_by_jedec_id(&self, id_bytes: &[u8]) -> Option<&Refused> {
+        let answers = |refused: &&Refused| {
+            let mut ids = refused.jedec_ids.iter();
+            ids.any(|id| id_bytes.starts_with(&id.0))
+        };
+        self.refused.iter().find(answers)
+    }
+
+    /// The part among those that are refused that is marked so.
+    #[must_use]
+    pub fn refused_by_marking(&self, text: &str) -> Option<&Refused> {
+        let marked = |refused: &&Refused| marking::begins(text, &refused.markings);
+        self.refused.iter().find(marked)
+    }
+
     /// What a marking printed on a package can mean; `None` if no part in the table is marked so.
     #[must_use]
     pub fn by_marking(&self, text: &str) -> Option<Marking> {
@@ -142,6 +167,7 @@ mod tests {
         for (file, text) in BUILT_IN {
             let keys: Vec<_> = read(text, file)
                 .unwrap()
+                .0
                 .into_iter()
                 .map(|entry| (entry.part.jedec_id.0, entry.part.name))
                 .collect();
@@ -153,7 +179,7 @@ mod tests {
     fn shared_ids_are_said_to_be_shared_and_names_are_unique() {
         let mut entries = Vec::new();
         for (file, text) in BUILT_IN {
-            entries.extend(read(text, file).unwrap());
+            entries.extend(read(text, file).unwrap().0);
         }
         for (i, entry) in entries.iter().enumerate() {
             let others = || entries.iter().enumerate().filter(|(j, _)| *j != i);

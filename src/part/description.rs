@@ -138,6 +138,23 @@ pub struct Source {
     pub place: String,
 }
 
+/// A part that answers Read JEDEC ID and is not driven, since its commands mean something else.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Refused {
+    /// Maker's name.
+    pub maker: String,
+    /// Name of the part or its series.
+    pub name: String,
+    /// Texts printed on the package, without spaces, in capitals.
+    pub markings: Vec<String>,
+    /// Answers to 9Fh.
+    pub jedec_ids: Vec<JedecId>,
+    /// What it is, in a sentence without its name.
+    pub why: String,
+    /// Where that comes from.
+    pub source: Source,
+}
+
 /// A part, or what several indistinguishable parts have safely in common.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Part {

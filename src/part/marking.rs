@@ -122,6 +122,19 @@ fn mark_matches(parts: &[Part], rest: &[Character], found: &mut [bool]) -> usize
     longest.into_values().max().unwrap_or(0)
 }
 
+/// Whether a word of the marking begins with one of `starts`, whole.
+pub(super) fn begins(text: &str, starts: &[String]) -> bool {
+    let characters = characters(text);
+    let words = (0..characters.len()).filter_map(|from| characters.get(from..));
+    words
+        .filter(|rest| rest.first().is_some_and(|first| first.starts_word))
+        .any(|rest| {
+            starts
+                .iter()
+                .any(|start| compare(rest, start) == Match::Whole)
+        })
+}
+
 fn compare(rest: &[Character], start: &str) -> Match {
     let same = rest
         .iter()

@@ -23,7 +23,7 @@ mod timing;
 pub use catalogue::Catalogue;
 pub use description::{
     Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
-    ProgramMethod, Source, UniqueIdRead,
+    ProgramMethod, Refused, Source, UniqueIdRead,
 };
 pub use identify::{Disagreement, Identification, Standing, identify};
 pub use maker::{CodeUse, MakerName, maker_name};

@@ -3,14 +3,16 @@
 mod entry;
 mod fault;
 mod piece;
+mod refused;
 
 use serde::Deserialize;
 use toml::Spanned;
 
 pub use fault::PartFault;
 
-use super::Part;
+use super::{Part, Refused};
 use entry::RawPart;
+use refused::RawRefused;
 
 /// Why a parts file cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -60,12 +62,15 @@ pub(super) struct Entry {
 struct RawFile {
     maker: String,
     part: Vec<RawPart>,
+    #[serde(default)]
+    refused: Vec<RawRefused>,
 }
 
-/// Reads a parts file.
-pub(super) fn read(text: &str, file: &str) -> Result<Vec<Entry>, CatalogueError> {
+/// Reads a parts file: its parts, and those that it refuses.
+pub(super) fn read(text: &str, file: &str) -> Result<(Vec<Entry>, Vec<Refused>), CatalogueError> {
     let raw: RawFile = toml::from_str(text).map_err(|source| syntax(text, file, source))?;
-    raw.part
+    let parts = raw
+        .part
         .iter()
         .map(|part| {
             let at = part.name.span().start;
@@ -80,7 +85,16 @@ pub(super) fn read(text: &str, file: &str) -> Result<Vec<Entry>, CatalogueError>
                     value(text, file, located.at, part.name.get_ref(), located.fault)
                 })
         })
-        .collect()
+        .collect::<Result<_, _>>()?;
+    let refused = raw
+        .refused
+        .iter()
+        .map(|one| {
+            one.check(&raw.maker)
+                .map_err(|fault| value(text, file, fault.at, one.name.get_ref(), fault.fault))
+        })
+        .collect::<Result<_, _>>()?;
+    Ok((parts, refused))
 }
 
 fn syntax(text: &str, file: &str, mut source: toml::de::Error) -> CatalogueError {

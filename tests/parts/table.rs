@@ -173,6 +173,25 @@ fn parts_above_16_mib_say_how_they_are_reached() {
     );
 }
 
+/// A part is driven or refused, never both, by its ID and by its marking.
+#[test]
+fn no_part_is_among_those_that_are_refused() {
+    let catalogue = Catalogue::builtin().unwrap();
+    for part in catalogue.parts() {
+        let by_id = catalogue.refused_by_jedec_id(&part.jedec_id.0);
+        assert_eq!(by_id, None, "{}", part.name);
+        for marking in &part.markings {
+            assert_eq!(catalogue.refused_by_marking(marking), None, "{marking}");
+        }
+    }
+    // AT45DB081D: ID from the emulator QEMU 10.0.2, marking common practice, no source.
+    let by_id = catalogue.refused_by_jedec_id(&[0x1F, 0x25, 0x00, 0x00]);
+    let by_marking = catalogue.refused_by_marking("ATMEL 45DB081D SU");
+    assert!(by_id.is_some() && by_id == by_marking);
+    assert_eq!(catalogue.refused_by_jedec_id(&[0x1F, 0x25]), None);
+    assert_eq!(catalogue.refused_by_marking("45DB0811"), None);
+}
+
 /// The guard lets pass no other erase than these; a worklist with another would be refused half way.
 #[test]
 fn every_erase_is_on_the_list_of_erases() {

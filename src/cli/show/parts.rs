@@ -7,7 +7,7 @@ use crate::cli::run::Answer;
 use crate::cli::screen::Screen;
 use crate::cli::wrap::columns;
 use crate::job::{Exit, Stop};
-use crate::part::{Catalogue, Marking, Part};
+use crate::part::{Catalogue, Marking, Part, Refused};
 
 /// Columns for the name in the table.
 const NAME_COLUMNS: usize = 12;
@@ -21,6 +21,9 @@ pub fn parts(catalogue: &Catalogue, marking: Option<&str>) -> Result<Answer, Sto
             &catalogue.parts(),
         ));
     };
+    if let Some(refused) = catalogue.refused_by_marking(text) {
+        return Err(not_driven(refused, text));
+    }
     match catalogue.by_marking(text) {
         Some(found) => Ok(Answer::new(Exit::True, meaning(&found), &Found::of(&found))),
         None => {
@@ -39,6 +42,23 @@ pub fn parts(catalogue: &Catalogue, marking: Option<&str>) -> Result<Answer, Sto
             Err(stop)
         }
     }
+}
+
+fn not_driven(refused: &Refused, text: &str) -> Stop {
+    let next = "Leave it to a program for such parts.";
+    let headline = format!(
+        "'{text}' is {}, which norlock does not drive.",
+        refused.name
+    );
+    let source = &refused.source;
+    let mut stop = Stop::new(Exit::Held, headline, next)
+        .row("means", refused.why.clone())
+        .row(
+            "source",
+            format!("{}, {}, {}", source.title, source.revision, source.place),
+        );
+    stop.chip = crate::job::ChipState::NotMet;
+    stop
 }
 
 #[derive(Serialize)]

@@ -15,7 +15,7 @@ use crate::jedec::opcode::{CHIP_ERASE, CHIP_ERASE_ALT, READ};
 use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts};
 use crate::part::{
-    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod, Source,
+    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod,
     SupplyRange, UniqueIdRead,
 };
 
@@ -120,7 +120,7 @@ impl RawPart {
             }),
             protected_at_power_up: self.protected_at_power_up,
             notes: self.notes.clone(),
-            source: self.source()?,
+            source: self.source.get_ref().check(&self.source)?,
             memory: self.memory.iter().map(|m| m.get_ref().clone()).collect(),
         })
     }
@@ -130,20 +130,8 @@ impl RawPart {
         require(!maker.trim().is_empty(), &self.name, empty("maker"))?;
         let name = self.name.get_ref();
         require(!name.trim().is_empty(), &self.name, empty("name"))?;
-        for marking in &self.markings {
-            let text = marking.get_ref();
-            let good = text.len() >= 4
-                && text
-                    .bytes()
-                    .all(|b| b.is_ascii_uppercase() || b.is_ascii_digit());
-            let fault = PartFault::Marking { text: text.clone() };
-            require(good, marking, fault)?;
-        }
-        let id = self.jedec_id.get_ref();
-        let fault = PartFault::IdLength { bytes: id.len() };
-        require((3..=20).contains(&id.len()), &self.jedec_id, fault)?;
-        let blank = JedecId(id.clone()).is_blank();
-        require(!blank, &self.jedec_id, PartFault::IdBlank)?;
+        check_markings(&self.markings)?;
+        check_id(&self.jedec_id)?;
         for name in &self.memory {
             let text = name.get_ref();
             let fault = PartFault::MemoryName { name: text.clone() };
@@ -242,23 +230,27 @@ impl RawPart {
             four_byte,
         })
     }
+}
 
-    fn source(&self) -> Result<Source, Located> {
-        let raw = self.source.get_ref();
-        for (what, text) in [
-            ("the title of the source", &raw.title),
-            ("the revision of the source", &raw.revision),
-            ("the place in the source", &raw.place),
-        ] {
-            let fault = PartFault::Empty { what };
-            require(!text.trim().is_empty(), &self.source, fault)?;
-        }
-        Ok(Source {
-            title: raw.title.clone(),
-            revision: raw.revision.clone(),
-            place: raw.place.clone(),
-        })
+/// Beginnings of what is printed on a package.
+pub(super) fn check_markings(markings: &[Spanned<String>]) -> Result<(), Located> {
+    for marking in markings {
+        let text = marking.get_ref();
+        let good = text.len() >= 4
+            && text
+                .bytes()
+                .all(|b| b.is_ascii_uppercase() || b.is_ascii_digit());
+        let fault = PartFault::Marking { text: text.clone() };
+        require(good, marking, fault)?;
     }
+    Ok(())
+}
+
+pub(super) fn check_id(id: &Spanned<Vec<u8>>) -> Result<(), Located> {
+    let bytes = id.get_ref();
+    let fault = PartFault::IdLength { bytes: bytes.len() };
+    require((3..=20).contains(&bytes.len()), id, fault)?;
+    require(!JedecId(bytes.clone()).is_blank(), id, PartFault::IdBlank)
 }
 
 fn is_dedicated(addressing: &Addressing, opcode: u8) -> bool {

@@ -7,7 +7,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{Located, PartFault, require};
-use crate::part::{EraseType, FourByte, Timing};
+use crate::part::{EraseType, FourByte, Source, Timing};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -66,6 +66,24 @@ pub(super) struct RawSource {
     pub(super) title: String,
     pub(super) revision: String,
     pub(super) place: String,
+}
+
+impl RawSource {
+    /// `at` is where the file has it.
+    pub(super) fn check(&self, at: &Spanned<Self>) -> Result<Source, Located> {
+        for (what, text) in [
+            ("the title of the source", &self.title),
+            ("the revision of the source", &self.revision),
+            ("the place in the source", &self.place),
+        ] {
+            require(!text.trim().is_empty(), at, PartFault::Empty { what })?;
+        }
+        Ok(Source {
+            title: self.title.clone(),
+            revision: self.revision.clone(),
+            place: self.place.clone(),
+        })
+    }
 }
 
 impl RawErase {

@@ -6,7 +6,7 @@ use norlock::job::{self, Bench, Nobody};
 use norlock::mock::{Fault, Faults};
 use norlock::part::SupplyRange;
 
-use super::{accept, changed_target, refused, target, write, write_on};
+use super::{accept, changed_target, frames, refused, target, write, write_on};
 use crate::station::{REGIONS, Station, code};
 use norlock::unit::store::Store;
 
@@ -146,6 +146,38 @@ fn a_marking_that_contradicts_the_chip() {
     let stop = refused(&station, station.write(), ids);
     assert!(stop.held[0].seen.contains("marking"), "{stop:?}");
     refused(&station, station.restore(1), ids);
+}
+
+/// What the table holds only to refuse, by its ID and by what is printed on it.
+#[test]
+fn a_part_with_another_command_set() {
+    let mut station = Station::ready(53);
+    accept(&mut station, Acceptable::KnownPart, "no matter");
+    station.mock.set_jedec_id(vec![0x1F, 0x25, 0x00]);
+    station.trace.lock().unwrap().clear();
+    let ids = &["known-part"];
+    refused(&station, job::contact(station.bench(), &mut Nobody), ids);
+    refused(&station, job::id(station.bench(), &mut Nobody), ids);
+    refused(&station, station.backup(), ids);
+    refused(&station, station.restore(1), ids);
+    let stop = refused(&station, station.write(), ids);
+    assert!(stop.held[0].headline.contains("AT45DB"), "{stop:?}");
+    let sent: Vec<u8> = station
+        .trace
+        .lock()
+        .unwrap()
+        .iter()
+        .map(|sent| sent.out[0])
+        .collect();
+    assert!(
+        sent.iter().all(|code| [0x05, 0x9F].contains(code)),
+        "{sent:02X?}"
+    );
+
+    station.marking = Some("AT45DB081D-SU".into());
+    station.trace.lock().unwrap().clear();
+    refused(&station, station.write(), ids);
+    assert_eq!(frames(&station), 0);
 }
 
 #[test]
