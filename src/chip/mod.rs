@@ -27,7 +27,7 @@ pub use width::as_addressed;
 use crate::jedec::status::Registers;
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
-use crate::part::{JedecId, Part};
+use crate::part::Part;
 use width::Width;
 
 /// How often the ID is read before a contact counts as lost.
@@ -403,12 +403,6 @@ impl Chip {
         // A batch that failed half way may have left it set.
         let disabled = self.send(&[opcode::WRITE_DISABLE]);
         width.and(disabled)
-    }
-
-    /// What the first three ID bytes are, for messages.
-    #[must_use]
-    pub fn short_id(&self) -> JedecId {
-        short_id(&self.id)
     }
 }
 

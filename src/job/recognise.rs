@@ -59,7 +59,7 @@ pub(super) fn identity(chip: &Chip, own: &OwnId, seen: &Seen) -> Identity {
     let level = seen.level;
     Identity {
         part: format!("{} {}", part.maker, part.name),
-        jedec_id: chip.short_id().to_string(),
+        jedec_id: part.jedec_id.to_string(),
         unique_id: own.as_ref().map(|(_, id)| shown(id)),
         size_bytes: part.size_bytes,
         supply_level: level.map_or_else(|| "not declared".to_owned(), |level| level.to_string()),
@@ -81,13 +81,13 @@ pub(super) fn recognise(
 ) -> Result<Sameness, Stop> {
     let kept = unit.file().identity.as_ref();
     if let Some(identity) = kept {
-        let jedec = chip.short_id().to_string();
-        if identity.jedec_id != jedec {
-            let expected = identity.jedec_id.clone();
+        let expected = identity.id_bytes();
+        let seen = chip.id_bytes();
+        if !seen.starts_with(&expected) {
             return Ok(Sameness::Id {
                 kind: "JEDEC ID",
-                expected,
-                seen: jedec,
+                expected: identity.jedec_id.clone(),
+                seen: shown(seen.get(..expected.len()).unwrap_or(seen)),
             });
         }
     }
@@ -152,5 +152,5 @@ fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result
 /// Whether a journal was written about this very chip, as far as its IDs tell.
 pub(super) fn is_about(header: &Header, chip: &Chip, own: &OwnId) -> bool {
     let unique = own.iter().flat_map(|(_, id)| id).take(32);
-    header.jedec_id == chip.short_id() && unique.eq(&header.unique_id)
+    chip.id_bytes().starts_with(&header.jedec_id.0) && unique.eq(&header.unique_id)
 }

@@ -131,11 +131,8 @@ pub(super) fn journal_patience(
     let Some(identity) = &unit.file().identity else {
         return Ok(None);
     };
-    let parts = catalogue
-        .parts()
-        .iter()
-        .filter(|part| part.jedec_id.to_string().starts_with(&identity.jedec_id));
-    Ok(parts.map(longest).max())
+    let parts = catalogue.by_jedec_id(&identity.id_bytes());
+    Ok(parts.into_iter().map(longest).max())
 }
 
 fn longest(part: &Part) -> Duration {

@@ -21,6 +21,7 @@ use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::Hertz;
 use crate::jedec::status::Registers;
+use crate::part::JedecId;
 use crate::unit::journal::{
     AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
 };
@@ -361,7 +362,7 @@ impl Rewrite<'_> {
             worklist: Digest(worklist.digest()),
             region_map: self.map_digest,
             part: format!("{} {}", part.maker, part.name),
-            jedec_id: self.chip.short_id(),
+            jedec_id: JedecId(part.jedec_id.0.iter().take(16).copied().collect()),
             unique_id: unique.copied().collect(),
             size_bytes: part.size_bytes,
             status: first.iter().take(16).collect(),

@@ -119,13 +119,8 @@ fn keep(unit: &Unit, lines: &[String]) -> Result<String, Stop> {
 /// The part that the unit file names by its JEDEC ID and marking.
 pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
     let identity = unit.file().identity.as_ref()?;
-    let id: Vec<u8> = identity
-        .jedec_id
-        .split(' ')
-        .filter_map(|byte| u8::from_str_radix(byte, 16).ok())
-        .collect();
     let marking = identity.marking.as_deref();
-    crate::part::identify(catalogue, &id, None, marking).part
+    crate::part::identify(catalogue, &identity.id_bytes(), None, marking).part
 }
 
 /// The clocks of a job whose proven SCK is `sck`.

@@ -44,7 +44,7 @@ pub struct UnitFile {
 pub struct Identity {
     /// Maker and part name.
     pub part: String,
-    /// JEDEC ID as hexadecimal bytes, such as `EF 40 18`.
+    /// JEDEC ID as hexadecimal bytes, such as `EF 40 18`: as many as tell the part apart.
     pub jedec_id: String,
     /// Unique ID as hexadecimal bytes, where the part has one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -56,6 +56,17 @@ pub struct Identity {
     /// Marking as read on the package; absent where it could not be read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub marking: Option<String>,
+}
+
+impl Identity {
+    /// The bytes of the JEDEC ID.
+    #[must_use]
+    pub fn id_bytes(&self) -> Vec<u8> {
+        let bytes = self.jedec_id.split(' ');
+        bytes
+            .filter_map(|byte| u8::from_str_radix(byte, 16).ok())
+            .collect()
+    }
 }
 
 /// An image as it was when it was published.

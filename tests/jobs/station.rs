@@ -99,6 +99,11 @@ impl Station {
     pub fn unreadable(&mut self) {
         self.marking = None;
         self.accepted = vec![(Acceptable::UnreadableMarking, "sanded off".into())];
+        self.supply_read();
+    }
+
+    /// The person read in a datasheet what the table has from memory alone.
+    pub fn supply_read(&mut self) {
         let (min, max) = (Millivolts(2700), Millivolts(3600));
         self.supply = Some(SupplyRange {
             min,

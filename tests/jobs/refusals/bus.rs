@@ -148,6 +148,23 @@ fn a_marking_that_contradicts_the_chip() {
     refused(&station, station.restore(1), ids);
 }
 
+/// Two parts share three ID bytes and differ in the size of a sector; the fifth byte tells them apart
+/// (S25FL129P, ID from the emulator QEMU 10.0.2; the sector sizes from memory).
+#[test]
+fn a_chip_that_differs_in_its_longer_id_alone() {
+    let mut station = Station::with_part("S25FL129P, 256 KiB sectors", 54);
+    station.marking = Some("FL129PIF".into());
+    station.supply_read();
+    station.backup().unwrap();
+    let kept = station.unit().file().identity.clone().unwrap();
+    assert_eq!(kept.jedec_id, "01 20 18 4D 00");
+    station
+        .mock
+        .set_jedec_id(vec![0x01, 0x20, 0x18, 0x4D, 0x01, 0x00]);
+    let stop = refused(&station, station.backup(), &["same-unit"]);
+    assert!(stop.held[0].seen.contains("01 20 18 4D 01"), "{stop:?}");
+}
+
 /// What the table holds only to refuse, by its ID and by what is printed on it.
 #[test]
 fn a_part_with_another_command_set() {
