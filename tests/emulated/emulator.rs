@@ -14,6 +14,7 @@ use crate::link::{Bus, Counts, EmulatedLink};
 use crate::socket::TestSocket;
 
 const PROGRAM: &str = "qemu-system-arm";
+const MACHINE: &str = "ast2600-evb";
 /// Longest wait for the process to connect, and for it to end. Usually about 0.1 s.
 const START_MAX: Duration = Duration::from_secs(60);
 const STOP_MAX: Duration = Duration::from_secs(30);
@@ -36,6 +37,21 @@ pub struct Emulator {
 pub fn is_installed() -> bool {
     let version = Command::new(PROGRAM).arg("--version").output();
     version.is_ok_and(|output| output.status.success())
+}
+
+/// The serial-flash models that the emulator offers, as it lists them itself.
+pub fn models() -> io::Result<Vec<String>> {
+    let mut command = Command::new(PROGRAM);
+    let told = command
+        .args(["-machine", MACHINE, "-device", "help"])
+        .output()?;
+    let told = String::from_utf8_lossy(&told.stdout).into_owned();
+    let named = |line: &str| {
+        let (_, rest) = line.split_once("name \"")?;
+        let (name, rest) = rest.split_once('"')?;
+        rest.contains("Serial Flash").then(|| name.to_owned())
+    };
+    Ok(told.lines().filter_map(named).collect())
 }
 
 /// Array size of a model, which the emulator names when a backing file has the wrong one.
@@ -145,7 +161,7 @@ fn command(model: &str, backing: &Path, folder: &Path) -> io::Result<Command> {
     let mut command = Command::new(PROGRAM);
     command
         .arg("-machine")
-        .arg(format!("ast2600-evb,fmc-model={model}"))
+        .arg(format!("{MACHINE},fmc-model={model}"))
         .args(["-S", "-display", "none", "-serial", "null"])
         .args(["-monitor", "stdio", "-qtest-log", "/dev/null"])
         .arg("-qtest")

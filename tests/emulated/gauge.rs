@@ -1,6 +1,5 @@
 //! A gauge logger with an emulated chip on the clip, and every job one call away.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
@@ -11,7 +10,7 @@ use norlock::job::{
     TailorReport, VerifyReport, Way, WorklistReport, WriteOrder, WriteReport,
 };
 use norlock::link::Link;
-use norlock::part::{Catalogue, SupplyRange};
+use norlock::part::{Catalogue, Part, ProgramMethod, SupplyRange};
 use norlock::unit::store::{RealStore, Store};
 use norlock::unit::{Digest, Unit};
 use tempfile::TempDir;
@@ -19,9 +18,7 @@ use tempfile::TempDir;
 use crate::emulator::Emulator;
 use crate::layout::{Layout, Piece};
 use crate::models::Model;
-
-/// How often each opcode began a frame.
-pub type Opcodes = BTreeMap<u8, u64>;
+use crate::opcodes::Opcodes;
 
 pub struct Gauge {
     pub model: Model,
@@ -36,11 +33,12 @@ pub struct Gauge {
 impl Gauge {
     /// A unit as found, its chip's content from `seed`.
     pub fn new(model: &Model, seed: u64) -> Self {
-        let layout = Layout::of(model.size_bytes);
+        let catalogue = catalogue();
+        let layout = Layout::for_marking(model, &catalogue);
         let files = tempfile::tempdir().unwrap();
         let mut gauge = Self {
             model: model.clone(),
-            catalogue: Catalogue::builtin().unwrap(),
+            catalogue,
             emulator: None,
             frames: 0,
             opcodes: Arc::default(),
@@ -116,18 +114,23 @@ impl Gauge {
     pub fn bench_over(&self, between: impl FnOnce(Box<dyn Link>) -> Box<dyn Link>) -> Bench {
         let opcodes = Arc::clone(&self.opcodes);
         // Read in the datasheet by the person at the bench; a part of another level is refused.
+        // No pin header gives 1.8 V.
+        let (min, max, power) = match self.model.level {
+            Millivolts(..2000) => (1700, 1950, Power::External),
+            _ => (2700, 3600, Power::Clip),
+        };
         let supply = SupplyRange {
-            min: Millivolts(2700),
-            max: Millivolts(3600),
+            min: Millivolts(min),
+            max: Millivolts(max),
             from_memory: false,
         };
-        let link = self.emulator.as_ref().unwrap().link();
+        let link = self.emulator.as_ref().unwrap().link().at(self.model.level);
         Bench {
             way: Way::Link(between(Box::new(link))),
             level: None,
             sck: Hertz::mhz(20),
             said: Attestation {
-                power: Some(Power::Clip),
+                power: Some(power),
                 denied: Vec::new(),
                 marking: Some(self.model.marking.clone()),
                 supply: Some(supply),
@@ -166,7 +169,7 @@ impl Gauge {
             let path = self.files.path().join(format!("{}.bin", piece.region));
             std::fs::write(&path, &piece.bytes).unwrap();
             TailorOrder {
-                region: piece.region.to_owned(),
+                region: piece.region.clone(),
                 piece: Some(path),
                 sha256: Some(Digest::of(&piece.bytes)),
                 fill: piece.fill,
@@ -246,5 +249,26 @@ impl Gauge {
             ..RestoreOrder::default()
         };
         job::restore(&mut self.unit(), &order, self.bench(), &mut Nobody)
+    }
+}
+
+/// The table, with what models do otherwise than the parts they are named after.
+fn catalogue() -> Catalogue {
+    let own = include_str!("parts.toml");
+    let catalogue = Catalogue::builtin().unwrap();
+    catalogue.with_user_file(own, "parts.toml").unwrap()
+}
+
+impl Layout {
+    /// By what a person looks up of the parts marked so: their smallest erase, and whether they take
+    /// pages. Byte by byte, a large piece would take the emulator minutes.
+    fn for_marking(model: &Model, catalogue: &Catalogue) -> Self {
+        let found = catalogue.by_marking(&model.marking);
+        let parts = || found.iter().flat_map(|found| &found.candidates);
+        let smallest = |part: &Part| part.erase_types.first().map(|kind| kind.size_bytes);
+        let block = parts().filter_map(smallest).max().unwrap_or(4096);
+        let pages = parts().all(|part| part.program == ProgramMethod::Page);
+        let piece_max = if pages { 64 << 10 } else { 4 << 10 };
+        Self::of(model.size_bytes, block as usize, piece_max)
     }
 }

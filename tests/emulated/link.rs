@@ -207,15 +207,23 @@ fn is_fast_read(header: &[u8]) -> bool {
 pub struct EmulatedLink {
     name: String,
     bus: Arc<Mutex<Bus>>,
+    level: Millivolts,
     opened: Instant,
     waited: Duration,
 }
 
 impl EmulatedLink {
+    /// The same link at another level, as a person would set it.
+    pub fn at(mut self, level: Millivolts) -> Self {
+        self.level = level;
+        self
+    }
+
     pub fn new(model: &str, bus: Arc<Mutex<Bus>>) -> Self {
         Self {
             name: format!("emulated {model}"),
             bus,
+            level: Millivolts(3300),
             opened: Instant::now(),
             waited: Duration::ZERO,
         }
@@ -228,7 +236,7 @@ impl Link for EmulatedLink {
     }
 
     fn level(&self) -> Option<Millivolts> {
-        Some(Millivolts(3300))
+        Some(self.level)
     }
 
     fn limits(&self) -> Limits {

@@ -6,7 +6,7 @@
 //!
 //! Needs `qemu-system-arm` (`.ci/emulator` installs it). Without it these tests say that they
 //! skipped and pass, or fail where `NORLOCK_REQUIRE_EMULATED=1` is set. `NORLOCK_EMULATED` names
-//! other models, comma-separated.
+//! other models, comma-separated, or is `most` or `all`; `tests/emulated/run` goes through those.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
@@ -21,7 +21,9 @@ mod gauge;
 mod layout;
 mod link;
 mod models;
+mod opcodes;
 mod socket;
+mod stops;
 mod whole_job;
 mod wire;
 

@@ -4,6 +4,8 @@ use std::io::{self, BufRead, BufReader, Write};
 use std::os::unix::net::UnixStream;
 use std::time::Duration;
 
+use base64::prelude::{BASE64_STANDARD as BASE64, Engine as _};
+
 /// Longest wait for an answer. Nothing asked here takes the emulator above a second.
 const ANSWER_MAX: Duration = Duration::from_secs(60);
 
@@ -40,10 +42,8 @@ impl TestSocket {
         if bytes.is_empty() {
             return Ok(());
         }
-        let mut line = format!("write 0x{address:x} 0x{:x} 0x", bytes.len());
-        for byte in bytes {
-            line.push_str(&format!("{byte:02x}"));
-        }
+        let digits = BASE64.encode(bytes);
+        let line = format!("b64write 0x{address:x} 0x{:x} {digits}", bytes.len());
         self.ask(&line)?;
         Ok(())
     }
@@ -52,15 +52,11 @@ impl TestSocket {
         if bytes.is_empty() {
             return Ok(());
         }
-        let answer = self.ask(&format!("read 0x{address:x} 0x{:x}", bytes.len()))?;
-        let digits = answer.trim_start_matches("0x").as_bytes();
-        if digits.len() != 2 * bytes.len() {
-            return Err(unexpected(&answer));
+        let answer = self.ask(&format!("b64read 0x{address:x} 0x{:x}", bytes.len()))?;
+        match BASE64.decode_slice(&answer, bytes) {
+            Ok(length) if length == bytes.len() => Ok(()),
+            _ => Err(unexpected(&answer)),
         }
-        for (byte, pair) in bytes.iter_mut().zip(digits.chunks_exact(2)) {
-            *byte = hex_pair(pair).ok_or_else(|| unexpected(&answer))?;
-        }
-        Ok(())
     }
 
     /// Sends one line and gives what follows `OK`.
@@ -77,10 +73,6 @@ impl TestSocket {
             None => Err(unexpected(&answer)),
         }
     }
-}
-
-fn hex_pair(pair: &[u8]) -> Option<u8> {
-    u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok()
 }
 
 fn unexpected(answer: &str) -> io::Error {
