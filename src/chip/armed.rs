@@ -189,8 +189,7 @@ impl Armed {
     pub fn last_read(&self) -> (ReadCommand, Hertz, u32) {
         let command = self.chip.second_command();
         let sck = Hertz((self.chip.sck.0 / 5 * 3).max(1)).min(self.chip.sck_for(command));
-        let frame_bytes = u32::try_from(self.chip.frame_bytes(sck)).unwrap_or(4096);
-        (command, sck, frame_bytes)
+        (command, sck, self.chip.pass_frame_bytes(sck))
     }
 
     /// Ends the session: disarms, and reads the *whole* chip as `pass` says, because a wrong address

@@ -128,7 +128,7 @@ impl Bare {
     /// # Errors
     /// `Link`.
     pub fn sfdp(&mut self, address: u32, into: &mut [u8], sck: Hertz) -> Result<(), ChipError> {
-        let chunk = self.guard.limits().read_bytes(5, sck);
+        let chunk = self.guard.read_bytes(5, sck);
         let mut at = address;
         for piece in into.chunks_mut(chunk) {
             let [_, high, middle, low] = at.to_be_bytes();

@@ -30,6 +30,8 @@ use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
 use width::Width;
 
+/// Opcode, four address bytes and a dummy byte.
+const COMMAND_BYTES_MAX: usize = 6;
 /// How often the ID is read before a contact counts as lost.
 const LOST_AFTER_READS: u32 = 8;
 
@@ -308,7 +310,13 @@ impl Chip {
     /// Bytes that one reading frame brings in at `sck`.
     #[must_use]
     pub fn frame_bytes(&self, sck: Hertz) -> usize {
-        self.guard.limits().read_bytes(6, sck)
+        self.guard.read_bytes(COMMAND_BYTES_MAX, sck)
+    }
+
+    /// As [`Chip::frame_bytes`], for a [`Pass`]: at most 1 MiB, the way between two looks at the ID.
+    #[must_use]
+    pub fn pass_frame_bytes(&self, sck: Hertz) -> u32 {
+        u32::try_from(self.frame_bytes(sck).min(1 << 20)).unwrap_or(1 << 20)
     }
 
     /// Leaves the chip as it was found: address mode restored, WEL clear.

@@ -2,11 +2,14 @@
 
 use std::ops::{ControlFlow, Range};
 
-use super::{Chip, ChipError, ReadCommand};
-use crate::jedec::{Address, Hertz};
+use super::{COMMAND_BYTES_MAX, Chip, ChipError, ID_BYTES, ReadCommand};
+use crate::jedec::{Address, Hertz, opcode};
+use crate::link::{Frame, LinkError, Segment};
 
 /// Bytes between two looks at the ID during a pass: a clip that moved is noticed within this.
-const ID_CHECK_EVERY_BYTES: u64 = 1 << 20;
+const ID_CHECK_EVERY_BYTES: u32 = 1 << 20;
+/// Longest first frame that may share a batch with the one beside it.
+const HEAD_BYTES_MAX: u32 = 64;
 
 /// The order in which a pass takes its frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -26,7 +29,7 @@ pub struct Pass {
     pub command: ReadCommand,
     /// SCK.
     pub sck: Hertz,
-    /// Bytes of each frame but the first and last.
+    /// Bytes of each frame but the first and last, and but those that leave room for the ID.
     pub frame_bytes: u32,
     /// Bytes of the first frame; another value than `frame_bytes` shifts all boundaries.
     pub first_bytes: u32,
@@ -45,29 +48,86 @@ pub enum PassEnd {
     Stopped,
 }
 
-impl Pass {
-    /// The frames of a pass over `range`, in order of reading.
-    fn frames(&self, range: Range<u32>) -> impl Iterator<Item = Range<u32>> + use<> {
-        let frame = self.frame_bytes.max(1);
-        let first = self
-            .first_bytes
-            .clamp(1, frame)
-            .min(range.end - range.start);
-        let rest = (range.end - range.start - first).div_ceil(frame);
-        let count = u64::from(rest) + u64::from(first > 0);
-        let down = self.order == Order::Down;
-        (0..count).map(move |i| {
-            let i = if down { count - 1 - i } else { i };
-            // Index 0 is the first, shifted frame.
-            let start = if i == 0 {
-                0
-            } else {
-                u64::from(first) + (i - 1) * u64::from(frame)
-            };
-            let end =
-                (u64::from(first) + i * u64::from(frame)).min(u64::from(range.end - range.start));
-            // Both lie within the range, which has 32 bits.
-            (range.start + start as u32)..(range.start + end as u32)
+/// How a pass is laid out over a range.
+///
+/// Addresses are counted from the start of the range: the head, if there is one, then frames. Where
+/// the ID is looked at, the frame is short, so that both go in one batch.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Layout {
+    length: u32,
+    /// A first frame of another length, which shifts all boundaries; 0 is none.
+    head: u32,
+    /// The head shares a batch with the frame beside it.
+    joined: bool,
+    frame: u32,
+    /// Every frame that is followed by a look at the ID.
+    short: u32,
+    /// Frames from one short one to the next.
+    every: u32,
+}
+
+/// What one batch reads.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Batch {
+    /// Frames of the array, in order of reading.
+    frames: Vec<Range<u32>>,
+    /// Whether the ID is looked at after them.
+    check: bool,
+}
+
+impl Layout {
+    /// Frames besides the head.
+    fn count(&self) -> u32 {
+        let rest = self.length - self.head;
+        let group = self.group();
+        let over = u32::try_from(u64::from(rest) % group).unwrap_or(0);
+        let more = match over {
+            0 => 0,
+            over => 1 + over.saturating_sub(self.short).div_ceil(self.frame),
+        };
+        u32::try_from(u64::from(rest) / group).unwrap_or(u32::MAX) * self.every + more
+    }
+
+    /// Bytes from one short frame to the next.
+    fn group(&self) -> u64 {
+        u64::from(self.every - 1) * u64::from(self.frame) + u64::from(self.short)
+    }
+
+    /// Where frame `index` begins; the head is not counted.
+    fn start(&self, index: u32) -> u32 {
+        let (groups, within) = (index / self.every, index % self.every);
+        let inside = match within {
+            0 => 0,
+            within => u64::from(self.short) + u64::from(within - 1) * u64::from(self.frame),
+        };
+        let start = u64::from(self.head) + u64::from(groups) * self.group() + inside;
+        u32::try_from(start.min(u64::from(self.length))).unwrap_or(self.length)
+    }
+
+    /// The batches, in the given order.
+    fn batches(self, order: Order) -> impl Iterator<Item = Batch> {
+        let frames = self.count();
+        let alone = u32::from(self.head > 0 && !(self.joined && frames > 0));
+        let count = frames + alone;
+        (0..count).map(move |number| {
+            let down = order == Order::Down;
+            let place = if down { count - 1 - number } else { number };
+            let mut of_batch = Vec::new();
+            let index = place.checked_sub(alone);
+            if self.head > 0 && place == 0 {
+                of_batch.push(0..self.head);
+            }
+            if let Some(index) = index.filter(|index| *index < frames) {
+                of_batch.push(self.start(index)..self.start(index + 1));
+            }
+            if down {
+                of_batch.reverse();
+            }
+            let due = index.is_some_and(|index| index % self.every == 0);
+            Batch {
+                frames: of_batch,
+                check: due || number == 0 || number + 1 == count,
+            }
         })
     }
 }
@@ -75,7 +135,8 @@ impl Pass {
 impl Chip {
     /// Reads `range` as `pass` says and hands each frame's bytes to `take`, with their address.
     ///
-    /// The ID is checked at the start, every MiB and at the end.
+    /// The ID is looked at behind the first frame, behind the last, and every MiB: in one batch with
+    /// the frame before it where the link has room for both. A frame is handed on after that look.
     ///
     /// # Errors
     /// `OutOfRange` before anything is sent; `LostContact`; `Link`.
@@ -85,78 +146,196 @@ impl Chip {
         range: Range<u32>,
         take: &mut dyn FnMut(Address, &[u8]) -> ControlFlow<()>,
     ) -> Result<PassEnd, ChipError> {
-        let length = range.end.saturating_sub(range.start) as usize;
-        self.check_range(Address(range.start), length)?;
-        self.check_id()?;
+        let length = range.end.saturating_sub(range.start);
+        self.check_range(Address(range.start), length as usize)?;
         if length == 0 {
+            self.check_id()?;
             return Ok(PassEnd::Whole);
         }
-        let mut buffer = vec![pass.poison; pass.frame_bytes.max(1) as usize];
-        let mut unchecked = 0;
-        for frame in pass.frames(range) {
-            let length = (frame.end - frame.start) as usize;
-            let Some(bytes) = buffer.get_mut(..length) else {
-                break;
-            };
-            bytes.fill(pass.poison);
-            self.read_frame(pass.command, pass.sck, Address(frame.start), bytes)?;
-            unchecked += bytes.len() as u64;
-            if unchecked >= ID_CHECK_EVERY_BYTES {
-                self.check_id()?;
-                unchecked = 0;
+        let mut buffer = Vec::new();
+        for mut batch in self.layout(pass, length).batches(pass.order) {
+            for frame in &mut batch.frames {
+                *frame = range.start + frame.start..range.start + frame.end;
             }
-            if take(Address(frame.start), bytes).is_break() {
-                return Ok(PassEnd::Stopped);
+            buffer.clear();
+            buffer.resize(batch.frames.iter().map(bytes_of).sum(), pass.poison);
+            self.read_batch(pass, &batch, &mut buffer)?;
+            let mut rest = buffer.as_slice();
+            for frame in &batch.frames {
+                let (bytes, after) = rest.split_at(bytes_of(frame));
+                if take(Address(frame.start), bytes).is_break() {
+                    return Ok(PassEnd::Stopped);
+                }
+                rest = after;
             }
         }
-        self.check_id()?;
         Ok(PassEnd::Whole)
     }
+
+    /// Frames as long as the pass says, but short ones where the ID would not fit beside them.
+    fn layout(&self, pass: &Pass, length: u32) -> Layout {
+        let frame = pass.frame_bytes.max(1);
+        let first = pass.first_bytes.clamp(1, frame);
+        let head = if first == frame { 0 } else { first.min(length) };
+        let joined = head <= HEAD_BYTES_MAX;
+        let beside = Some(head as usize).filter(|head| joined && *head > 0);
+        let holds = |bytes: u32| {
+            let frames = beside.into_iter().chain([bytes as usize]);
+            let mut frames: Vec<_> = frames.map(|bytes| (COMMAND_BYTES_MAX, bytes)).collect();
+            frames.push((1, ID_BYTES));
+            self.guard.holds(&frames, pass.sck)
+        };
+        let limits = self.guard.limits();
+        let taken = limits.counted(1 + ID_BYTES)
+            + beside.map_or(0, |head| limits.counted(COMMAND_BYTES_MAX + head));
+        let room = self.frame_bytes(pass.sck).saturating_sub(taken) & !1;
+        let short = u32::try_from(room).unwrap_or(u32::MAX).min(frame);
+        // Where the room is scarce anyway, the ID goes in a batch of its own.
+        let fits = short >= frame / 2 && holds(short);
+        Layout {
+            length,
+            head,
+            joined: joined && fits,
+            frame,
+            short: if fits { short.max(1) } else { frame },
+            every: ID_CHECK_EVERY_BYTES.div_ceil(frame),
+        }
+    }
+
+    /// Reads the frames of one batch into `buffer`, one behind the other, and looks at the ID if it
+    /// is time.
+    fn read_batch(
+        &mut self,
+        pass: &Pass,
+        batch: &Batch,
+        buffer: &mut [u8],
+    ) -> Result<(), ChipError> {
+        let sizes = batch
+            .frames
+            .iter()
+            .map(|f| (COMMAND_BYTES_MAX, bytes_of(f)));
+        let sizes: Vec<_> = sizes.chain([(1, ID_BYTES)]).collect();
+        let together = batch.check && self.guard.holds(&sizes, pass.sck);
+        let heads: Vec<Vec<u8>> = batch.frames.iter().map(|f| self.head(pass, f)).collect();
+        let (mut wire, mut id) = (Vec::new(), [0; ID_BYTES]);
+        let mut rest = &mut *buffer;
+        for (frame, head) in batch.frames.iter().zip(&heads) {
+            let (bytes, after) = rest.split_at_mut(bytes_of(frame));
+            wire.push(Frame::new(vec![Segment::Out(head), Segment::In(bytes)]));
+            rest = after;
+        }
+        if together {
+            let read_id = Segment::Out(&[opcode::READ_JEDEC_ID]);
+            wire.push(Frame::new(vec![read_id, Segment::In(&mut id)]));
+        }
+        let sent = self.guard.transfer(&mut wire, pass.sck);
+        drop(wire);
+        match sent {
+            // The kernel takes less than it said; the link has lowered its limit and sent nothing.
+            Err(LinkError::TooLong { .. }) => self.read_apart(pass, batch, buffer)?,
+            sent => sent?,
+        }
+        // An ID that is not the chip's, or was not read in this batch, is read on its own.
+        if batch.check && id[..3] != self.id[..3] {
+            self.check_id()?;
+        }
+        Ok(())
+    }
+
+    fn read_apart(
+        &mut self,
+        pass: &Pass,
+        batch: &Batch,
+        buffer: &mut [u8],
+    ) -> Result<(), ChipError> {
+        let mut rest = buffer;
+        for frame in &batch.frames {
+            let (bytes, after) = rest.split_at_mut(bytes_of(frame));
+            self.read_lowered(pass.command, pass.sck, Address(frame.start), bytes)?;
+            rest = after;
+        }
+        Ok(())
+    }
+
+    fn head(&self, pass: &Pass, frame: &Range<u32>) -> Vec<u8> {
+        let code = self.width.read_opcode(pass.command);
+        let dummy = pass.command.dummy_bytes();
+        self.width.command(code, Address(frame.start), dummy)
+    }
+}
+
+fn bytes_of(frame: &Range<u32>) -> usize {
+    (frame.end - frame.start) as usize
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn pass(frame_bytes: u32, first_bytes: u32, order: Order) -> Pass {
-        let (command, sck) = (ReadCommand::Read, Hertz::mhz(1));
-        Pass {
-            command,
-            sck,
-            frame_bytes,
-            first_bytes,
-            order,
-            poison: 0,
+    fn layout(length: u32, frame: u32, short: u32, head: u32, joined: bool) -> Layout {
+        Layout {
+            length,
+            head,
+            joined,
+            frame,
+            short,
+            every: 4,
         }
     }
 
     #[test]
-    fn frames_tile_the_range_in_either_order() {
-        for (frame, first, range) in [
-            (16, 16, 0..64),
-            (16, 5, 0..64),
-            (16, 5, 7..8),
-            (16, 9, 3..100),
-            (64, 1, 0..64),
+    fn batches_tile_the_range_in_either_order() {
+        for layout in [
+            layout(64, 16, 16, 0, false),
+            layout(64, 16, 12, 5, false),
+            layout(64, 16, 12, 5, true),
+            layout(1, 16, 12, 1, true),
+            layout(97, 16, 9, 9, true),
+            layout(1000, 16, 10, 1, true),
+            layout(70, 64, 60, 1, true),
         ] {
-            let up: Vec<_> = pass(frame, first, Order::Up)
-                .frames(range.clone())
-                .collect();
-            let mut down: Vec<_> = pass(frame, first, Order::Down)
-                .frames(range.clone())
-                .collect();
+            let up: Vec<_> = layout.clone().batches(Order::Up).collect();
+            let mut down: Vec<_> = layout.clone().batches(Order::Down).collect();
             down.reverse();
-            assert_eq!(up, down);
+            let frames = |batches: &[Batch]| -> Vec<Range<u32>> {
+                let each = batches.iter().flat_map(|batch| batch.frames.clone());
+                let mut frames: Vec<_> = each.collect();
+                frames.sort_by_key(|frame| frame.start);
+                frames
+            };
+            let tiles = frames(&up);
+            assert_eq!(tiles, frames(&down), "{layout:?}");
             assert_eq!(
-                (up[0].start, up[up.len() - 1].end),
-                (range.start, range.end)
+                (tiles[0].start, tiles[tiles.len() - 1].end),
+                (0, layout.length)
             );
-            assert!(up.windows(2).all(|two| two[0].end == two[1].start));
+            assert!(tiles.windows(2).all(|two| two[0].end == two[1].start));
             assert!(
-                up.iter()
-                    .all(|f| f.start < f.end && f.end - f.start <= frame)
+                tiles
+                    .iter()
+                    .all(|f| f.start < f.end && f.end - f.start <= layout.frame)
             );
-            assert_eq!(up[0].end - up[0].start, first.min(range.end - range.start));
+            assert!(up[0].check && up[up.len() - 1].check);
+            // A frame that shares its batch with the ID or the head is short, but for the last.
+            for batch in &up[..up.len() - 1] {
+                let bytes = batch.frames.last().map_or(0, |f| f.end - f.start);
+                assert!(!batch.check || bytes <= layout.short.max(layout.head));
+            }
+        }
+    }
+
+    #[test]
+    fn looks_at_the_id_are_never_further_apart_than_a_group() {
+        let checks = |order| -> Vec<bool> {
+            let batches = layout(1000, 16, 10, 1, true).batches(order);
+            batches.map(|batch| batch.check).collect()
+        };
+        for order in [Order::Up, Order::Down] {
+            let checks = checks(order);
+            assert!(
+                checks.windows(4).all(|four| four.contains(&true)),
+                "{order:?}"
+            );
         }
     }
 }

@@ -139,21 +139,15 @@ pub fn twin_read(
 
 /// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
 ///
-/// Frames of the first start at even addresses, those of the second at odd ones but for a single byte
-/// at 0, so that no byte has the same place in a frame twice.
+/// Frames are as long as the link takes, and of even length. Those of the first start at even
+/// addresses, those of the second at odd ones but for a single byte at 0, so that no byte has the
+/// same place in a frame twice.
 fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let fast = chip.sck_for(ReadCommand::Read);
     let command = chip.second_command();
     let slow = Hertz(fast.0 / 5 * 3).max(chip.sck_min()).max(Hertz(1));
     let slow = slow.min(fast).min(chip.sck_for(command));
-    let frame = u32::try_from(chip.frame_bytes(slow))
-        .unwrap_or(256)
-        .clamp(16, 1 << 20);
-    let whole = if frame > 1024 {
-        frame / 256 * 256
-    } else {
-        frame / 2 * 2
-    };
+    let whole = chip.pass_frame_bytes(fast);
     let one = Pass {
         command: ReadCommand::Read,
         sck: fast,
@@ -165,7 +159,7 @@ fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let two = Pass {
         command,
         sck: slow,
-        frame_bytes: (whole - whole / 7) / 2 * 2,
+        frame_bytes: chip.pass_frame_bytes(slow),
         first_bytes: 1,
         order: Order::Down,
         poison: 0x5A,
@@ -178,10 +172,8 @@ fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
 
 /// A third pass for reads that differ in frame boundaries and order alone.
 fn shifted(two: &Pass) -> Pass {
-    let frame_bytes = (two.frame_bytes - two.frame_bytes / 5).max(8);
     Pass {
-        frame_bytes,
-        first_bytes: (frame_bytes / 3) | 1,
+        first_bytes: 3,
         order: Order::Up,
         poison: 0x3C,
         ..two.clone()

@@ -146,8 +146,8 @@ fn name(number: u32) -> &'static str {
         .unwrap_or("next pass")
 }
 
-/// Conditions of a pass: SCK falls to three fifths and three tenths, and order, command and frame
-/// boundaries alternate.
+/// Conditions of a pass: SCK falls to three fifths and three tenths, order and command alternate,
+/// and a first frame of another length shifts all boundaries.
 fn conditions(chip: &Chip, number: u32) -> Pass {
     let command = if number % 2 == 0 {
         ReadCommand::Read
@@ -156,19 +156,11 @@ fn conditions(chip: &Chip, number: u32) -> Pass {
     };
     let share = [10, 6, 3][(number % 3) as usize];
     let sck = Hertz((chip.sck_for(command).0 / 10 * share).max(1));
-    let frame = u32::try_from(chip.frame_bytes(sck))
-        .unwrap_or(256)
-        .clamp(16, 1 << 20);
-    let shrink = if number == 0 {
-        0
-    } else {
-        frame / 8 / (number % 5 + 1)
-    };
-    let frame_bytes = (frame - shrink).max(8);
-    let first_bytes = if number == 0 {
-        frame_bytes
-    } else {
-        (frame_bytes / (number % 3 + 2)) | 1
+    let frame_bytes = chip.pass_frame_bytes(sck);
+    // Odd, and another one each time: no byte keeps its place in a frame.
+    let first_bytes = match number {
+        0 => frame_bytes,
+        number => (2 * number - 1) % 64,
     };
     let order = if number % 2 == 0 {
         Order::Up

@@ -279,13 +279,13 @@ impl Work<'_> {
 
     /// Other SCK, order and frame boundaries than reading back used.
     fn last_pass(&self) -> Pass {
-        let (command, sck, frame) = self.armed.last_read();
-        let frame_bytes = (frame - frame / 5).max(8);
+        let (command, sck, frame_bytes) = self.armed.last_read();
         Pass {
             command,
             sck,
             frame_bytes,
-            first_bytes: (frame_bytes / 3) | 1,
+            // Blocks were read back in frames that start at even addresses.
+            first_bytes: 1,
             order: Order::Down,
             poison: 0x3C,
         }

@@ -218,6 +218,25 @@ impl Guard {
         self.link.limits()
     }
 
+    /// Bytes one reading frame may bring in, in the form that frames go out here; see
+    /// [`Limits::read_bytes`].
+    #[must_use]
+    pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
+        let limits = self.limits();
+        if self.single_transfer {
+            limits.exchange_bytes(command_bytes, sck)
+        } else {
+            limits.read_bytes(command_bytes, sck)
+        }
+    }
+
+    /// Whether one batch holds these reading frames, in the form that frames go out here; see
+    /// [`Limits::holds`].
+    #[must_use]
+    pub fn holds(&self, frames: &[(usize, usize)], sck: Hertz) -> bool {
+        self.limits().holds(frames, self.single_transfer, sck)
+    }
+
     /// As [`Link::now`].
     #[must_use]
     pub fn now(&self) -> Duration {

@@ -27,7 +27,7 @@ impl Link for Recorder {
         Limits {
             batch_out_bytes: 4096,
             batch_in_bytes: 4096,
-            segment_overhead_bytes: 0,
+            segment_align_bytes: 1,
             batch_segments: 511,
             sck_max: Hertz::mhz(10),
             sck_min: Hertz(1000),

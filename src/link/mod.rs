@@ -108,8 +108,9 @@ pub struct Limits {
     pub batch_out_bytes: usize,
     /// Bytes that may come in in one batch, all frames together.
     pub batch_in_bytes: usize,
-    /// What each segment may cost beyond its own length (alignment of transfer buffers).
-    pub segment_overhead_bytes: usize,
+    /// Each segment counts as its length rounded up to a multiple of this, in its direction alone
+    /// (alignment of transfer buffers); 1 where it counts as it is.
+    pub segment_align_bytes: usize,
     /// Segments that one batch may hold.
     pub batch_segments: usize,
     /// Highest SCK to ask for.
@@ -242,17 +243,65 @@ impl Limits {
 
     /// Bytes one reading frame may bring in, with `command_bytes` going out before them at `sck`.
     ///
-    /// At least 16, so that a very slow clock still moves.
+    /// What goes out does not lessen what may come in: the two are counted apart. Even, so that frames
+    /// laid end to end keep starting at even or at odd addresses; at least 16, so that a very slow
+    /// clock still moves.
     #[must_use]
     pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
-        let by_time = u128::from(sck.0) / 8 * Self::BATCH_TIME_MAX.as_millis() / 1000;
-        let by_time = usize::try_from(by_time)
-            .unwrap_or(usize::MAX)
-            .saturating_sub(command_bytes);
-        let by_size = self
-            .batch_in_bytes
-            .saturating_sub(2 * self.segment_overhead_bytes + command_bytes);
-        by_size.min(by_time).max(16)
+        let by_size = self.whole_segments(self.batch_in_bytes);
+        Self::even(by_size.min(Self::time_bytes(sck).saturating_sub(command_bytes)))
+    }
+
+    /// As [`Limits::read_bytes`], for a frame that is one exchange: the command takes room in both
+    /// directions.
+    #[must_use]
+    pub fn exchange_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
+        let by_size = self.whole_segments(self.batch_in_bytes.min(self.batch_out_bytes));
+        Self::even(
+            by_size
+                .min(Self::time_bytes(sck))
+                .saturating_sub(command_bytes),
+        )
+    }
+
+    /// Whether one batch holds reading frames of so many bytes out and in within its time at `sck`,
+    /// each of two segments, or each one exchange.
+    #[must_use]
+    pub fn holds(&self, frames: &[(usize, usize)], exchange: bool, sck: Hertz) -> bool {
+        let sum = |of: fn((usize, usize)) -> usize| -> usize {
+            frames.iter().map(|frame| self.counted(of(*frame))).sum()
+        };
+        let (out, into) = if exchange {
+            (sum(|(out, into)| out + into), sum(|(out, into)| out + into))
+        } else {
+            (sum(|(out, _)| out), sum(|(_, into)| into))
+        };
+        let on_wire: usize = frames.iter().map(|(out, into)| out + into).sum();
+        out <= self.batch_out_bytes
+            && into <= self.batch_in_bytes
+            && 2 * frames.len() <= self.batch_segments
+            && on_wire <= Self::time_bytes(sck)
+    }
+
+    /// What a segment of `bytes` counts as.
+    #[must_use]
+    pub fn counted(&self, bytes: usize) -> usize {
+        bytes.next_multiple_of(self.segment_align_bytes.max(1))
+    }
+
+    /// Bytes that go over the wire within [`Limits::BATCH_TIME_MAX`].
+    fn time_bytes(sck: Hertz) -> usize {
+        let bytes = u128::from(sck.0) * Self::BATCH_TIME_MAX.as_millis() / 8000;
+        usize::try_from(bytes).unwrap_or(usize::MAX)
+    }
+
+    fn whole_segments(&self, bytes: usize) -> usize {
+        let align = self.segment_align_bytes.max(1);
+        bytes / align * align
+    }
+
+    fn even(bytes: usize) -> usize {
+        (bytes & !1).max(16)
     }
 }
 

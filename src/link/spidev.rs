@@ -106,7 +106,7 @@ impl Link for SpidevLink {
         Limits {
             batch_out_bytes: self.bufsiz,
             batch_in_bytes: self.bufsiz,
-            segment_overhead_bytes: ALIGNMENT_BYTES,
+            segment_align_bytes: ALIGNMENT_BYTES,
             batch_segments: ioctl::TRANSFERS_MAX,
             sck_max: self.sck_max,
             sck_min: Hertz(1_000),

@@ -52,7 +52,7 @@ impl Bench {
             limits: Limits {
                 batch_out_bytes: 4096,
                 batch_in_bytes: 4096,
-                segment_overhead_bytes: 0,
+                segment_align_bytes: 1,
                 batch_segments: 511,
                 sck_max: Hertz::mhz(50),
                 sck_min: Hertz(1_000),
@@ -153,7 +153,7 @@ impl Bench {
 
     fn check_length(&self, batch: &[Frame<'_>]) -> Result<(), LinkError> {
         let segments = || batch.iter().flat_map(|frame| &frame.segments);
-        let each = |segment: &Segment<'_>| segment.len() + self.limits.segment_overhead_bytes;
+        let each = |segment: &Segment<'_>| self.limits.counted(segment.len());
         let sum = |skip_out: bool| -> usize {
             segments()
                 .filter(|segment| match segment {

@@ -243,7 +243,7 @@ impl Link for EmulatedLink {
         Limits {
             batch_out_bytes: BATCH_BYTES,
             batch_in_bytes: BATCH_BYTES,
-            segment_overhead_bytes: 0,
+            segment_align_bytes: 1,
             batch_segments: BATCH_SEGMENTS,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(100_000),
