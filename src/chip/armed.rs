@@ -1,7 +1,11 @@
 //! A chip that may be changed.
 
+mod increment;
+
 use std::ops::{ControlFlow, Range};
 use std::time::Duration;
+
+pub use increment::word_settle;
 
 use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
 use crate::jedec::status::{RegisterWrite, Registers, StatusFamily};
@@ -29,6 +33,8 @@ const FLAG_READY: u8 = 0x80;
 pub struct Armed {
     chip: Chip,
     latched: bool,
+    /// Auto address increment was begun and is not known to have ended.
+    incrementing: bool,
 }
 
 /// What the whole read at the end of a writing session found.
@@ -52,6 +58,7 @@ impl Chip {
         Ok(Armed {
             chip: self,
             latched: false,
+            incrementing: false,
         })
     }
 }
@@ -80,6 +87,7 @@ impl Armed {
     /// # Errors
     /// As [`Chip::check_id`].
     pub fn check_id(&mut self) -> Result<(), ChipError> {
+        self.leave_increment()?;
         self.chip.check_id()
     }
 
@@ -88,6 +96,7 @@ impl Armed {
     /// # Errors
     /// `Link`.
     pub fn registers(&mut self) -> Result<Registers, ChipError> {
+        self.leave_increment()?;
         self.chip.registers()
     }
 
@@ -96,6 +105,7 @@ impl Armed {
     /// # Errors
     /// As [`Chip::read`].
     pub fn read(&mut self, address: Address, into: &mut [u8]) -> Result<(), ChipError> {
+        self.leave_increment()?;
         let command = self.chip.second_command();
         let sck = self.chip.sck_for(command);
         self.chip.read(command, sck, address, into)
@@ -140,30 +150,37 @@ impl Armed {
         })
     }
 
-    /// Programs `data`, which must lie in one page, from `address` on. Bits only change from 1 to 0.
+    /// Programs `data` from `address` on. Bits only change from 1 to 0.
     ///
-    /// For a part that takes a page, write enable, status, program and status share one message; a
-    /// WEL captured as 0 means that the program was ignored. A part that takes bytes gets them one by
-    /// one.
+    /// A part that takes a page gets what must lie in one: write enable, status, program and status
+    /// share one message; a WEL captured as 0 means that the program was ignored. A part that takes
+    /// bytes gets them one by one. One that takes words gets them in auto address increment, and a
+    /// byte at either end that is half a word by itself.
     ///
     /// # Errors
     /// `Latched`, `CrossesPage`, `OutOfRange`: nothing was sent. `WriteEnableRefused`, `TimedOut`,
-    /// `Failed`, `Link`: the page is undefined and the chip takes no more writes.
+    /// `Failed`, `Link`: the range is undefined and the chip takes no more writes.
     pub fn program(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         self.check_unlatched()?;
         self.chip.check_range(address, data.len())?;
         let (page, length) = (self.part().page_size_bytes, data.len());
         let within = address.0.checked_rem(page).map_or(0, u64::from);
-        if data.is_empty() || within + length as u64 > u64::from(page) {
+        let pages = self.part().program == ProgramMethod::Page;
+        if data.is_empty() || (pages && within + length as u64 > u64::from(page)) {
             return Err(ChipError::CrossesPage { address, length });
         }
         match self.part().program {
             ProgramMethod::Page => self.modify(|armed| armed.program_once(address, data)),
-            ProgramMethod::Byte | ProgramMethod::AaiWord => self.modify(|armed| {
-                for (at, byte) in (address.0..).zip(data) {
-                    armed.program_once(Address(at), std::slice::from_ref(byte))?;
+            ProgramMethod::Byte => self.modify(|armed| armed.program_bytes(address, data)),
+            ProgramMethod::AaiWord => self.modify(|armed| {
+                let (head, rest) = data.split_at(address.0 as usize % 2);
+                let (words, tail) = rest.split_at(rest.len() / 2 * 2);
+                armed.program_bytes(address, head)?;
+                let at = |offset: usize| Address(address.0 + offset as u32);
+                if !words.is_empty() {
+                    armed.program_words(at(head.len()), words)?;
                 }
-                Ok(())
+                armed.program_bytes(at(head.len() + words.len()), tail)
             }),
         }
     }
@@ -275,6 +292,13 @@ impl Armed {
         check_enabled(address, status)
     }
 
+    fn program_bytes(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
+        for (at, byte) in (address.0..).zip(data) {
+            self.program_once(Address(at), std::slice::from_ref(byte))?;
+        }
+        Ok(())
+    }
+
     fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         let (mut before, mut after) = ([0], [0]);
         let (sck, time) = (self.sck(), self.part().page_program);
@@ -314,14 +338,24 @@ impl Armed {
         self.poll(what, address, time)
     }
 
-    /// Polls until the chip is ready, for at most the maximum and half of it again, with one last
-    /// look before the verdict.
     fn poll(
         &mut self,
         what: &'static str,
         address: Address,
         time: Timing,
     ) -> Result<(), ChipError> {
+        let status = self.poll_ready(what, address, time)?;
+        self.judge_end(what, address, status)
+    }
+
+    /// Polls until the chip is ready, for at most the maximum and half of it again, with one last
+    /// look before the verdict. Returns the status that said so.
+    fn poll_ready(
+        &mut self,
+        what: &'static str,
+        address: Address,
+        time: Timing,
+    ) -> Result<u8, ChipError> {
         let start = self.now();
         let limit = time.max + time.max / 2;
         loop {
@@ -330,7 +364,7 @@ impl Armed {
             let waited = self.now().saturating_sub(start);
             let status = self.chip.status()?;
             if self.is_ready(status)? {
-                return self.judge_end(what, address, status);
+                return Ok(status);
             }
             if waited > limit {
                 return Err(ChipError::TimedOut {

@@ -75,7 +75,8 @@ impl Bare {
     }
 
     /// Meets the chip: 05h before 9Fh, so that a chip that still erases is waited for and not taken
-    /// for a dead one; ABh and FFh only if the ID reads uniform; WEL proven clear.
+    /// for a dead one; 04h if that shows WEL, so that a chip left in auto address increment hears what
+    /// follows; ABh and FFh only if the ID reads uniform; WEL proven clear.
     ///
     /// Waits at most `patience` for a busy chip and asks `stop` meanwhile.
     ///
@@ -91,7 +92,13 @@ impl Bare {
         // not taken for a dead one before it is known whether segments are.
         self.guard.single_transfers(true);
         let status = self.status(slow)?;
-        let busy_for = self.wait_while_busy(status, slow, patience, stop)?;
+        let (busy_for, ready) = self.wait_while_busy(status, slow, patience, stop)?;
+        // Left in auto address increment a chip takes nothing else, Read ID included
+        // (SST25VF016B DS25044A); WEL is set in it, and 04h changes nothing on any part.
+        let was_enabled = ready != 0xFF && ready & WEL != 0;
+        if was_enabled {
+            self.send(&[opcode::WRITE_DISABLE], slow)?;
+        }
         let mut id = self.id(slow)?;
         let woken = is_uniform(&id);
         if woken {
@@ -102,7 +109,7 @@ impl Bare {
             return Err(ChipError::NoAnswer { byte: id[0] });
         }
         let single_transfers = self.settle_frame_form(slow)?;
-        let wel_was_set = self.clear_wel(slow)?;
+        let wel_was_set = self.clear_wel(slow)? || was_enabled;
         Ok(FirstLook {
             id,
             status,
@@ -167,13 +174,14 @@ impl Bare {
             .transfer(&mut [Frame::new(vec![Segment::Out(command)])], sck)?)
     }
 
+    /// How long the chip was waited for, and the status it then shows.
     fn wait_while_busy(
         &mut self,
         mut status: u8,
         sck: Hertz,
         patience: Duration,
         stop: &dyn Fn() -> bool,
-    ) -> Result<Duration, ChipError> {
+    ) -> Result<(Duration, u8), ChipError> {
         let start = self.guard.now();
         // FFh is no answer, not a busy chip.
         while status != 0xFF && status & WIP != 0 {
@@ -187,7 +195,7 @@ impl Bare {
             self.guard.wait(poll_slice(patience));
             status = self.status(sck)?;
         }
-        Ok(self.guard.now().saturating_sub(start))
+        Ok((self.guard.now().saturating_sub(start), status))
     }
 
     /// Compares Read ID as one transfer with Read ID as two segments. Where they keep differing the

@@ -16,12 +16,14 @@ mod width;
 
 use std::time::Duration;
 
-pub use armed::{Armed, Finished};
+pub use armed::{Armed, Finished, word_settle};
 pub use bare::{Bare, FirstLook, ID_BYTES, short_id};
 pub use error::ChipError;
 pub use pass::{Order, Pass, PassEnd};
 pub use permission::Permission;
 pub(crate) use permission::Sealed;
+#[cfg(test)]
+pub(crate) use tests::Allowed;
 pub use width::as_addressed;
 
 use crate::jedec::status::Registers;

@@ -12,7 +12,7 @@ use std::time::Duration;
 use super::{Frame, Limits, Link, LinkError, Segment};
 use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts, opcode};
-use crate::part::{FourByte, Part};
+use crate::part::{FourByte, Part, ProgramMethod};
 
 /// What a link is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -41,8 +41,8 @@ const READS: [u8; 4] = [
     opcode::READ_4BYTE,
     opcode::FAST_READ_4BYTE,
 ];
-/// Opcodes that program; those that erase a block are [`opcode::ERASES`]. Chip erase and word program
-/// are not among them: nothing here sends them.
+/// Opcodes that program; those that erase a block are [`opcode::ERASES`]. Chip erase is not among
+/// them: nothing here sends it. ADh has a rule of its own.
 const PROGRAMS: [u8; 2] = [opcode::PAGE_PROGRAM, opcode::PAGE_PROGRAM_4BYTE];
 
 /// A link behind the guard.
@@ -383,6 +383,10 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
             .iter()
             .any(|kind| kind.opcode == code || kind.opcode_4byte == Some(code));
     let array = of_part && (PROGRAMS.contains(&code) || opcode::ERASES.contains(&code));
+    // The first word with its address, or one that goes on behind it.
+    let word = part.program == ProgramMethod::AaiWord
+        && code == opcode::AAI_WORD_PROGRAM
+        && matches!(shape.out_bytes, 3 | 6);
     // 31h writes a register of these families only.
     let second = matches!(
         part.status,
@@ -391,7 +395,7 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
     let register = code == opcode::WRITE_STATUS_1
         || (code == opcode::WRITE_STATUS_2 && second)
         || (part.status.clear_status() == Some(code) && shape.is_bare(code));
-    (shape.reads == 0 && (array || register || shape.is_bare(opcode::WRITE_ENABLE)))
+    (shape.reads == 0 && (array || word || register || shape.is_bare(opcode::WRITE_ENABLE)))
         .then_some(Class::Modify)
 }
 

@@ -157,7 +157,7 @@ fn before_identification_six_opcodes_pass() {
 /// Frames of every class for parts of several makers; their sources stand in `chips/`.
 #[test]
 fn frames_are_judged_by_what_the_part_makes_of_them() {
-    let table: [(&str, &[u8], usize, Option<Class>); 41] = [
+    let table: [(&str, &[u8], usize, Option<Class>); 47] = [
         ("W25Q128JV", &[0x03, 0, 0, 0], 100, OBSERVE),
         ("W25Q128JV", &[0x0B, 0, 0, 0, 0], 100, OBSERVE),
         ("W25Q128JV", &[0x03, 0, 0, 0], 0, None),
@@ -197,7 +197,13 @@ fn frames_are_judged_by_what_the_part_makes_of_them() {
         ("N25Q256A13", &[0x70], 1, OBSERVE),
         ("S25FL512S", &[0x07], 1, OBSERVE),
         ("S25FL512S", &[0x30], 0, MODIFY),
-        ("SST25VF016B", &[0xAD, 0, 0, 0, 1, 2], 0, None),
+        ("SST25VF016B", &[0xAD, 0, 0, 0, 1, 2], 0, MODIFY),
+        ("SST25VF016B", &[0xAD, 1, 2], 0, MODIFY),
+        ("SST25VF016B", &[0xAD, 1, 2, 3], 0, None),
+        ("SST25VF016B", &[0xAD, 1, 2], 1, None),
+        ("SST25VF016B", &[0xAF, 0, 0, 0, 1], 0, None),
+        ("SST25VF064C", &[0xAD, 0, 0, 0, 1, 2], 0, None),
+        ("W25Q128JV", &[0xAD, 1, 2], 0, None),
         ("SST26VF064B", &[0x98], 0, None),
     ];
     for (name, out, reads, wanted) in table {

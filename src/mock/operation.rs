@@ -268,6 +268,10 @@ impl super::faults::Faults {
         })
     }
 
+    pub(super) fn is_slow(&self) -> bool {
+        self.slowness() > 1.0
+    }
+
     fn slowness(&self) -> f64 {
         self.list.iter().fold(1.0, |factor, fault| match fault {
             Fault::Slow { factor: more } => (factor * more.max(0.0)).min(1e6),

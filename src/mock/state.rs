@@ -26,6 +26,9 @@ pub(super) struct SavedState {
     flags: u8,
     latched: bool,
     busy_for_ns: u64,
+    /// Where auto address increment goes on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    increment: Option<u32>,
     unstable: Vec<Range<u32>>,
 }
 
@@ -45,6 +48,7 @@ impl SavedState {
             flags: state.flags,
             latched: state.latched,
             busy_for_ns: state.busy_until_ns.saturating_sub(now_ns),
+            increment: state.increment,
             unstable: chip.unstable.clone(),
         }
     }
@@ -64,6 +68,7 @@ impl SavedState {
             flags: self.flags,
             latched: self.latched,
             busy_until_ns: self.busy_for_ns,
+            increment: self.increment,
             ..State::default()
         };
     }

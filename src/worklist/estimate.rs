@@ -14,6 +14,9 @@ use crate::part::ProgramMethod;
 const FRAMING_BYTES_PAGE: u64 = 6;
 /// Bytes on the wire per AAI word: opcode, two data bytes, a status read.
 const WIRE_BYTES_AAI_WORD: u64 = 5;
+/// Bytes around a run of AAI words: write enable and write disable, a status read behind each. The
+/// address comes on top.
+const FRAMING_BYTES_AAI: u64 = 6;
 
 /// The clocks that a job will use, one lane each.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,7 +49,8 @@ pub struct Estimate {
     pub before: Duration,
     /// Erases by type, largest blocks first.
     pub erases: Vec<Erases>,
-    /// Program operations, each of a page or a part of one.
+    /// Program operations, each of a page or a part of one; of a byte or a word where the part takes
+    /// those.
     pub programs: u64,
     /// All programming, the way over the wire included.
     pub program: Duration,
@@ -82,13 +86,14 @@ impl Worklist {
         let erases = self.erases();
         let erase: Duration = erases.iter().map(|erases| erases.time).sum();
         let chip: Duration = self.loads().map(|load| self.rates.time(load)).sum();
+        let waited: Duration = self.loads().map(|load| self.rates.waited(load)).sum();
         let wire = self.loads().map(|load| self.program_wire_bytes(load, pace));
         let read_back_bytes = self.steps.iter().map(|s| u64::from(s.size_bytes())).sum();
         Estimate {
             before: wire_time(size, pace.first) + wire_time(size, pace.second),
             erases,
             programs: self.loads().map(|load| u64::from(load.programs)).sum(),
-            program: chip + wire_time(wire.sum(), pace.modify),
+            program: waited + wire_time(wire.sum(), pace.modify),
             read_back_bytes,
             read_back: wire_time(read_back_bytes, pace.first),
             size_bytes: self.size_bytes,
@@ -102,13 +107,16 @@ impl Worklist {
     }
 
     fn program_wire_bytes(&self, load: Load, pace: &Pace) -> u64 {
-        let operations = u64::from(self.rates.operations(load));
-        let framing = FRAMING_BYTES_PAGE + u64::from(pace.address_bytes);
+        let (programs, bytes) = (u64::from(load.programs), u64::from(load.bytes));
+        let address = u64::from(pace.address_bytes);
+        let framing = FRAMING_BYTES_PAGE + address;
         match self.rates.method {
-            ProgramMethod::Page | ProgramMethod::Byte => {
-                operations * framing + u64::from(load.bytes)
+            ProgramMethod::Page | ProgramMethod::Byte => programs * framing + bytes,
+            ProgramMethod::AaiWord => {
+                let words = u64::from(load.words());
+                let around = u64::from(load.increments) * (FRAMING_BYTES_AAI + address);
+                around + words * WIRE_BYTES_AAI_WORD + (programs - words) * (framing + 1)
             }
-            ProgramMethod::AaiWord => operations * WIRE_BYTES_AAI_WORD,
         }
     }
 

@@ -3,20 +3,44 @@
 use std::ops::Range;
 use std::time::Duration;
 
+use crate::chip::word_settle;
 use crate::part::{Part, ProgramMethod};
+
+/// Blank words that are skipped by ending auto address increment and beginning it anew; fewer are
+/// programmed as they are, which leaves them blank. An end and a beginning take six frames, a word two
+/// (own count).
+const SKIPPED_WORDS: usize = 3;
 
 /// How much there is to program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(super) struct Load {
+    /// Operations that the chip sees: pages, bytes, or words and bytes.
     pub programs: u32,
     pub bytes: u32,
+    /// Runs of auto address increment.
+    pub increments: u32,
 }
 
 impl Load {
-    pub fn of(runs: &[Range<u32>]) -> Self {
+    pub fn of(runs: &[Range<u32>], method: ProgramMethod) -> Self {
+        let bytes = runs.iter().map(|run| run.end - run.start).sum();
+        let words = |run: &Range<u32>| run.end / 2 - run.start.div_ceil(2);
+        let (programs, increments) = match method {
+            ProgramMethod::Page => (u32::try_from(runs.len()).unwrap_or(u32::MAX), 0),
+            ProgramMethod::Byte => (bytes, 0),
+            ProgramMethod::AaiWord => {
+                let in_words: u32 = runs.iter().map(words).sum();
+                let with_words = runs.iter().filter(|run| words(run) > 0).count();
+                (
+                    bytes - in_words,
+                    u32::try_from(with_words).unwrap_or(u32::MAX),
+                )
+            }
+        };
         Self {
-            programs: u32::try_from(runs.len()).unwrap_or(u32::MAX),
-            bytes: runs.iter().map(|run| run.end - run.start).sum(),
+            programs,
+            bytes,
+            increments,
         }
     }
 
@@ -24,7 +48,13 @@ impl Load {
         Self {
             programs: self.programs + other.programs,
             bytes: self.bytes + other.bytes,
+            increments: self.increments + other.increments,
         }
+    }
+
+    /// Of a part that takes words: how many go as words; the rest of `programs` are single bytes.
+    pub fn words(self) -> u32 {
+        self.bytes - self.programs
     }
 }
 
@@ -33,48 +63,113 @@ impl Load {
 pub(super) struct Rates {
     pub method: ProgramMethod,
     pub typical: Duration,
+    /// What a word is given before the next one.
+    pub word: Duration,
 }
 
 impl Rates {
     pub fn of(part: &Part) -> Self {
+        let typical = part.page_program.typical;
         Self {
             method: part.program,
-            typical: part.page_program.typical,
+            typical,
+            word: word_settle(part).unwrap_or(typical),
         }
     }
 
-    /// Program operations that the chip sees.
-    pub fn operations(&self, load: Load) -> u32 {
-        match self.method {
-            ProgramMethod::Page => load.programs,
-            ProgramMethod::Byte => load.bytes,
-            ProgramMethod::AaiWord => load.bytes.div_ceil(2),
-        }
-    }
-
+    /// The least time: the chip's typical times.
     pub fn time(&self, load: Load) -> Duration {
-        self.typical.saturating_mul(self.operations(load))
+        self.typical.saturating_mul(load.programs)
+    }
+
+    /// The time that is waited for the chip.
+    pub fn waited(&self, load: Load) -> Duration {
+        if self.method != ProgramMethod::AaiWord {
+            return self.time(load);
+        }
+        let single_bytes = load.programs - load.words();
+        self.word.saturating_mul(load.words()) + self.typical.saturating_mul(single_bytes)
     }
 }
 
-/// The pages of an erased block that are to be programmed: all that are not blank.
-pub(super) fn after_erase(start: u32, after: &[u8], page_size_bytes: u32) -> Vec<Range<u32>> {
+/// How a part takes data: what is programmed is laid out by it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Grain {
+    pub method: ProgramMethod,
+    pub page_size_bytes: u32,
+}
+
+impl Grain {
+    pub fn of(part: &Part) -> Self {
+        Self {
+            method: part.program,
+            page_size_bytes: part.page_size_bytes,
+        }
+    }
+}
+
+/// What of an erased block is to be programmed: all pages that are not blank, or all words, joined
+/// over short gaps.
+pub(super) fn after_erase(start: u32, after: &[u8], grain: Grain) -> Vec<Range<u32>> {
+    if grain.method == ProgramMethod::AaiWord {
+        return words_after_erase(start, after);
+    }
     let blank = |page: &[u8]| page.iter().all(|byte| *byte == 0xFF);
-    pages(start, after, page_size_bytes)
+    pages(start, after, grain.page_size_bytes)
         .filter(|(_, page)| !blank(page))
         .map(|(address, page)| address..address + length(page))
         .collect()
 }
 
-/// The parts of pages that differ: from the first differing byte of each page to the last.
+fn words_after_erase(start: u32, after: &[u8]) -> Vec<Range<u32>> {
+    let gap = 2 * SKIPPED_WORDS as u32;
+    let mut runs: Vec<Range<u32>> = Vec::new();
+    for (address, word) in pages(start, after, 2) {
+        if word.iter().all(|byte| *byte == 0xFF) {
+            continue;
+        }
+        let end = address + length(word);
+        match runs.last_mut() {
+            Some(run) if address - run.end < gap => run.end = end,
+            _ => runs.push(address..end),
+        }
+    }
+    runs
+}
+
+/// Without an erase: words that were blank, and single bytes beside one that was not.
+fn words_without_erase(start: u32, before: &[u8], after: &[u8]) -> Vec<Range<u32>> {
+    let mut runs: Vec<Range<u32>> = Vec::new();
+    let words = pages(start, before, 2).zip(pages(start, after, 2));
+    for ((address, old), (_, new)) in words.filter(|((_, old), (_, new))| old != new) {
+        let differs = |index: usize| old.get(index) != new.get(index);
+        let blank = old.iter().all(|byte| *byte == 0xFF);
+        let range = match (blank, differs(0), differs(1)) {
+            (false, true, false) => address..address + 1,
+            (false, false, true) => address + 1..address + 2,
+            _ => address..address + length(old),
+        };
+        match runs.last_mut() {
+            Some(run) if run.end == range.start => run.end = range.end,
+            _ => runs.push(range),
+        }
+    }
+    runs
+}
+
+/// The parts of pages that differ, from the first differing byte of each page to the last; or the
+/// words and bytes that do.
 pub(super) fn without_erase(
     start: u32,
     before: &[u8],
     after: &[u8],
-    page_size_bytes: u32,
+    grain: Grain,
 ) -> Vec<Range<u32>> {
-    let old = pages(start, before, page_size_bytes);
-    let new = pages(start, after, page_size_bytes);
+    if grain.method == ProgramMethod::AaiWord {
+        return words_without_erase(start, before, after);
+    }
+    let old = pages(start, before, grain.page_size_bytes);
+    let new = pages(start, after, grain.page_size_bytes);
     old.zip(new)
         .filter_map(|((address, old), (_, new))| {
             let differs = |(a, b): (&u8, &u8)| a != b;
@@ -121,12 +216,53 @@ fn length(page: &[u8]) -> u32 {
 mod tests {
     use super::*;
 
+    const PAGES: Grain = Grain {
+        method: ProgramMethod::Page,
+        page_size_bytes: 16,
+    };
+    const WORDS: Grain = Grain {
+        method: ProgramMethod::AaiWord,
+        page_size_bytes: 1,
+    };
+
+    #[test]
+    fn words_are_joined_over_short_gaps() {
+        let mut after = vec![0xFF; 64];
+        for place in [3, 8, 16, 63] {
+            after[place] = 0;
+        }
+        // Two blank words lie between the first two, three between the second and the third.
+        let runs = after_erase(256, &after, WORDS);
+        assert_eq!(runs, [258..266, 272..274, 318..320]);
+        let load = Load::of(&runs, WORDS.method);
+        assert_eq!((load.programs, load.words(), load.increments), (6, 6, 3));
+    }
+
+    #[test]
+    fn a_word_is_programmed_whole_only_where_it_was_blank() {
+        let mut before = vec![0xFF; 16];
+        (before[2], before[5], before[7]) = (0x11, 0x22, 0x33);
+        let mut after = before.clone();
+        for place in [3, 4, 8, 9, 12] {
+            after[place] = 0;
+        }
+        // 3 and 4 stand beside bytes that stay; 12 takes its blank neighbour along.
+        let runs = without_erase(256, &before, &after, WORDS);
+        assert_eq!(runs, [259..261, 264..266, 268..270]);
+        assert!(runs.iter().all(|run| {
+            let run = (run.start - 256) as usize..(run.end - 256) as usize;
+            before[run].iter().all(|byte| *byte == 0xFF)
+        }));
+        let load = Load::of(&runs, WORDS.method);
+        assert_eq!((load.programs, load.words(), load.increments), (4, 2, 2));
+    }
+
     #[test]
     fn blank_pages_are_left_out_after_an_erase() {
         let mut after = vec![0xFF; 64];
         after[17] = 0;
         after[63] = 0xFE;
-        assert_eq!(after_erase(256, &after, 16), [272..288, 304..320]);
+        assert_eq!(after_erase(256, &after, PAGES), [272..288, 304..320]);
     }
 
     #[test]
@@ -137,10 +273,10 @@ mod tests {
             after[place] = 0;
         }
         assert_eq!(
-            without_erase(256, &before, &after, 16),
+            without_erase(256, &before, &after, PAGES),
             [256..257, 276..287, 319..320]
         );
-        assert!(without_erase(0, &after, &after, 16).is_empty());
+        assert!(without_erase(0, &after, &after, PAGES).is_empty());
     }
 
     #[test]

@@ -22,7 +22,7 @@ use sha2::{Digest, Sha256};
 use crate::image::{Span, show_size};
 use crate::jedec::Address;
 use crate::part::EraseType;
-use load::{Load, Rates};
+use load::{Grain, Load, Rates};
 
 /// How a block comes to hold the target.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -46,10 +46,13 @@ pub struct Step {
     pub action: Action,
     /// Place in [`Worklist::spans`] of what the block begins in.
     pub span: usize,
-    /// Program operations: pages, or parts of pages where nothing is erased.
+    /// Program operations: pages, or parts of pages where nothing is erased; bytes or words where
+    /// the part takes those.
     pub programs: u32,
     /// Bytes programmed.
     pub program_bytes: u32,
+    /// Runs of auto address increment, on a part that takes words.
+    pub increments: u32,
     /// Whether the step erases or changes unit data. Such a step is done alone: the unit data is
     /// synced to the unit folder first, and the block is read back twice.
     pub shared: bool,
@@ -66,6 +69,7 @@ impl Step {
         Load {
             programs: self.programs,
             bytes: self.program_bytes,
+            increments: self.increments,
         }
     }
 }
@@ -82,7 +86,7 @@ enum Fate {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Worklist {
     size_bytes: u32,
-    page_size_bytes: u32,
+    grain: Grain,
     block_size_bytes: u32,
     rates: Rates,
     erase_types: Vec<EraseType>,
@@ -131,17 +135,18 @@ impl Worklist {
         self.spans.get(step.span).map_or("no region", Span::name)
     }
 
-    /// What a step programs, by address and in address order, each within one page.
+    /// What a step programs, by address and in address order, each within one page where the part
+    /// takes pages.
     ///
     /// `before` and `after` are the step's block as the chip held it when the worklist was planned
-    /// and as it shall be. After an erase `before` is not looked at and may be empty. Blank pages,
-    /// and without an erase equal pages, are left out.
+    /// and as it shall be. After an erase `before` is not looked at and may be empty. Blank pages
+    /// or words, and without an erase equal ones, are left out.
     #[must_use]
     pub fn programs(&self, step: &Step, before: &[u8], after: &[u8]) -> Vec<Range<u32>> {
         let start = step.range.start;
         match step.action {
-            Action::Erase { .. } => load::after_erase(start, after, self.page_size_bytes),
-            Action::Program => load::without_erase(start, before, after, self.page_size_bytes),
+            Action::Erase { .. } => load::after_erase(start, after, self.grain),
+            Action::Program => load::without_erase(start, before, after, self.grain),
         }
     }
 
@@ -150,7 +155,7 @@ impl Worklist {
     pub fn digest(&self) -> [u8; 32] {
         let mut hash = Sha256::new();
         hash.update(b"norlock worklist 1\n");
-        for number in [self.size_bytes, self.page_size_bytes] {
+        for number in [self.size_bytes, self.grain.page_size_bytes] {
             hash.update(number.to_le_bytes());
         }
         for step in &self.steps {

@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::time::Duration;
 
-use super::load::{self, Load, Rates};
+use super::load::{self, Grain, Load, Rates};
 use super::{Action, Fate, Step, Worklist, WorklistError};
 use crate::image::{Holds, ReadAt, RegionMap, Span};
 use crate::jedec::Address;
@@ -62,7 +62,7 @@ pub fn plan(request: &Request<'_>) -> Result<Worklist, WorklistError> {
     }
     let mut worklist = Worklist {
         size_bytes: request.part.size_bytes,
-        page_size_bytes: request.part.page_size_bytes,
+        grain: Grain::of(request.part),
         block_size_bytes: planner.size_at(0),
         rates: planner.rates,
         erase_types: request.part.erase_types.clone(),
@@ -242,6 +242,7 @@ impl<'a> Planner<'a> {
             action,
             programs: load.programs,
             program_bytes: load.bytes,
+            increments: load.increments,
             shared,
         }
     }
@@ -249,9 +250,10 @@ impl<'a> Planner<'a> {
     /// The best way for a block of the smallest size: left, programmed only, or erased.
     fn smallest(&mut self, start: u32) -> Result<Choice, WorklistError> {
         self.read(start)?;
-        let page = self.request.part.page_size_bytes;
+        let grain = Grain::of(self.request.part);
         let range = start..start + self.size_at(0);
-        let whole = Load::of(&load::after_erase(start, &self.after, page));
+        let runs = load::after_erase(start, &self.after, grain);
+        let whole = Load::of(&runs, grain.method);
         let blank = whole.programs == 0;
         self.fates.push(Fate::Left { blank });
         let begun = self.is_begun(&range);
@@ -280,8 +282,8 @@ impl<'a> Planner<'a> {
     /// Programming the block that was read last, where that is enough. It never takes longer than
     /// an erase, after which at least the same pages are to be programmed.
     fn program_only(&self, range: &Range<u32>) -> Option<(Duration, Step)> {
-        let page = self.request.part.page_size_bytes;
-        let runs = load::without_erase(range.start, &self.before, &self.after, page);
+        let grain = Grain::of(self.request.part);
+        let runs = load::without_erase(range.start, &self.before, &self.after, grain);
         let slice = |part: &Range<u32>| {
             let offset = |address: u32| usize::try_from(address - range.start).ok();
             Some(offset(part.start)?..offset(part.end)?)
@@ -297,7 +299,7 @@ impl<'a> Planner<'a> {
         let shared = self.request.map.unit_data_in(range.clone()).any(|part| {
             slice(&part).is_none_or(|part| self.before.get(part.clone()) != self.after.get(part))
         });
-        let load = Load::of(&runs);
+        let load = Load::of(&runs, grain.method);
         let step = self.step(range.clone(), Action::Program, load, shared);
         Some((self.rates.time(load), step))
     }

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use super::{Estimate, Fate, Worklist};
 use crate::image::{Entry, Holds, Span, Staff, show_size, wrap};
+use crate::part::ProgramMethod;
 
 impl Worklist {
     /// The worklist in lines of at most 60 columns: the answer, the staff, the times and the order.
@@ -130,8 +131,13 @@ impl Worklist {
         }
         if estimate.programs > 0 {
             let s = if estimate.programs == 1 { "" } else { "s" };
-            let pages = format!("{} page{s}", grouped(estimate.programs));
-            rows.push(("program", pages, estimate.program));
+            let what = match self.rates.method {
+                ProgramMethod::Page => "page",
+                ProgramMethod::Byte => "byte",
+                ProgramMethod::AaiWord => "word",
+            };
+            let programs = format!("{} {what}{s}", grouped(estimate.programs));
+            rows.push(("program", programs, estimate.program));
         }
         let size = show_size(estimate.read_back_bytes);
         rows.push(("read back", size, estimate.read_back));

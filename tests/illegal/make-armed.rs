@@ -2,5 +2,5 @@
 use norlock::chip::{Armed, Chip};
 
 pub fn armed(chip: Chip) -> Armed {
-    Armed { chip, latched: false }
+    Armed { chip, latched: false, incrementing: false }
 }

@@ -126,27 +126,24 @@ fn a_page_of_nothing_takes_nothing() {
     assert!(matches!(error, Err(ChipError::CrossesPage { .. })));
 }
 
-/// Parts that program bytes, and words in auto address increment (SST25VF016B DS25044A), get bytes.
+/// Parts that program bytes get bytes (SST25VF512 DS25076A: byte program).
 #[test]
-fn byte_and_word_parts_get_single_bytes() {
-    for method in [ProgramMethod::Byte, ProgramMethod::AaiWord] {
-        let mut bytes = part("SST25VF016B");
-        bytes.protected_at_power_up = false;
-        bytes.program = method;
-        bytes.page_size_bytes = 4;
-        let desk = Desk::with(bytes);
-        let mut armed = desk.armed();
-        desk.clear();
-        armed.program(Address(0x101), &[1, 2, 3]).unwrap();
-        assert_eq!(desk.mock.truth(0x100..0x105), [0xFF, 1, 2, 3, 0xFF]);
-        assert_eq!(desk.mock.counters().programs, 3);
-        let programs = modifying(&desk);
-        assert!(
-            programs
-                .iter()
-                .all(|sent| [0x02, 0x06].contains(&sent.out[0]))
-        );
-    }
+fn byte_parts_get_single_bytes() {
+    let mut bytes = part("SST25VF016B");
+    bytes.protected_at_power_up = false;
+    bytes.program = ProgramMethod::Byte;
+    let desk = Desk::with(bytes);
+    let mut armed = desk.armed();
+    desk.clear();
+    armed.program(Address(0x101), &[1, 2, 3]).unwrap();
+    assert_eq!(desk.mock.truth(0x100..0x105), [0xFF, 1, 2, 3, 0xFF]);
+    assert_eq!(desk.mock.counters().programs, 3);
+    let programs = modifying(&desk);
+    assert!(
+        programs
+            .iter()
+            .all(|sent| [0x02, 0x06].contains(&sent.out[0]))
+    );
 }
 
 /// WREN and WEL in a message of their own, then the erase in another.

@@ -1,6 +1,7 @@
 //! Tests of the chip layer on simulated chips: what goes over the wire, and what the cells hold.
 
 mod armed;
+mod increment;
 mod meeting;
 mod parts;
 mod reading;
@@ -17,8 +18,8 @@ use crate::link::{Frame, Limits, Link, LinkError, Purpose, Segment, Sent, Trace}
 use crate::mock::{Fault, Faults, Mock, Times};
 use crate::part::{Catalogue, Part};
 
-/// The permission of these tests, in place of open interlocks.
-struct Allowed;
+/// The permission of tests, in place of open interlocks.
+pub(crate) struct Allowed;
 impl Sealed for Allowed {}
 impl Permission for Allowed {}
 
