@@ -13,7 +13,7 @@ use crate::chip::Chip;
 use crate::image::RegionMap;
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
-use crate::part::Standing;
+use crate::part::{ProgramMethod, Standing};
 use crate::unit::{Unfinished, Unit};
 
 /// What a write or restore is about, before the chip is met.
@@ -101,7 +101,13 @@ fn judge_part(panel: &mut Panel, seen: &Seen) {
     let part = found.part.as_ref();
     let name = part.map_or("an unknown part", |part| part.name.as_str());
     let documented = part.is_some_and(|part| {
-        let fields = ["size_bytes", "page_size_bytes", "erase"];
+        // A part that takes bytes or words has no page, so nothing can be read about one; what
+        // counts is that its program command was.
+        let program = match part.program {
+            ProgramMethod::Page => "page_size_bytes",
+            ProgramMethod::Byte | ProgramMethod::AaiWord => "program",
+        };
+        let fields = ["size_bytes", program, "erase"];
         fields.iter().all(|field| part.is_documented(field))
     });
     let doubt = if found.standing != Standing::Known {

@@ -96,8 +96,12 @@ impl Chip {
     pub(super) fn power_up(&mut self) {
         let mut stored = self.state.stored;
         let family = self.part.status;
+        if family == StatusFamily::Sst25 {
+            // Nothing of it outlasts the supply (SST25VF016B DS25044A, status register).
+            stored = [0; 3];
+        }
         if let (true, Some(first)) = (self.part.protected_at_power_up, stored.first_mut()) {
-            *first |= registers::power_up_bits(family);
+            *first |= registers::power_up_bits(family, self.part.size_bytes);
         }
         let always_four = !self.part.addressing.three_byte;
         self.state = State {

@@ -103,10 +103,13 @@ fn global_protect(old: u8, data: u8) -> u8 {
 }
 
 /// Bits that are set at power-up where a part comes up protected.
-pub(super) fn power_up_bits(family: StatusFamily) -> u8 {
+///
+/// SST25VF016B: BP3 is 0 (DS25044A, status register table).
+pub(super) fn power_up_bits(family: StatusFamily, size_bytes: u32) -> u8 {
     use StatusFamily as F;
     match family {
         F::AdestoDf => 0x0C,
+        F::Sst25 if size_bytes == 2 << 20 => 0x1C,
         F::Sst26 => 0,
         _ => 0x3C,
     }

@@ -15,3 +15,4 @@ mod small;
 mod station;
 mod twin_read;
 mod whole;
+mod words;

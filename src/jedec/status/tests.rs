@@ -146,8 +146,46 @@ fn rows_of_datasheet_tables() {
         ("M25P16", F::M25p, 2, &[0x08], range(0x1E_0000..0x20_0000)),
         // IS25LP064 Rev. D, table 6.3: TBS in the function register.
         ("IS25LP064", F::Issi, 8, &[0x44, 0x02], range(0..0x01_0000)),
-        // SST25VF016B DS25044A, table 4, as it powers up.
+        // SST25VF016B DS25044A, table 4, from none to all, as it powers up; BPL protects nothing.
+        ("SST25VF016B", F::Sst25, 2, &[0x00], Protection::None),
+        (
+            "SST25VF016B",
+            F::Sst25,
+            2,
+            &[0x04],
+            range(0x1F_0000..2 * MIB),
+        ),
+        (
+            "SST25VF016B",
+            F::Sst25,
+            2,
+            &[0x08],
+            range(0x1E_0000..2 * MIB),
+        ),
+        (
+            "SST25VF016B",
+            F::Sst25,
+            2,
+            &[0x0C],
+            range(0x1C_0000..2 * MIB),
+        ),
+        (
+            "SST25VF016B",
+            F::Sst25,
+            2,
+            &[0x10],
+            range(0x18_0000..2 * MIB),
+        ),
+        (
+            "SST25VF016B",
+            F::Sst25,
+            2,
+            &[0x14],
+            range(0x10_0000..2 * MIB),
+        ),
+        ("SST25VF016B", F::Sst25, 2, &[0x18], all(2)),
         ("SST25VF016B", F::Sst25, 2, &[0x1C], all(2)),
+        ("SST25VF016B", F::Sst25, 2, &[0x80], Protection::None),
     ];
     for (part, family, mib, bytes, expected) in cases {
         let protection = family.protection(&registers(family, bytes), mib * MIB);

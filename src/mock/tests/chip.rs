@@ -281,7 +281,7 @@ fn timing_limits_are_kept() {
 #[test]
 fn sst_programs_bytes_and_words() {
     let mut desk = Desk::with(sst25vf016b());
-    assert_eq!(desk.status(), 0x3C);
+    assert_eq!(desk.status(), 0x1C);
     desk.write(&Desk::frame(0x02, 0, &[0x12]));
     assert_eq!(desk.mock.truth(0..1), [0xFF]);
     desk.read(&[0x50], 0);

@@ -57,7 +57,7 @@ fn a_bench_outlasts_the_command() {
 
     let mut desk = open(&path);
     assert_eq!(desk.link.name(), "mock:gauge-07");
-    assert_eq!(desk.status(), 0x3C);
+    assert_eq!(desk.status(), 0x1C);
     assert_eq!(desk.link.level(), Some(Millivolts(3300)));
     desk.write(&[0x01, 0x00]);
     desk.write(&Desk::frame(0x02, 0, &[0x42]));
@@ -72,7 +72,7 @@ fn a_bench_outlasts_the_command() {
     drop(desk);
     // The supply is back; the cut was used up; the chip protects itself at power-up.
     let mut desk = open(&path);
-    assert_eq!((desk.mock.modifying_operations(), desk.status()), (3, 0x3C));
+    assert_eq!((desk.mock.modifying_operations(), desk.status()), (3, 0x1C));
     desk.write(&[0x01, 0x00]);
     desk.write(&Desk::frame(0x20, 0, &[]));
     assert_eq!(desk.mock.truth(0..1), [0xFF]);
