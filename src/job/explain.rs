@@ -39,6 +39,10 @@ fn link_meaning(error: &LinkError) -> (String, String) {
             "the controller or its driver stopped half way; what was read is not to be trusted",
             "Try again at a lower SCK. If it stays, use another node.",
         ),
+        LinkError::Refused { .. } => (
+            "SCK is below the lowest that the controller can make; one that is too high it lowers by itself",
+            "Give a higher --sck. If none is taken, the controller cannot send and receive at once: use another node.",
+        ),
         LinkError::Io(_) => (
             "the controller or its driver gave up; the wires cannot cause this",
             "Look at the kernel's log (dmesg), then try again.",

@@ -55,4 +55,29 @@ mod tests {
         drop(first);
         assert!(NodeLock::take(&other).unwrap().is_some());
     }
+
+    /// Another file with the same device number is another inode, and its own lock is free. Making one
+    /// takes a privilege that a test may not have.
+    #[test]
+    fn a_second_node_of_the_same_device_is_kept_out() {
+        use nix::sys::stat::{Mode, SFlag, makedev, mknod};
+        let folder = tempfile::tempdir().unwrap();
+        let second = folder.path().join("null");
+        // /dev/null is 1:3 (Linux `Documentation/admin-guide/devices.txt`).
+        let made = mknod(&second, SFlag::S_IFCHR, Mode::S_IRUSR, makedev(1, 3));
+        let other = made
+            .map_err(std::io::Error::from)
+            .and_then(|()| File::open(&second));
+        let Ok(other) = other else {
+            println!("skipped: no second node can be made here ({other:?})");
+            return;
+        };
+        let first = File::open("/dev/null").unwrap();
+        let (one, two) = (first.metadata().unwrap(), other.metadata().unwrap());
+        assert!(one.ino() != two.ino() && one.rdev() == two.rdev());
+        let held = NodeLock::take(&first).unwrap();
+        assert!(held.is_some());
+        assert!(Flock::lock(other.try_clone().unwrap(), FlockArg::LockExclusiveNonblock).is_ok());
+        assert!(NodeLock::take(&other).unwrap().is_none());
+    }
 }

@@ -217,6 +217,15 @@ pub enum LinkError {
         /// Bytes the link says it moved.
         got: usize,
     },
+    /// The kernel refuses a message as it was asked for (EINVAL); nothing of it was sent.
+    #[error("the controller does not take a transfer at {sck}")]
+    Refused {
+        /// SCK asked for.
+        sck: Hertz,
+        /// What the kernel said.
+        #[source]
+        source: std::io::Error,
+    },
     /// The transfer failed.
     #[error("the link failed during a transfer")]
     Io(#[from] std::io::Error),

@@ -58,28 +58,7 @@ impl SpidevLink {
         let mut device = Spidev::open(path).map_err(fail("open"))?;
         let lock = NodeLock::take(device.inner()).map_err(fail("lock"))?;
         let lock = lock.ok_or_else(|| LinkError::InUse { node: name.clone() })?;
-        let wanted = SpidevOptions::new()
-            .mode(SpiModeFlags::SPI_MODE_0)
-            .bits_per_word(8)
-            .build();
-        device.configure(&wanted).map_err(fail("set the mode of"))?;
-        let found = device
-            .query_configuration()
-            .map_err(fail("read the mode of"))?;
-        let got = found.spi_mode.map_or(0, |mode| mode.bits());
-        if got != SpiModeFlags::SPI_MODE_0.bits() {
-            return Err(LinkError::Mode {
-                node: name,
-                asked: 0,
-                got,
-            });
-        }
-        let sck_max = Hertz(
-            found
-                .max_speed_hz
-                .filter(|hz| *hz > 0)
-                .unwrap_or(50_000_000),
-        );
+        let sck_max = set_up(&mut device, &name)?;
         let (bufsiz, opened) = (bufsiz(), Instant::now());
         Ok(Self {
             name,
@@ -103,21 +82,11 @@ impl Link for SpidevLink {
     }
 
     fn limits(&self) -> Limits {
-        Limits {
-            batch_out_bytes: self.bufsiz,
-            batch_in_bytes: self.bufsiz,
-            segment_align_bytes: ALIGNMENT_BYTES,
-            batch_segments: ioctl::TRANSFERS_MAX,
-            sck_max: self.sck_max,
-            sck_min: Hertz(1_000),
-        }
+        limits(self.bufsiz, self.sck_max)
     }
 
     fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        let node = self.device.inner();
-        send(batch, sck, &mut self.bufsiz, &mut |rows| {
-            ioctl::message(node, rows)
-        })
+        send(batch, sck, &mut self.bufsiz, &mut self.device)
     }
 
     fn now(&self) -> Duration {
@@ -129,52 +98,154 @@ impl Link for SpidevLink {
     }
 }
 
-/// What sends one message and tells how many bytes it moved.
-type Kernel<'k> = dyn FnMut(&mut [SpidevTransfer<'_, '_>]) -> io::Result<usize> + 'k;
+/// What one message may hold.
+fn limits(bufsiz: usize, sck_max: Hertz) -> Limits {
+    Limits {
+        batch_out_bytes: bufsiz,
+        batch_in_bytes: bufsiz,
+        segment_align_bytes: ALIGNMENT_BYTES,
+        batch_segments: ioctl::TRANSFERS_MAX,
+        sck_max,
+        sck_min: Hertz(1_000),
+    }
+}
 
-/// Sends a batch as one message, or as a few where a settle time must be slept between them.
+/// What the kernel does for an opened node.
+trait Kernel {
+    /// Writes mode and word size.
+    fn configure(&mut self, wanted: &SpidevOptions) -> io::Result<()>;
+    /// Reads them back, and the node's SCK limit.
+    fn configuration(&self) -> io::Result<SpidevOptions>;
+    /// Sends one message and tells how many bytes it moved.
+    fn message(&mut self, rows: &mut [SpidevTransfer<'_, '_>]) -> io::Result<usize>;
+}
+
+impl Kernel for Spidev {
+    fn configure(&mut self, wanted: &SpidevOptions) -> io::Result<()> {
+        Spidev::configure(self, wanted)
+    }
+
+    fn configuration(&self) -> io::Result<SpidevOptions> {
+        self.query_configuration()
+    }
+
+    fn message(&mut self, rows: &mut [SpidevTransfer<'_, '_>]) -> io::Result<usize> {
+        ioctl::message(self.inner(), rows)
+    }
+}
+
+/// Sets mode 0 and eight bits a word, reads the mode back, and returns the node's SCK limit.
+///
+/// Any other bit in what is read back (CS active high, three wires, LSB first) would make other bytes
+/// of what goes over the wire.
+fn set_up(kernel: &mut dyn Kernel, name: &str) -> Result<Hertz, LinkError> {
+    let fail = |action| {
+        let node = name.to_owned();
+        move |source| LinkError::Node {
+            action,
+            node,
+            source,
+        }
+    };
+    let wanted = SpidevOptions::new()
+        .mode(SpiModeFlags::SPI_MODE_0)
+        .bits_per_word(8)
+        .build();
+    kernel.configure(&wanted).map_err(fail("set the mode of"))?;
+    let found = kernel.configuration().map_err(fail("read the mode of"))?;
+    let got = found.spi_mode.map_or(0, |mode| mode.bits());
+    if got != SpiModeFlags::SPI_MODE_0.bits() {
+        return Err(LinkError::Mode {
+            node: name.to_owned(),
+            asked: 0,
+            got,
+        });
+    }
+    let limit = found.max_speed_hz.filter(|hz| *hz > 0);
+    Ok(Hertz(limit.unwrap_or(50_000_000)))
+}
+
+/// Sends a batch as one message, or as a few where a settle time must be slept between them, or where
+/// one would take longer or hold more than a message may.
 ///
 /// Lengths are checked before the first is sent: a batch that is too long leaves the chip alone.
 fn send(
     batch: &mut [Frame<'_>],
     sck: Hertz,
     bufsiz: &mut usize,
-    kernel: &mut Kernel<'_>,
+    kernel: &mut dyn Kernel,
 ) -> Result<(), LinkError> {
-    let bytes = batch
-        .chunk_by(|_, next| delay_fits(next))
-        .map(longer_direction)
-        .max()
-        .unwrap_or(0);
+    let counts = messages(batch, sck);
+    let (mut rest, mut bytes) = (&*batch, 0);
+    for count in &counts {
+        let (frames, later) = rest.split_at(*count);
+        bytes = bytes.max(longer_direction(frames));
+        rest = later;
+    }
     if bytes > *bufsiz {
         let limit = *bufsiz;
         return Err(LinkError::TooLong { bytes, limit });
     }
-    for frames in batch.chunk_by_mut(|_, next| delay_fits(next)) {
+    let mut rest = batch;
+    for count in counts {
+        let (frames, later) = rest.split_at_mut(count);
         if let Some(first) = frames.first().filter(|frame| !delay_fits(frame)) {
             std::thread::sleep(first.settle);
         }
         message(frames, sck, bufsiz, kernel)?;
+        rest = later;
     }
     Ok(())
+}
+
+/// How many frames go into each message: the kernel's call cannot be interrupted, so a message ends
+/// before the frame that would bring it above [`Limits::BATCH_TIME_MAX`], and a message holds so many
+/// transfers only.
+fn messages(batch: &[Frame<'_>], sck: Hertz) -> Vec<usize> {
+    let mut counts: Vec<usize> = Vec::new();
+    let (mut time, mut transfers) = (Duration::ZERO, 0);
+    for frame in batch {
+        let wire = frame.len() as u128 * 8_000_000_000 / u128::from(sck.0.max(1));
+        let takes = Duration::from_nanos(u64::try_from(wire).unwrap_or(u64::MAX)) + frame.settle;
+        let parts = frame
+            .segments
+            .iter()
+            .filter(|part| !part.is_empty())
+            .count();
+        (time, transfers) = (time + takes, transfers + parts);
+        let full = time > Limits::BATCH_TIME_MAX || transfers > ioctl::TRANSFERS_MAX;
+        match counts.last_mut().filter(|_| delay_fits(frame) && !full) {
+            Some(count) => *count += 1,
+            None => {
+                counts.push(1);
+                (time, transfers) = (takes, parts);
+            }
+        }
+    }
+    counts
 }
 
 fn message(
     frames: &mut [Frame<'_>],
     sck: Hertz,
     bufsiz: &mut usize,
-    kernel: &mut Kernel<'_>,
+    kernel: &mut dyn Kernel,
 ) -> Result<(), LinkError> {
     let expected: usize = frames.iter().map(Frame::len).sum();
     let bytes = longer_direction(frames);
-    match kernel(&mut transfers(frames, sck)) {
+    let answer = kernel.message(&mut transfers(frames, sck));
+    let errno = |error: &io::Error| error.raw_os_error().map(Errno::from_raw);
+    match answer {
         Ok(got) if got == expected => Ok(()),
         Ok(got) => Err(LinkError::Short { expected, got }),
-        Err(error) if error.raw_os_error() == Some(Errno::EMSGSIZE as i32) => {
+        Err(error) if errno(&error) == Some(Errno::EMSGSIZE) => {
             // The parameter may be missing or stale: what the kernel refuses is remembered.
-            *bufsiz = lowered(*bufsiz);
+            *bufsiz = lowered(bytes).min(*bufsiz);
             let limit = *bufsiz;
             Err(LinkError::TooLong { bytes, limit })
+        }
+        Err(source) if errno(&source) == Some(Errno::EINVAL) => {
+            Err(LinkError::Refused { sck, source })
         }
         Err(error) => Err(LinkError::Io(error)),
     }
@@ -189,13 +260,12 @@ fn bufsiz() -> usize {
         .unwrap_or(BUFSIZ_DEFAULT)
 }
 
-/// The limit to try after the kernel refused `bufsiz`.
-fn lowered(bufsiz: usize) -> usize {
-    if bufsiz > BUFSIZ_DEFAULT {
-        BUFSIZ_DEFAULT
-    } else {
-        (bufsiz / 2).max(256)
-    }
+/// The limit to try after the kernel refused a message of `bytes`: its default, then a little less,
+/// for kernels before 2015 that count both directions together (the year is from memory), then half
+/// and half again.
+fn lowered(bytes: usize) -> usize {
+    let steps = [BUFSIZ_DEFAULT, 3840, 2048, 1024, 512];
+    steps.into_iter().find(|step| *step < bytes).unwrap_or(256)
 }
 
 /// Whether the settle time of `frame` can be the delay of its first transfer: the delay then runs
@@ -262,195 +332,4 @@ fn transfers<'t>(frames: &'t mut [Frame<'_>], sck: Hertz) -> Vec<SpidevTransfer<
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn show(row: &SpidevTransfer<'_, '_>) -> (u32, u16, u8, u8) {
-        (
-            row.speed_hz,
-            row.delay_usecs,
-            row.bits_per_word,
-            row.cs_change,
-        )
-    }
-
-    /// The layout of a page program with its status poll, row by row: speed, delay, word, cs_change.
-    #[test]
-    fn the_settle_delay_belongs_to_the_status_frame() {
-        let (mut wel, mut wip) = ([0], [0]);
-        let mut frames = [
-            Frame::new(vec![Segment::Out(&[0x06])]),
-            Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut wel)]),
-            Frame::new(vec![
-                Segment::Out(&[0x02, 0, 0, 0]),
-                Segment::Out(&[0xA5; 256]),
-            ]),
-            Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut wip)])
-                .after(Duration::from_nanos(700_001)),
-        ];
-        let rows = transfers(&mut frames, Hertz::mhz(10));
-        let table = [
-            (10_000_000, 0, 8, 1),   // WREN, then CS up
-            (10_000_000, 0, 8, 0),   // RDSR
-            (10_000_000, 0, 8, 1),   // WEL, then CS up
-            (10_000_000, 0, 8, 0),   // page program and address
-            (10_000_000, 0, 8, 1),   // data; the program starts as CS rises, so no delay here
-            (10_000_000, 701, 8, 0), // RDSR, then the settle time, rounded up
-            (10_000_000, 0, 8, 0),   // WIP; CS is not kept low after the message
-        ];
-        assert_eq!(rows.iter().map(show).collect::<Vec<_>>(), table);
-    }
-
-    #[test]
-    fn a_settle_that_no_delay_can_carry_is_slept_between_messages() {
-        let mut byte = [0];
-        let short = Duration::from_micros(5);
-        assert!(!delay_fits(
-            &Frame::new(vec![Segment::Exchange(&mut byte)]).after(short)
-        ));
-        assert!(!delay_fits(
-            &Frame::new(vec![Segment::Out(&[4])]).after(short)
-        ));
-        let mut long =
-            Frame::new(vec![Segment::Out(&[5]), Segment::In(&mut byte)]).after(DELAY_MAX);
-        assert!(delay_fits(&long));
-        long.settle += Duration::from_micros(1);
-        assert!(!delay_fits(&long));
-    }
-
-    #[test]
-    fn directions_are_counted_apart_and_rounded_up() {
-        let (mut four, mut big) = ([0; 4], [0; 200]);
-        let frames = [
-            Frame::new(vec![Segment::Out(&[0; 4]), Segment::In(&mut big)]),
-            Frame::new(vec![Segment::Exchange(&mut four)]),
-        ];
-        assert_eq!(longer_direction(&frames), 256 + 128);
-    }
-
-    #[test]
-    fn a_refused_limit_is_lowered() {
-        assert_eq!(
-            (lowered(65536), lowered(4096), lowered(256)),
-            (4096, 2048, 256)
-        );
-    }
-
-    /// Sends one reading frame of `bytes` to a kernel that answers `answers` in turn; the result, the
-    /// limit afterwards and how often the kernel was asked.
-    fn asked(
-        bytes: usize,
-        bufsiz: usize,
-        answers: &[Result<usize, Errno>],
-    ) -> (Vec<String>, usize, usize) {
-        let (mut limit, mut calls) = (bufsiz, 0);
-        let mut said = Vec::new();
-        for _ in answers {
-            let mut into = vec![0; bytes];
-            let mut batch = [Frame::new(vec![
-                Segment::Out(&[0x03, 0, 0, 0]),
-                Segment::In(&mut into),
-            ])];
-            let result = send(&mut batch, Hertz::mhz(1), &mut limit, &mut |rows| {
-                assert_eq!(rows.len(), 2);
-                let answer = answers[calls];
-                calls += 1;
-                answer.map_err(Into::into)
-            });
-            said.push(match result {
-                Ok(()) => "sent".to_owned(),
-                Err(LinkError::Io(error)) => format!("{:?}", error.raw_os_error().unwrap()),
-                Err(LinkError::TooLong { limit, .. }) => format!("limit {limit}"),
-                Err(LinkError::Short { expected, got }) => format!("{got} of {expected}"),
-                Err(other) => panic!("{other:?}"),
-            });
-        }
-        (said, limit, calls)
-    }
-
-    /// Return value and errors as `drivers/spi/spidev.c` gives them.
-    #[test]
-    fn what_the_kernel_answers_is_told() {
-        let number = |errno: Errno| (errno as i32).to_string();
-        for (answer, wanted) in [
-            (Ok(104), "sent".to_owned()),
-            (Ok(103), "103 of 104".to_owned()),
-            (Ok(0), "0 of 104".to_owned()),
-            (Ok(105), "105 of 104".to_owned()),
-            (Err(Errno::ESHUTDOWN), number(Errno::ESHUTDOWN)),
-            (Err(Errno::EINVAL), number(Errno::EINVAL)),
-            (Err(Errno::ENOMEM), number(Errno::ENOMEM)),
-        ] {
-            assert_eq!(asked(100, 4096, &[answer]), (vec![wanted], 4096, 1));
-        }
-    }
-
-    #[test]
-    fn a_limit_that_the_kernel_does_not_keep_is_lowered_and_remembered() {
-        let refused = Err(Errno::EMSGSIZE);
-        // Three times asked, and the third time no message of that length goes out.
-        let (said, limit, calls) = asked(3000, 65536, &[refused, refused, Ok(3004)]);
-        assert_eq!(said, ["limit 4096", "limit 2048", "limit 2048"]);
-        assert_eq!((limit, calls), (2048, 2));
-        assert_eq!(asked(1000, 65536, &[refused, Ok(1004)]).0[1], "sent");
-    }
-
-    /// A batch in two messages, of which the second is too long: nothing is sent.
-    #[test]
-    fn lengths_are_checked_before_the_first_message() {
-        let mut big = vec![0; 5000];
-        let mut batch = [
-            Frame::new(vec![Segment::Out(&[0x06])]),
-            Frame::new(vec![Segment::Exchange(&mut big)]).after(Duration::from_micros(1)),
-        ];
-        let error = send(&mut batch, Hertz::mhz(1), &mut 4096, &mut |_| {
-            panic!("sent")
-        });
-        assert!(matches!(
-            error,
-            Err(LinkError::TooLong {
-                bytes: 5120,
-                limit: 4096
-            })
-        ));
-    }
-
-    #[test]
-    fn a_settle_that_is_slept_divides_the_batch() {
-        let mut byte = [0x05, 0];
-        let mut batch = [
-            Frame::new(vec![Segment::Out(&[0x06])]),
-            Frame::new(vec![Segment::Out(&[0x20, 0, 0, 0])]),
-            Frame::new(vec![Segment::Exchange(&mut byte)]).after(Duration::from_micros(1)),
-            Frame::new(vec![Segment::Out(&[0x04])]),
-        ];
-        let mut rows_of = Vec::new();
-        send(&mut batch, Hertz::mhz(1), &mut 4096, &mut |rows| {
-            assert_eq!(rows.last().unwrap().cs_change, 0);
-            rows_of.push(rows.len());
-            Ok([5, 3][rows_of.len() - 1])
-        })
-        .unwrap();
-        assert_eq!(rows_of, [2, 2]);
-    }
-
-    /// 14 bits of size hold 511 transfers of 32 bytes (`include/uapi/linux/spi/spidev.h`); beyond
-    /// them the kernel would do nothing and say 0.
-    #[test]
-    fn more_transfers_than_a_message_holds_are_refused() {
-        let null = std::fs::File::open("/dev/null").unwrap();
-        let mut rows: Vec<SpidevTransfer<'_, '_>> =
-            (0..512).map(|_| SpidevTransfer::write(&[0x05])).collect();
-        let error = ioctl::message(&null, &mut rows).unwrap_err();
-        assert_eq!(error.kind(), io::ErrorKind::InvalidInput);
-        // One fewer reaches the kernel, which knows no such request for this device.
-        let error = ioctl::message(&null, &mut rows[..511]).unwrap_err();
-        assert_eq!(error.raw_os_error(), Some(Errno::ENOTTY as i32));
-    }
-
-    #[test]
-    fn a_missing_node_is_named() {
-        let error = SpidevLink::open(Path::new("/dev/spidev99.9"), None).unwrap_err();
-        assert_eq!(error.to_string(), "cannot open /dev/spidev99.9");
-    }
-}
+mod tests;
