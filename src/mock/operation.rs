@@ -35,13 +35,14 @@ impl Bench {
         let enabled = self.chip.state.write_enabled;
         let first = run.data.first().copied();
         let state = &mut self.chip.state;
+        // 50h is for the next command only (GD25Q64C Rev 3.0, section 7.3).
+        state.status_write_enabled = plan.act == Act::EnableStatusWrite;
         match plan.act {
             Act::WriteEnable => state.write_enabled = true,
             Act::WriteDisable => {
                 state.write_enabled = false;
                 state.increment = None;
             }
-            Act::EnableStatusWrite => state.status_write_enabled = true,
             Act::EnterFourByte | Act::ExitFourByte => self.switch_mode(plan, enabled),
             Act::WriteExtended => match first {
                 Some(value) if enabled && run.data.len() == 1 => {

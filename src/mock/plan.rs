@@ -176,6 +176,14 @@ impl Chip {
         }
     }
 
+    /// ABh on SST25: maker and device, in turn, beginning as the address says; there is no sleep to
+    /// be released from (SST25VF016B DS25044A, Read-ID).
+    fn read_id(&self) -> Plan {
+        let ends = [self.id.first(), self.id.last()];
+        let bytes = ends.into_iter().flatten().copied().collect();
+        Plan::read(op::RELEASE_POWER_DOWN, 3, 0, Source::Bytes(bytes))
+    }
+
     /// Address bytes that the usual opcodes take now.
     fn address_bytes(&self) -> usize {
         if self.takes_four_bytes() { 4 } else { 3 }
@@ -227,9 +235,14 @@ impl Chip {
             _ if self.way_in(exits).is_some() => Act::ExitFourByte,
             op::WRITE_ENABLE => Act::WriteEnable,
             op::WRITE_DISABLE => Act::WriteDisable,
+            op::RELEASE_POWER_DOWN if family == StatusFamily::Sst25 => return Some(self.read_id()),
             op::RELEASE_POWER_DOWN => return Some(self.wake()),
-            // On FL-S parts B9h opens the bank register; no one here needs it.
-            op::DEEP_POWER_DOWN if family != StatusFamily::CypressS => Act::Sleep,
+            // On FL-S parts B9h opens the bank register; no one here needs it. SST25 has none.
+            op::DEEP_POWER_DOWN
+                if !matches!(family, StatusFamily::CypressS | StatusFamily::Sst25) =>
+            {
+                Act::Sleep
+            }
             op::RESET_ENABLE => Act::EnableReset,
             op::RESET => Act::Reset,
             op::WRITE_EXTENDED_ADDRESS if self.has_extended() => Act::WriteExtended,

@@ -158,6 +158,16 @@ fn status_registers_keep_what_they_keep() {
     assert_eq!(registers(&mut desk), [0x80, 0x0A, 0x60]);
 }
 
+/// GD25Q64C Rev 3.0, section 7.3: the status write follows 50h at once, any other command cancels it.
+#[test]
+fn a_volatile_write_is_enabled_for_the_next_command_only() {
+    let mut desk = Desk::with(w25q128jv());
+    desk.read(&[0x50], 0);
+    assert_eq!(desk.status(), 0x00);
+    desk.read(&[0x01, 0x1C], 0);
+    assert_eq!(desk.status(), 0x00);
+}
+
 /// W25Q128JV Rev. I, 7.1: a protected block stays as it is, and so does the whole array on chip
 /// erase.
 #[test]
@@ -218,6 +228,16 @@ fn deep_power_down_hears_only_release() {
     desk.link.wait(Duration::from_micros(30));
     assert_eq!(desk.read(&[0x9F], 3), [0xEF, 0x40, 0x18]);
     assert_eq!(desk.read(&[0xAB, 0, 0, 0], 2), [0x17, 0x17]);
+}
+
+/// SST25VF016B DS25044A, Read-ID: ABh is followed by an address and gives maker and device in turn; the
+/// part has no deep power-down.
+#[test]
+fn sst_gives_maker_and_device_on_abh() {
+    let mut desk = Desk::with(sst25vf016b());
+    assert_eq!(desk.read(&[0xAB, 0, 0, 0], 3), [0xBF, 0x41, 0xBF]);
+    assert_eq!(desk.read(&[0xAB, 0, 0, 1], 2), [0x41, 0xBF]);
+    assert!(desk.forbidden(&[0xB9]).contains("not one this part has"));
 }
 
 /// W25Q128JV Rev. I, 8.2, Enable Reset and Reset: reset takes both commands, one directly after the other.
