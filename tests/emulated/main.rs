@@ -14,6 +14,7 @@
     reason = "a bench that cannot be set up must fail the test"
 )]
 
+mod differential;
 mod emulator;
 mod facts;
 mod first_level;
