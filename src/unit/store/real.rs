@@ -80,10 +80,11 @@ impl RealStore {
         if bytes > free_bytes {
             return Err(full());
         }
-        let length = i64::try_from(bytes).map_err(|_| full())?;
-        if length == 0 {
+        if bytes == 0 {
             return Ok(());
         }
+        // The kernel's file offset has 32 bits on some boards and 64 on others.
+        let length = bytes.try_into().map_err(|_| full())?;
         let keep_size = FallocateFlags::FALLOC_FL_KEEP_SIZE;
         match fallocate(file.as_raw_fd(), keep_size, 0, length) {
             // A file system that cannot reserve: the free space was looked at, no more can be done.
