@@ -40,7 +40,7 @@ fn link_meaning(error: &LinkError) -> (String, String) {
             "Try again at a lower SCK. If it stays, use another node.",
         ),
         LinkError::Refused { .. } => (
-            "SCK is below the lowest that the controller can make; one that is too high it lowers by itself",
+            "usually SCK is below the lowest that the controller can make; one that is too high it lowers by itself",
             "Give a higher --sck. If none is taken, the controller cannot send and receive at once: use another node.",
         ),
         LinkError::Io(_) => (

@@ -81,13 +81,13 @@ pub(super) fn recognise(
 ) -> Result<Sameness, Stop> {
     let kept = unit.file().identity.as_ref();
     if let Some(identity) = kept {
-        let expected = identity.id_bytes();
-        let seen = chip.id_bytes();
-        if !seen.starts_with(&expected) {
+        let (expected, seen) = (identity.id(), chip.id_bytes());
+        if !expected.as_ref().is_some_and(|id| seen.starts_with(&id.0)) {
+            let length = expected.map_or(3, |id| id.0.len());
             return Ok(Sameness::Id {
                 kind: "JEDEC ID",
                 expected: identity.jedec_id.clone(),
-                seen: shown(seen.get(..expected.len()).unwrap_or(seen)),
+                seen: shown(seen.get(..length).unwrap_or(seen)),
             });
         }
     }

@@ -128,10 +128,11 @@ pub(super) fn journal_patience(
     if Journal::find_unfinished(unit)?.is_none() {
         return Ok(None);
     }
-    let Some(identity) = &unit.file().identity else {
+    let identity = unit.file().identity.as_ref();
+    let Some(id) = identity.and_then(|identity| identity.id()) else {
         return Ok(None);
     };
-    let parts = catalogue.by_jedec_id(&identity.id_bytes());
+    let parts = catalogue.by_jedec_id(&id.0);
     Ok(parts.into_iter().map(longest).max())
 }
 

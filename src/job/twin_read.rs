@@ -140,8 +140,8 @@ pub fn twin_read(
 /// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
 ///
 /// Frames are as long as the link takes, and of even length. Those of the first start at even
-/// addresses, those of the second at odd ones but for a single byte at 0, so that no byte has the
-/// same place in a frame twice.
+/// addresses, those of the second 61 bytes on behind a short frame at 0, so that no byte has the same
+/// place in a frame twice.
 fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let fast = chip.sck_for(ReadCommand::Read);
     let command = chip.second_command();
@@ -160,7 +160,7 @@ fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
         command,
         sck: slow,
         frame_bytes: chip.pass_frame_bytes(slow),
-        first_bytes: 1,
+        first_bytes: 61,
         order: Order::Down,
         poison: 0x5A,
     };
@@ -173,7 +173,7 @@ fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
 /// A third pass for reads that differ in frame boundaries and order alone.
 fn shifted(two: &Pass) -> Pass {
     Pass {
-        first_bytes: 3,
+        first_bytes: 37,
         order: Order::Up,
         poison: 0x3C,
         ..two.clone()

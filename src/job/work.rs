@@ -285,7 +285,7 @@ impl Work<'_> {
             sck,
             frame_bytes,
             // Blocks were read back in frames that start at even addresses.
-            first_bytes: 1,
+            first_bytes: 61,
             order: Order::Down,
             poison: 0x3C,
         }

@@ -120,7 +120,7 @@ fn keep(unit: &Unit, lines: &[String]) -> Result<String, Stop> {
 pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
     let identity = unit.file().identity.as_ref()?;
     let marking = identity.marking.as_deref();
-    crate::part::identify(catalogue, &identity.id_bytes(), None, marking).part
+    crate::part::identify(catalogue, &identity.id()?.0, None, marking).part
 }
 
 /// The clocks of a job whose proven SCK is `sck`.

@@ -217,7 +217,8 @@ pub enum LinkError {
         /// Bytes the link says it moved.
         got: usize,
     },
-    /// The kernel refuses a message as it was asked for (EINVAL); nothing of it was sent.
+    /// The kernel refuses a message as it was asked for (EINVAL), most often before anything of it is
+    /// sent.
     #[error("the controller does not take a transfer at {sck}")]
     Refused {
         /// SCK asked for.

@@ -186,14 +186,20 @@ fn send(
         let limit = *bufsiz;
         return Err(LinkError::TooLong { bytes, limit });
     }
-    let mut rest = batch;
+    let (mut rest, mut begun) = (batch, false);
     for count in counts {
         let (frames, later) = rest.split_at_mut(count);
         if let Some(first) = frames.first().filter(|frame| !delay_fits(frame)) {
             std::thread::sleep(first.settle);
         }
-        message(frames, sck, bufsiz, kernel)?;
-        rest = later;
+        match message(frames, sck, bufsiz, kernel) {
+            // Part of the batch is out: it cannot be said again with other lengths.
+            Err(LinkError::TooLong { .. }) if begun => {
+                return Err(io::Error::from(Errno::EMSGSIZE).into());
+            }
+            sent => sent?,
+        }
+        (rest, begun) = (later, true);
     }
     Ok(())
 }

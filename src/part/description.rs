@@ -26,6 +26,18 @@ impl JedecId {
         let head: Vec<u8> = self.0.iter().copied().take(3).collect();
         head.iter().all(|b| *b == 0x00) || head.iter().all(|b| *b == 0xFF)
     }
+
+    /// Reads what [`fmt::Display`] shows, `EF 40 18`; `None` for anything else and for fewer than
+    /// three bytes or more than 20.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        let byte = |digits: &str| {
+            let plain = digits.len() == 2 && digits.bytes().all(|b| b.is_ascii_hexdigit());
+            plain.then(|| u8::from_str_radix(digits, 16).ok()).flatten()
+        };
+        let bytes: Vec<u8> = text.split(' ').map(byte).collect::<Option<_>>()?;
+        (3..=20).contains(&bytes.len()).then_some(Self(bytes))
+    }
 }
 
 impl fmt::Display for JedecId {

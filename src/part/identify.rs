@@ -243,7 +243,9 @@ fn not_in_table(
     sfdp: Option<&SfdpFacts>,
     mut disagreements: Vec<Disagreement>,
 ) -> Identification {
-    let part = sfdp.and_then(|sfdp| sfdp.part(id));
+    // What follows three bytes need not be driven: it may read differently on another bench.
+    let short = JedecId(id.0.iter().copied().take(3).collect());
+    let part = sfdp.and_then(|sfdp| sfdp.part(short));
     if let (Some(sfdp), None) = (sfdp, &part) {
         let expected = "parts whose size is a power of two below 4 GiB".to_owned();
         let seen = format!("{} bytes", sfdp.density_bytes);

@@ -61,6 +61,7 @@ pub(super) struct Entry {
 #[serde(deny_unknown_fields)]
 struct RawFile {
     maker: String,
+    #[serde(default)]
     part: Vec<RawPart>,
     #[serde(default)]
     refused: Vec<RawRefused>,

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::error::UnitError;
+use crate::part::JedecId;
 
 /// The form of `unit.toml` that is written and understood.
 pub const FORMAT: u32 = 1;
@@ -59,13 +60,10 @@ pub struct Identity {
 }
 
 impl Identity {
-    /// The bytes of the JEDEC ID.
+    /// The JEDEC ID; `None` only where this was not read from a file, and is not one.
     #[must_use]
-    pub fn id_bytes(&self) -> Vec<u8> {
-        let bytes = self.jedec_id.split(' ');
-        bytes
-            .filter_map(|byte| u8::from_str_radix(byte, 16).ok())
-            .collect()
+    pub fn id(&self) -> Option<JedecId> {
+        JedecId::parse(&self.jedec_id)
     }
 }
 
@@ -192,6 +190,10 @@ impl UnitFile {
         if self.format != FORMAT {
             let message = format!("form {} is not known, only {FORMAT} is", self.format);
             return Err(("format".into(), message));
+        }
+        if let Some(identity) = self.identity.as_ref().filter(|one| one.id().is_none()) {
+            let message = "not a JEDEC ID, such as EF 40 18".to_owned();
+            return Err((format!("jedec_id = \"{}\"", identity.jedec_id), message));
         }
         for (operation, sequence) in self.operations.iter().zip(1..) {
             if operation.sequence != sequence {

@@ -112,6 +112,11 @@ fn faults_are_told_with_line_and_column() {
             text.lines().count() - 4,
             9,
         ),
+        ("\"EF 40 18\"", "\"\"", line_of("jedec_id"), 1),
+        ("\"EF 40 18\"", "\"EF 40\"", line_of("jedec_id"), 1),
+        ("\"EF 40 18\"", "\"EF,40,18\"", line_of("jedec_id"), 1),
+        ("\"EF 40 18\"", "\"EF 40  18\"", line_of("jedec_id"), 1),
+        ("\"EF 40 18\"", "\"EF 40 +1\"", line_of("jedec_id"), 1),
         (
             "jedec_id = ",
             "colour = 3\njedec_id = ",

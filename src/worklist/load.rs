@@ -10,6 +10,9 @@ use crate::part::{Part, ProgramMethod};
 /// programmed as they are, which leaves them blank. An end and a beginning take six frames, a word two
 /// (own count).
 const SKIPPED_WORDS: usize = 3;
+/// A run of words does not go on across a multiple of these bytes: a wrong bit in its one address then
+/// misplaces no more than the page of other parts.
+const RUN_MAX_BYTES: u32 = 256;
 
 /// How much there is to program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -130,7 +133,7 @@ fn words_after_erase(start: u32, after: &[u8]) -> Vec<Range<u32>> {
         }
         let end = address + length(word);
         match runs.last_mut() {
-            Some(run) if address - run.end < gap => run.end = end,
+            Some(run) if address - run.end < gap && goes_on(run, address) => run.end = end,
             _ => runs.push(address..end),
         }
     }
@@ -150,11 +153,18 @@ fn words_without_erase(start: u32, before: &[u8], after: &[u8]) -> Vec<Range<u32
             _ => address..address + length(old),
         };
         match runs.last_mut() {
-            Some(run) if run.end == range.start => run.end = range.end,
+            Some(run) if run.end == range.start && goes_on(run, range.start) => {
+                run.end = range.end;
+            }
             _ => runs.push(range),
         }
     }
     runs
+}
+
+/// Whether a run of words may reach `address`.
+fn goes_on(run: &Range<u32>, address: u32) -> bool {
+    run.start / RUN_MAX_BYTES == address / RUN_MAX_BYTES
 }
 
 /// The parts of pages that differ, from the first differing byte of each page to the last; or the
@@ -236,6 +246,14 @@ mod tests {
         assert_eq!(runs, [258..266, 272..274, 318..320]);
         let load = Load::of(&runs, WORDS.method);
         assert_eq!((load.programs, load.words(), load.increments), (6, 6, 3));
+    }
+
+    #[test]
+    fn a_run_of_words_ends_where_a_page_would() {
+        let (blank, full) = (vec![0xFF; 600], vec![0; 600]);
+        let pages = [300..512, 512..768, 768..900];
+        assert_eq!(after_erase(300, &full, WORDS), pages);
+        assert_eq!(without_erase(300, &blank, &full, WORDS), pages);
     }
 
     #[test]

@@ -45,6 +45,9 @@ pub fn models() -> io::Result<Vec<String>> {
     let told = command
         .args(["-machine", MACHINE, "-device", "help"])
         .output()?;
+    if !told.status.success() {
+        return Err(io::Error::other(format!("it ended with {}", told.status)));
+    }
     let told = String::from_utf8_lossy(&told.stdout).into_owned();
     let named = |line: &str| {
         let (_, rest) = line.split_once("name \"")?;

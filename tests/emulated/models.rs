@@ -229,10 +229,29 @@ pub fn chosen() -> Vec<Model> {
 }
 
 /// The emulator's models that answer Read ID. Two do not, and their names say so.
+///
+/// Another emulator may have other models; what this one has must be what the markings are for.
 fn identifiable() -> Vec<String> {
     let names = emulator::models().unwrap_or_else(|error| panic!("{error}"));
     let answering = |name: &String| !name.ends_with("-nonjedec");
-    names.into_iter().filter(answering).collect()
+    let names: Vec<String> = names.into_iter().filter(answering).collect();
+    let unmarked = names.iter().filter(|name| marking(name).is_none());
+    let gone = MARKINGS
+        .iter()
+        .filter(|row| !names.iter().any(|name| name == row.0));
+    let wrong: Vec<&str> = unmarked
+        .map(String::as_str)
+        .chain(gone.map(|row| row.0))
+        .collect();
+    assert!(
+        wrong.is_empty(),
+        "not in both the emulator and MARKINGS: {wrong:?}"
+    );
+    names
+}
+
+fn marking(name: &str) -> Option<&'static (&'static str, &'static str, Millivolts)> {
+    MARKINGS.iter().find(|row| row.0 == name)
 }
 
 /// The smallest model of the table, for tests that need only one.
@@ -253,7 +272,7 @@ pub fn refused_by(name: &str) -> Option<Interlock> {
 
 fn model(name: &str) -> Model {
     let documented = DOCUMENTED.iter().find(|row| row.0 == name);
-    let marked = MARKINGS.iter().find(|row| row.0 == name);
+    let marked = marking(name);
     Model {
         name: name.to_owned(),
         size_bytes: documented.map_or_else(|| size_of(name), |row| row.1),

@@ -37,6 +37,19 @@ fn valid_files_add_their_part() {
     }
 }
 
+#[test]
+fn a_file_may_hold_nothing_but_what_is_refused() {
+    let text = "maker = 'Example'\n[[refused]]\nname = 'EX45'\nmarkings = ['45EX081']\n\
+                jedec_ids = [[0x7E, 0x25, 0]]\nwhy = 'it has other commands'\n\
+                source = { title = 'EX45', revision = 'B', place = 'p.31' }\n";
+    let catalogue = load(text, "own.toml").unwrap();
+    let named = |text| Some(catalogue.refused_by_marking(text)?.name.clone());
+    assert_eq!(named("EX 45EX081-B").as_deref(), Some("EX45"));
+    assert_eq!(named("EX25Q32ASIG"), None);
+    let by_id = catalogue.refused_by_jedec_id(&[0x7E, 0x25, 0, 0xFF]);
+    assert_eq!(by_id.map(|one| one.maker.as_str()), Some("Example"));
+}
+
 /// Each invalid file names in its first line what the message must hold.
 #[test]
 fn invalid_files_are_refused_where_they_are_wrong() {

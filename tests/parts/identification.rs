@@ -327,6 +327,9 @@ fn an_unknown_id_is_described_by_sfdp_or_not_at_all() {
     assert_eq!(erase_list(&part), ERASE_4_32_64);
     assert!(!part.supply.is_known());
     assert_eq!(part.supply.to_string(), "not known");
+    // What follows is nobody's promise: the unit must be known again where it reads otherwise.
+    let with_tail = id(&[0x7E, 0x12, 0x34, 0xFF, 0xFF], Some(&facts), None);
+    assert_eq!(with_tail.part.unwrap().jedec_id.0, bytes);
 
     for density in [0, 3 << 20, 1 << 32, u64::MAX] {
         let found = id(&bytes, Some(&sfdp(density, None, &[])), None);

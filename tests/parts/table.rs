@@ -125,6 +125,23 @@ fn parts_that_share_an_id_have_one_size() {
     }
 }
 
+/// Where they do not, a chip whose marking cannot be read has no unique ID to be known by.
+#[test]
+fn parts_that_share_an_id_have_the_same_unique_id() {
+    // Older parts for which none is known.
+    const WITHOUT: [&str; 4] = ["AT25SF041", "GD25Q32B", "GD25Q64B", "S25FL216K"];
+    let parts = parts();
+    for a in &parts {
+        for b in &parts {
+            let same = a.jedec_id.0.iter().zip(&b.jedec_id.0).all(|(x, y)| x == y);
+            let known = [a, b].map(|part| !WITHOUT.contains(&part.name.as_str()));
+            if same && known == [true, true] {
+                assert_eq!(a.unique_id, b.unique_id, "{} {}", a.name, b.name);
+            }
+        }
+    }
+}
+
 #[test]
 fn facts_from_memory_are_marked() {
     for part in parts() {

@@ -97,7 +97,11 @@ impl Armed {
                 sent => sent?,
             }
             if later.is_empty() {
-                return if ends { Ok(()) } else { self.end_increment() };
+                return if ends {
+                    Ok(())
+                } else {
+                    self.end_increment(address)
+                };
             }
             at = at.saturating_add(u32::try_from(now.len()).unwrap_or(u32::MAX));
             (rest, starts) = (later, false);
@@ -210,10 +214,10 @@ impl Armed {
     }
 
     /// Write disable, and a look at whether it was heard.
-    fn end_increment(&mut self) -> Result<(), ChipError> {
+    fn end_increment(&mut self, address: Address) -> Result<(), ChipError> {
         self.send(&[&[opcode::WRITE_DISABLE]])?;
         let status = self.chip.status()?;
-        self.judge_left(Address(0), status)
+        self.judge_left(address, status)
     }
 
     fn judge_left(&mut self, address: Address, status: u8) -> Result<(), ChipError> {

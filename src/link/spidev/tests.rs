@@ -185,6 +185,24 @@ fn the_limits_are_those_of_the_kernel() {
     }
 }
 
+/// 'Too long' promises that nothing went out. Once a message has, a later one that is refused is a fault
+/// of the link; its limit is lowered all the same.
+#[test]
+fn a_batch_that_is_partly_out_is_not_called_too_long() {
+    let mut fake = Fake::answering(&[Ok(1), Err(Errno::EMSGSIZE)]);
+    let (mut byte, mut limit) = ([0x05, 0], 4096);
+    let mut batch = [
+        Frame::new(vec![Segment::Out(&[0x06])]),
+        Frame::new(vec![Segment::Exchange(&mut byte)]).after(Duration::from_micros(1)),
+    ];
+    let result = send(&mut batch, Hertz::mhz(1), &mut limit, &mut fake);
+    let Err(LinkError::Io(error)) = result else {
+        panic!("{result:?}");
+    };
+    assert_eq!(error.raw_os_error(), Some(Errno::EMSGSIZE as i32));
+    assert!(limit < 4096);
+}
+
 /// Another opener sets the node's SCK: every transfer carries its own, and its word size.
 #[test]
 fn what_the_node_is_set_to_does_not_matter() {

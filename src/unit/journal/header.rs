@@ -158,6 +158,9 @@ impl Header {
         let worklist = Digest(take(rest)?);
         let region_map = take(rest)?;
         let jedec_id = JedecId(bytes_of(take::<17>(rest)?, 1)?);
+        if jedec_id.0.len() < 3 {
+            return Err("its JEDEC ID is too short");
+        }
         let unique_id = bytes_of(take::<33>(rest)?, 1)?;
         let part = bytes_of(take::<193>(rest)?, 1)?;
         let status = bytes_of(take::<33>(rest)?, 2)?;

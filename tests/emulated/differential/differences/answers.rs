@@ -1,9 +1,10 @@
 //! Differences in what comes in.
 
 use norlock::jedec::opcode::{FAST_READ, READ, READ_STATUS_1};
+use norlock::jedec::status::StatusFamily;
 
 use super::super::operation::Operation;
-use super::super::sides::{CYPRESS, WEL, model_id};
+use super::super::sides::{CYPRESS, WEL, WIP, model_id};
 use super::super::step::Found;
 use super::super::theirs::Case;
 use super::{GIGADEVICE, MACRONIX, WINBOND};
@@ -57,9 +58,18 @@ pub fn no_flags_in_70h(case: &Case<'_>, found: &Found) -> bool {
                 && ours.iter().all(|byte| byte & !0x32 == mode))
 }
 
+/// Bit 6 where it shows auto address increment.
+pub fn increment(case: &Case<'_>) -> u8 {
+    match case.subject.part.status {
+        StatusFamily::Sst25 => 0x40,
+        _ => 0,
+    }
+}
+
 /// Status register 1 as the model keeps it.
 pub fn is_status_as_kept(case: &Case<'_>, found: &Found) -> bool {
-    let kept = case.subject.kept | WEL;
+    // WIP is never among what a model may leave out, nor is AAI on SST25, which is no protection bit.
+    let kept = case.subject.kept | WEL | WIP | increment(case);
     let Found::Answer { ours, theirs, .. } = found else {
         return false;
     };

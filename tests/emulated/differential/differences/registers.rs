@@ -7,7 +7,7 @@ use super::super::operation::Operation;
 use super::super::sides::CYPRESS;
 use super::super::step::Found;
 use super::super::theirs::Case;
-use super::answers::is_status_as_kept;
+use super::answers::{increment, is_status_as_kept};
 use super::{ISSI, MACRONIX, WINBOND};
 
 pub fn wel_stays(case: &Case<'_>, found: &Found) -> bool {
@@ -194,7 +194,7 @@ pub fn bits_not_kept(case: &Case<'_>, found: &Found) -> bool {
         return false;
     }
     match found {
-        Found::NotKept { bits, theirs: 0 } => bits & !0x60 == 0,
+        Found::NotKept { bits, theirs: 0 } => bits & !(0x60 & !increment(case)) == 0,
         found => is_status_as_kept(case, found),
     }
 }
