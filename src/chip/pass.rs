@@ -270,30 +270,28 @@ fn bytes_of(frame: &Range<u32>) -> usize {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
-    fn layout(length: u32, frame: u32, short: u32, head: u32, joined: bool) -> Layout {
-        Layout {
-            length,
-            head,
-            joined,
-            frame,
-            short,
-            every: 4,
-        }
+    /// Every shape that [`Chip::layout`] can give, and smaller.
+    fn layouts() -> impl Strategy<Value = Layout> {
+        let frames = (1..80_u32).prop_flat_map(|frame| (Just(frame), 1..=frame, 0..=frame));
+        (1..2000_u32, frames, any::<bool>(), 1..6_u32).prop_map(
+            |(length, (frame, short, head), joined, every)| Layout {
+                length,
+                head: head.min(length),
+                joined,
+                frame,
+                short,
+                every,
+            },
+        )
     }
 
-    #[test]
-    fn batches_tile_the_range_in_either_order() {
-        for layout in [
-            layout(64, 16, 16, 0, false),
-            layout(64, 16, 12, 5, false),
-            layout(64, 16, 12, 5, true),
-            layout(1, 16, 12, 1, true),
-            layout(97, 16, 9, 9, true),
-            layout(1000, 16, 10, 1, true),
-            layout(70, 64, 60, 1, true),
-        ] {
+    proptest! {
+        #[test]
+        fn batches_tile_the_range_in_either_order(layout in layouts()) {
             let up: Vec<_> = layout.clone().batches(Order::Up).collect();
             let mut down: Vec<_> = layout.clone().batches(Order::Down).collect();
             down.reverse();
@@ -304,38 +302,28 @@ mod tests {
                 frames
             };
             let tiles = frames(&up);
-            assert_eq!(tiles, frames(&down), "{layout:?}");
-            assert_eq!(
-                (tiles[0].start, tiles[tiles.len() - 1].end),
-                (0, layout.length)
-            );
-            assert!(tiles.windows(2).all(|two| two[0].end == two[1].start));
-            assert!(
-                tiles
-                    .iter()
-                    .all(|f| f.start < f.end && f.end - f.start <= layout.frame)
-            );
-            assert!(up[0].check && up[up.len() - 1].check);
+            prop_assert_eq!(&tiles, &frames(&down));
+            prop_assert_eq!((tiles[0].start, tiles[tiles.len() - 1].end), (0, layout.length));
+            prop_assert!(tiles.windows(2).all(|two| two[0].end == two[1].start));
+            let fits = |f: &Range<u32>| f.start < f.end && f.end - f.start <= layout.frame;
+            prop_assert!(tiles.iter().all(fits));
+            prop_assert!(up[0].check && up[up.len() - 1].check);
             // A frame that shares its batch with the ID or the head is short, but for the last.
             for batch in &up[..up.len() - 1] {
                 let bytes = batch.frames.last().map_or(0, |f| f.end - f.start);
-                assert!(!batch.check || bytes <= layout.short.max(layout.head));
+                prop_assert!(!batch.check || bytes <= layout.short.max(layout.head));
             }
         }
-    }
 
-    #[test]
-    fn looks_at_the_id_are_never_further_apart_than_a_group() {
-        let checks = |order| -> Vec<bool> {
-            let batches = layout(1000, 16, 10, 1, true).batches(order);
-            batches.map(|batch| batch.check).collect()
-        };
-        for order in [Order::Up, Order::Down] {
-            let checks = checks(order);
-            assert!(
-                checks.windows(4).all(|four| four.contains(&true)),
-                "{order:?}"
-            );
+        #[test]
+        fn looks_at_the_id_are_never_further_apart_than_a_group(layout in layouts()) {
+            for order in [Order::Up, Order::Down] {
+                let batches = layout.clone().batches(order);
+                let checks: Vec<bool> = batches.map(|batch| batch.check).collect();
+                // The head, in a batch of its own, is one more.
+                let group = layout.every as usize + 1;
+                prop_assert!(checks.windows(group).all(|batches| batches.contains(&true)));
+            }
         }
     }
 }
