@@ -33,10 +33,11 @@ const CS_HIGH: u32 = 7;
 const CS_LOW: u32 = 3;
 const FOUR_BYTES: u32 = 1;
 
-/// Makers whose models answer 0Bh without dummy clocks: GigaDevice, Eon, Atmel, Intel.
+/// Makers whose models answer 0Bh without dummy clocks: GigaDevice, Eon, Atmel, Intel, and Micron's
+/// parts on eight lanes.
 ///
 /// Observed with version 10.0.2: with the dummy byte their data comes eight bytes late.
-const NO_FAST_READ_DUMMY: [u8; 4] = [0xC8, 0x1C, 0x1F, 0x89];
+const NO_FAST_READ_DUMMY: [u8; 5] = [0xC8, 0x1C, 0x1F, 0x89, 0x2C];
 
 /// Makers whose models take the dummy byte as one byte, where the others count its eight clocks: ISSI,
 /// SST.
