@@ -300,8 +300,9 @@ fn lifting_clears_protection_and_nothing_else() {
         };
         let of = |r: &Registers, opcode| r.get(opcode).unwrap_or(0);
         assert_eq!(of(&lifted, 0x05), of(&found, 0x05) & kept, "{family:?}");
-        // LB1 to LB3 are one-time (W25Q128JV Rev. I, 7.1): always written as 0, which leaves them.
-        let lasting = !0x38;
+        // LB1 to LB3 are one-time (W25Q128JV Rev. I, 7.1), and LB in bit 2 (GD25Q16C Rev 2.9): always
+        // written as 0, which leaves them.
+        let lasting = !0x3C;
         assert_eq!(
             of(&lifted, 0x35),
             of(&found, 0x35) & !0x40 & lasting,

@@ -37,9 +37,9 @@ const LOCK_BIT: u8 = 0x80;
 const CMP: u8 = 0x40;
 /// SRL or SRP1 in SR2.
 const SRL: u8 = 0x01;
-/// LB1 to LB3 in SR2: one-time. Written as 0 always, which cannot clear one that is set and cannot set
-/// one that was misread.
-const LB: u8 = 0x38;
+/// LB1 to LB3 in SR2, LB of GD25Q16C in bit 2: one-time. Written as 0 always, which cannot clear one
+/// that is set and cannot set one that was misread. Elsewhere bit 2 is status only or reserved.
+const LB: u8 = 0x3C;
 /// SUS in SR2: status only.
 const SUS: u8 = 0x80;
 
