@@ -96,9 +96,12 @@ impl Chip {
     pub(super) fn power_up(&mut self) {
         let mut stored = self.state.stored;
         let family = self.part.status;
-        if family == StatusFamily::Sst25 {
+        match family {
             // Nothing of it outlasts the supply (SST25VF016B DS25044A, status register).
-            stored = [0; 3];
+            StatusFamily::Sst25 => stored = [0; 3],
+            // RSTHLD and WPEN do (SST26VF080A DS20006203B, configuration register).
+            StatusFamily::Sst26A => stored = [0, stored[1] & 0xC0, 0],
+            _ => {}
         }
         if let (true, Some(first)) = (self.part.protected_at_power_up, stored.first_mut()) {
             *first |= registers::power_up_bits(family, self.part.size_bytes);

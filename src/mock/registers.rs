@@ -44,7 +44,9 @@ pub(super) fn write_place(family: StatusFamily, code: u8) -> Option<(Place, usiz
     use StatusFamily as F;
     match (code, family) {
         (opcode::WRITE_STATUS_1, F::Winbond | F::GigaDevice | F::Adesto) => Some((0, 2)),
-        (opcode::WRITE_STATUS_1, F::Macronix | F::CypressS | F::CypressL) => Some((0, 2)),
+        (opcode::WRITE_STATUS_1, F::Macronix | F::CypressS | F::CypressL | F::Sst26A) => {
+            Some((0, 2))
+        }
         (opcode::WRITE_STATUS_1, _) => Some((0, 1)),
         (opcode::WRITE_STATUS_2, F::Winbond | F::GigaDevice | F::Adesto) => Some((1, 1)),
         (opcode::WRITE_STATUS_3, F::Winbond | F::GigaDevice) => Some((2, 1)),
@@ -66,7 +68,7 @@ fn layout(family: StatusFamily, place: Place) -> Layout {
     let (writable, one_time) = match (place, family) {
         (0, F::M25p | F::CypressS) => (0x9C, 0),
         (0, F::AdestoDf) => (0x80, 0),
-        (0, F::Sst25) => (0xBC, 0),
+        (0, F::Sst25 | F::Sst26A) => (0xBC, 0),
         (0, F::Sst26) => (0x80, 0),
         (0, _) => (0xFC, 0),
         // SRP1 or SRL, QE, CMP; LB1 to LB3 are one-time, SUS is read-only.
@@ -76,6 +78,8 @@ fn layout(family: StatusFamily, place: Place) -> Layout {
         // LC, QUAD, FREEZE; TBPROT and BPNV are one-time.
         (1, F::CypressS) => (0xC3, 0x28),
         (1, F::CypressL) => (0x43, 0x3C),
+        // WPEN, RSTHLD, IOC; VLP and SEC are set by commands of their own.
+        (1, F::Sst26A) => (0xC2, 0),
         // WPS, ADP, drive strength; ADS is read-only.
         (2, F::Winbond | F::GigaDevice) => (0xE6, 0),
         _ => (0, 0),
@@ -104,12 +108,13 @@ fn global_protect(old: u8, data: u8) -> u8 {
 
 /// Bits that are set at power-up where a part comes up protected.
 ///
-/// SST25VF016B: BP3 is 0 (DS25044A, status register table).
+/// SST25VF016B and SST26VF080A: BP3 is 0 (DS25044A and DS20006203B, status register tables).
 pub(super) fn power_up_bits(family: StatusFamily, size_bytes: u32) -> u8 {
     use StatusFamily as F;
     match family {
         F::AdestoDf => 0x0C,
         F::Sst25 if size_bytes == 2 << 20 => 0x1C,
+        F::Sst26A => 0x1C,
         F::Sst26 => 0,
         _ => 0x3C,
     }

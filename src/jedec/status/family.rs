@@ -42,6 +42,8 @@ pub enum StatusFamily {
     Sst25,
     /// SST26: block protection register, protected at power-up.
     Sst26,
+    /// SST26VF080A: BP0..2 as SST25, protected at power-up; configuration register at 35h.
+    Sst26A,
     /// Eon: BP0..3.
     Eon,
 }
@@ -134,7 +136,7 @@ impl StatusFamily {
             Self::Macronix => &MACRONIX,
             Self::Issi => &ISSI,
             Self::CypressL => &CYPRESS,
-            Self::CypressS | Self::Sst26 => &CYPRESS[..2],
+            Self::CypressS | Self::Sst26 | Self::Sst26A => &CYPRESS[..2],
             Self::Basic | Self::Micron | Self::M25p | Self::AdestoDf | Self::Sst25 | Self::Eon => {
                 &WINBOND[..1]
             }
@@ -146,7 +148,7 @@ impl StatusFamily {
     pub fn observes(self) -> &'static [u8] {
         match self {
             Self::Winbond | Self::GigaDevice => &[0x05, 0x35, 0x15],
-            Self::Adesto | Self::Sst26 => &[0x05, 0x35],
+            Self::Adesto | Self::Sst26 | Self::Sst26A => &[0x05, 0x35],
             Self::Macronix => &[0x05, 0x15, 0x2B],
             Self::Issi => &[0x05, 0x48],
             Self::Micron => &[0x05, 0x70],

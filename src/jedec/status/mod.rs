@@ -5,6 +5,7 @@
 //! remembered to do is never written.
 
 mod family;
+mod layout;
 mod protection;
 mod write;
 

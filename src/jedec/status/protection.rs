@@ -1,20 +1,14 @@
-//! Which blocks the registers protect.
-//!
-//! Tables read: W25Q32JV Rev. G, W25Q64JV Rev. J, W25Q128JV Rev. I, W25Q256JV Rev. I (section 7.1);
-//! GD25Q64C Rev 3.0, GD25Q64E Rev 1.3, GD25Q16C Rev 2.9; PY25Q64HA V1.6; AT25SF161 rev. H;
-//! MX25R1635F Rev 1.5; MX25L3233F Rev 1.6; N25Q032A Rev. G; MT25QL128ABA Rev. I; M25P16 Rev. G;
-//! M25PX16 Rev. B; IS25LP032/064/128 Rev. D; SST25VF016B DS25044A.
+//! Which blocks the registers protect, by the rows of `layout`.
 
 use std::fmt;
 use std::ops::Range;
 
 use serde::Serialize;
 
+use super::layout::{Bit, Layout, Level6};
 use super::{Registers, StatusFamily};
 use crate::jedec::Address;
-use crate::jedec::opcode::{
-    READ_FUNCTION_ISSI, READ_SECURITY_MACRONIX, READ_STATUS_1, READ_STATUS_2, READ_STATUS_3,
-};
+use crate::jedec::opcode::{READ_SECURITY_MACRONIX, READ_STATUS_1, READ_STATUS_2, READ_STATUS_3};
 
 /// What the registers say is protected.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -64,10 +58,7 @@ impl fmt::Display for Protection {
 }
 
 const KIB: u32 = 1 << 10;
-const MIB: u32 = 1 << 20;
 
-/// Bits of SR1 that protect something on one family or another.
-const ANY_PROTECT: u8 = 0x7C;
 /// Complement of the range: bit 6 of SR2.
 const CMP: u8 = 0x40;
 
@@ -80,6 +71,7 @@ const FAILED: &str = "an earlier erase or program failed";
 const IN_PROGRAM: &str = "the chip is in auto address increment programming";
 
 /// A range counted from one end of the array, perhaps its complement.
+#[derive(Default)]
 struct Selection {
     /// Protected bytes before the complement.
     bytes: u32,
@@ -107,23 +99,54 @@ impl Selection {
     }
 }
 
-/// Bits `low` to `low + width - 1` of `byte`.
-fn field(byte: u8, low: u32, width: u32) -> u32 {
-    u32::from(byte) >> low & ((1 << width) - 1)
-}
-
 fn bit(byte: u8, at: u32) -> bool {
-    field(byte, at, 1) == 1
+    byte >> at & 1 == 1
 }
 
-/// BP level as most makers count it: 64 KiB, doubled for each level, at last all.
+/// `unit` for level 1 and doubled for each further one; too much for 32 bits is all.
 fn doubling(level: u32, unit: u32) -> u32 {
     match level {
         0 => 0,
-        level => unit
-            .checked_shl(level - 1)
-            .filter(|b| b >> (level - 1) == unit)
-            .unwrap_or(u32::MAX),
+        level => u32::try_from(u64::from(unit) << (level - 1)).unwrap_or(u32::MAX),
+    }
+}
+
+impl Layout {
+    fn select(&self, registers: &Registers) -> Result<Selection, &'static str> {
+        let sr1 = registers.get(READ_STATUS_1).ok_or(NOT_READ)?;
+        if sr1 & self.reserved != 0 {
+            return Err(BITS_SET);
+        }
+        let level = self.level(sr1);
+        let is_set = |at: Bit| match registers.get(at.register) {
+            // A register that the part does not have matters only if there is a range to place.
+            Some(0xFF) if level != 0 => Err(BITS_SET),
+            Some(byte) => Ok(bit(byte, at.at)),
+            None => Err(NOT_READ),
+        };
+        let optional = |at: Option<Bit>| at.map_or(Ok(false), is_set);
+        Ok(Selection {
+            bytes: match self.sectors {
+                Some((at, level_6)) if is_set(at)? => sectors(level, level_6)?,
+                _ => doubling(level, self.unit_kib * KIB),
+            },
+            from_bottom: optional(self.bottom)?,
+            complement: optional(self.complement)?,
+        })
+    }
+
+    fn level(&self, sr1: u8) -> u32 {
+        let bits = (0..).zip(self.levels);
+        bits.fold(0, |level, (i, at)| level | u32::from(bit(sr1, *at)) << i)
+    }
+}
+
+/// Bytes that a level of sectors covers: 4 KiB doubled up to 32 KiB.
+fn sectors(level: u32, level_6: Level6) -> Result<u32, &'static str> {
+    match (level, level_6) {
+        (6, Level6::Unlisted) => Err(BITS_SET),
+        (7.., _) | (6, Level6::All) => Ok(u32::MAX),
+        (level, _) => Ok(doubling(level, 4 * KIB).min(32 * KIB)),
     }
 }
 
@@ -135,46 +158,62 @@ impl StatusFamily {
     /// [`StatusFamily::locks_beside`].
     #[must_use]
     pub fn protection(self, registers: &Registers, size_bytes: u32) -> Protection {
-        match self.select(registers, size_bytes) {
-            Ok(selection) => selection.protection(size_bytes),
+        self.decode(registers, Layout::of(self, size_bytes), size_bytes)
+    }
+
+    /// What `registers` may protect on a part of which only the family is known, and no table was
+    /// read: all, as soon as one protect bit is set.
+    #[must_use]
+    pub fn suspected(self, registers: &Registers) -> Protection {
+        self.decode(registers, None, 0)
+    }
+
+    fn decode(self, registers: &Registers, layout: Option<&Layout>, size: u32) -> Protection {
+        let selection =
+            self.judgeable(registers)
+                .and_then(|()| match (layout, self.any_set(registers)) {
+                    (Some(layout), _) => layout.select(registers),
+                    (None, true) => Err(BITS_SET),
+                    (None, false) => Ok(Selection::default()),
+                });
+        match selection {
+            Ok(selection) => selection.protection(size),
             Err(why) => Protection::Unknown { why },
         }
     }
 
-    fn select(self, registers: &Registers, size: u32) -> Result<Selection, &'static str> {
+    /// Whether the protect bits were read and are what decides.
+    fn judgeable(self, registers: &Registers) -> Result<(), &'static str> {
         let sr1 = registers.get(READ_STATUS_1).ok_or(NOT_READ)?;
+        let mut needed = self.registers().iter().map(|r| registers.get(r.opcode));
         if sr1 == 0xFF {
             return Err(NO_ANSWER);
-        }
-        if self
-            .registers()
-            .iter()
-            .any(|r| registers.get(r.opcode).is_none())
-        {
+        } else if needed.any(|byte| byte.is_none()) {
             return Err(NOT_READ);
         }
+        let second = registers.get(READ_STATUS_2);
         match self {
-            Self::Winbond | Self::GigaDevice | Self::Adesto => {
-                self.complemented(sr1, registers, size)
-            }
-            Self::Macronix | Self::Issi => self.top_bottom(sr1, registers, size),
-            Self::Micron => micron(sr1, size),
-            Self::M25p => m25p(sr1, size),
-            Self::Sst25 => sst25(sr1, size),
             Self::Sst26 => Err(NOT_IN_STATUS),
             Self::CypressS if sr1 & 0x60 != 0 => Err(FAILED),
-            Self::CypressL if self.per_block(registers) => Err(PER_BLOCK),
-            Self::CypressL
-                if registers
-                    .get(READ_STATUS_2)
-                    .is_some_and(|cr1| cr1 & CMP != 0) =>
-            {
-                Err(BITS_SET)
-            }
-            Self::Basic | Self::CypressS | Self::CypressL | Self::AdestoDf | Self::Eon => {
-                unless_set(sr1, ANY_PROTECT)
-            }
+            Self::Sst25 if bit(sr1, 6) => Err(IN_PROGRAM),
+            _ if self.has_cmp() && second == Some(0xFF) => Err(NO_ANSWER),
+            _ if self.per_block(registers) => Err(PER_BLOCK),
+            _ => Ok(()),
         }
+    }
+
+    /// Whether any bit is set that protects something on one part of the family or another.
+    fn any_set(self, registers: &Registers) -> bool {
+        let set = |opcode, mask| registers.get(opcode).is_some_and(|byte| byte & mask != 0);
+        set(READ_STATUS_1, self.protect_bits()) || self.has_cmp() && set(READ_STATUS_2, CMP)
+    }
+
+    /// Whether bit 6 of the register at 35h is CMP.
+    fn has_cmp(self) -> bool {
+        matches!(
+            self,
+            Self::Winbond | Self::GigaDevice | Self::Adesto | Self::CypressL
+        )
     }
 
     /// Whether a setting gives each block a lock bit of its own and leaves BP without effect.
@@ -193,78 +232,6 @@ impl StatusFamily {
         }
     }
 
-    /// Winbond and those who follow it: BP, TB, SEC (or five BP bits) and CMP.
-    fn complemented(
-        self,
-        sr1: u8,
-        registers: &Registers,
-        size: u32,
-    ) -> Result<Selection, &'static str> {
-        let sr2 = registers.get(READ_STATUS_2).ok_or(NOT_READ)?;
-        if sr2 == 0xFF {
-            return Err(NO_ANSWER);
-        }
-        if self.per_block(registers) {
-            return Err(PER_BLOCK);
-        }
-        let complement = sr2 & CMP != 0;
-        let unit = match (self, size / MIB) {
-            (Self::Winbond, 32) => {
-                return Ok(Selection {
-                    bytes: doubling(field(sr1, 2, 4), 64 * KIB),
-                    from_bottom: bit(sr1, 6),
-                    complement,
-                });
-            }
-            (Self::Winbond, 4 | 8 | 16) | (Self::GigaDevice, 8) => size / 64,
-            (Self::Adesto | Self::GigaDevice, 2) => size / 32,
-            _ => return unless_set(sr1 | sr2 & CMP, ANY_PROTECT),
-        };
-        let level = field(sr1, 2, 3);
-        let bytes = match (bit(sr1, 6), level) {
-            (_, 0) => 0,
-            (_, 7) => size,
-            (_, 6) if size == 2 * MIB => size,
-            (true, 6) if self != Self::GigaDevice => return Err(BITS_SET),
-            (true, level) => ((4 * KIB) << (level - 1)).min(32 * KIB),
-            (false, level) => unit << (level - 1),
-        };
-        Ok(Selection {
-            bytes,
-            from_bottom: bit(sr1, 5),
-            complement,
-        })
-    }
-
-    /// Macronix and ISSI: BP0 to BP3 in bits 2 to 5, QE in bit 6, top or bottom elsewhere.
-    fn top_bottom(
-        self,
-        sr1: u8,
-        registers: &Registers,
-        size: u32,
-    ) -> Result<Selection, &'static str> {
-        if self.per_block(registers) {
-            return Err(PER_BLOCK);
-        }
-        let level = field(sr1, 2, 4);
-        let (side, at) = match self {
-            Self::Macronix => (registers.get(READ_STATUS_3), 3),
-            _ => (registers.get(READ_FUNCTION_ISSI), 1),
-        };
-        let known = match self {
-            Self::Macronix => matches!(size / MIB, 2 | 4),
-            _ => matches!(size / MIB, 4 | 8 | 16),
-        };
-        match side {
-            Some(side) if known && side != 0xFF => Ok(Selection {
-                bytes: doubling(level, 64 * KIB),
-                from_bottom: bit(side, at),
-                complement: false,
-            }),
-            _ => unless_set(sr1, 0x3C),
-        }
-    }
-
     /// Locks that the status registers do not show, in words; a refused erase is their sign.
     #[must_use]
     pub fn locks_beside(self) -> Option<&'static str> {
@@ -277,56 +244,4 @@ impl StatusFamily {
             _ => None,
         }
     }
-}
-
-/// Nothing protected, unless a bit of `mask` is set.
-fn unless_set(sr1: u8, mask: u8) -> Result<Selection, &'static str> {
-    if sr1 & mask != 0 {
-        return Err(BITS_SET);
-    }
-    Ok(Selection {
-        bytes: 0,
-        from_bottom: false,
-        complement: false,
-    })
-}
-
-/// BP3 is bit 6, above TB in bit 5.
-fn micron(sr1: u8, size: u32) -> Result<Selection, &'static str> {
-    if !matches!(size / MIB, 4 | 16) {
-        return unless_set(sr1, ANY_PROTECT);
-    }
-    let level = field(sr1, 2, 3) | field(sr1, 6, 1) << 3;
-    Ok(Selection {
-        bytes: doubling(level, 64 * KIB),
-        from_bottom: bit(sr1, 5),
-        complement: false,
-    })
-}
-
-/// M25P16 has no TB and reads 0 there; M25PX16 has it in bit 5.
-fn m25p(sr1: u8, size: u32) -> Result<Selection, &'static str> {
-    if size != 2 * MIB || bit(sr1, 6) {
-        return unless_set(sr1, ANY_PROTECT);
-    }
-    Ok(Selection {
-        bytes: doubling(field(sr1, 2, 3), 64 * KIB),
-        from_bottom: bit(sr1, 5),
-        complement: false,
-    })
-}
-
-/// BP3 is said to have no effect, in a document that contradicts itself about it; set, it counts.
-fn sst25(sr1: u8, size: u32) -> Result<Selection, &'static str> {
-    if bit(sr1, 6) {
-        return Err(IN_PROGRAM);
-    }
-    if size != 2 * MIB || bit(sr1, 5) {
-        return unless_set(sr1, ANY_PROTECT);
-    }
-    Ok(Selection {
-        bytes: doubling(field(sr1, 2, 3), 64 * KIB),
-        from_bottom: false,
-        complement: false,
-    })
 }

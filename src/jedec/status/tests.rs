@@ -12,7 +12,7 @@ fn registers(family: StatusFamily, bytes: &[u8]) -> Registers {
         .collect()
 }
 
-const FAMILIES: [StatusFamily; 14] = [
+const FAMILIES: [StatusFamily; 15] = [
     StatusFamily::Basic,
     StatusFamily::Winbond,
     StatusFamily::GigaDevice,
@@ -26,6 +26,7 @@ const FAMILIES: [StatusFamily; 14] = [
     StatusFamily::AdestoDf,
     StatusFamily::Sst25,
     StatusFamily::Sst26,
+    StatusFamily::Sst26A,
     StatusFamily::Eon,
 ];
 
@@ -201,6 +202,7 @@ fn unexplained_bits_are_never_none() {
         for mib in [1, 2, 4, 8, 16, 32, 64, 128] {
             for sr1 in (0..=0xFFu8).filter(|sr1| sr1 & 0x7C != 0) {
                 let got = family.protection(&registers(family, &[sr1, 0, 0]), mib * MIB);
+                let guess = family.suspected(&registers(family, &[sr1, 0, 0]));
                 // Explained: QE of Macronix and ISSI; TB, SEC and BP3 beside BP = 0 in known tables.
                 let explained = match family {
                     F::Macronix | F::Issi => sr1 & 0x3C == 0,
@@ -216,6 +218,10 @@ fn unexplained_bits_are_never_none() {
                     got != Protection::None || explained,
                     "{family:?} {mib} {sr1:02X}"
                 );
+                let quad = matches!(family, F::Macronix | F::Issi) && sr1 & 0x3C == 0;
+                let none = guess == Protection::None;
+                assert_eq!(none, quad, "{family:?} {sr1:02X}: {guess:?}");
+                assert!(!matches!(guess, Protection::Range { .. }), "{family:?}");
             }
         }
     }
@@ -242,6 +248,7 @@ fn what_cannot_be_judged_is_unknown() {
     unknown(F::CypressS, 16, &[0x20, 0x00]); // E_ERR
     unknown(F::CypressL, 16, &[0x00, 0x40, 0x00]); // CMP
     unknown(F::Sst26, 4, &[0x00, 0x00]);
+    unknown(F::Sst26A, 1, &[0x20, 0x00]); // BP3, reserved
     for family in FAMILIES {
         unknown(family, 2, &[0xFF, 0, 0]);
         unknown(family, 2, &[]);
@@ -282,6 +289,7 @@ fn lifting_clears_protection_and_nothing_else() {
         (F::Micron, 4, &[0xFC]),
         (F::M25p, 2, &[0x9C]),
         (F::Sst25, 2, &[0x1C]),
+        (F::Sst26A, 1, &[0x9C, 0xC2]),
     ];
     for (family, mib, bytes) in cases {
         let found = registers(family, bytes);
@@ -302,10 +310,14 @@ fn lifting_clears_protection_and_nothing_else() {
         assert_eq!(of(&lifted, 0x05), of(&found, 0x05) & kept, "{family:?}");
         // LB1 to LB3 are one-time (W25Q128JV Rev. I, 7.1), and LB in bit 2 (GD25Q16C Rev 2.9): always
         // written as 0, which leaves them.
-        let lasting = !0x3C;
+        // SST26VF080A has its configuration register there, which is not written.
+        let (cmp, lasting) = match family {
+            F::Sst26A => (0, 0xFF),
+            _ => (0x40, !0x3C),
+        };
         assert_eq!(
             of(&lifted, 0x35),
-            of(&found, 0x35) & !0x40 & lasting,
+            of(&found, 0x35) & !cmp & lasting,
             "{family:?}"
         );
         let mut back = apply(&lifted, &family.restore(&found, size).unwrap());
@@ -362,6 +374,7 @@ fn nothing_is_written_where_it_is_not_known_or_locked() {
     none(F::Winbond, 16, &[0x04]); // SR2 not read
     none(F::GigaDevice, 16, &[0x04, 0x00, 0x00]); // length of 01h not read
     none(F::Macronix, 16, &[0x04, 0x00, 0x80]); // WPSEL
+    none(F::Sst26A, 1, &[0x1C, 0x04]); // VLP
     for family in [
         F::Basic,
         F::CypressS,
@@ -381,6 +394,12 @@ fn locks_are_told() {
     assert_eq!(lock(&[0x80, 0, 0]), Some(StatusLock::WhileWpLow));
     assert_eq!(lock(&[0x80, 1, 0]), Some(StatusLock::UntilPowerCycle));
     assert_eq!(lock(&[0x7C, 0, 0]), None);
+    // SST26VF080A DS20006203B: VLP is bit 2 of the configuration register, BPL bit 7 of SR.
+    let lock =
+        |bytes: &[u8]| StatusFamily::Sst26A.status_lock(&registers(StatusFamily::Sst26A, bytes));
+    assert_eq!(lock(&[0x1C, 0x04]), Some(StatusLock::UntilPowerCycle));
+    assert_eq!(lock(&[0x9C, 0x80]), Some(StatusLock::WhileWpLow));
+    assert_eq!(lock(&[0x1C, 0xC3]), None);
 }
 
 #[test]

@@ -26,7 +26,7 @@ pub struct RegisterWrite {
 pub enum StatusLock {
     /// The SRP or SRWD bit is set: locked while the WP# pin is low.
     WhileWpLow,
-    /// SRL or SRP1 is set: locked until the next power cycle, on some parts for ever.
+    /// SRL, SRP1 or VLP is set: locked until the next power cycle, on some parts for ever.
     UntilPowerCycle,
 }
 
@@ -40,6 +40,8 @@ const SRL: u8 = 0x01;
 /// LB1 to LB3 in SR2, LB of GD25Q16C in bit 2: one-time. Written as 0 always, which cannot clear one
 /// that is set and cannot set one that was misread. Elsewhere bit 2 is status only or reserved.
 const LB: u8 = 0x3C;
+/// VLP in the configuration register of SST26VF080A.
+const VLP: u8 = 0x04;
 /// SUS in SR2: status only.
 const SUS: u8 = 0x80;
 
@@ -83,7 +85,7 @@ impl StatusFamily {
                     ..write(&[second()?], true)
                 },
             ]),
-            Self::Macronix | Self::Issi | Self::Micron | Self::M25p => {
+            Self::Macronix | Self::Issi | Self::Micron | Self::M25p | Self::Sst26A => {
                 Some(vec![write(&[first], false)])
             }
             Self::Sst25 => Some(vec![write(&[first], true)]),
@@ -91,8 +93,8 @@ impl StatusFamily {
         }
     }
 
-    /// Bits of SR1 that protect blocks.
-    fn protect_bits(self) -> u8 {
+    /// Bits of SR1 that protect blocks on one part of the family or another.
+    pub(super) fn protect_bits(self) -> u8 {
         match self {
             Self::Macronix | Self::Issi | Self::Sst25 => 0x3C,
             _ => 0x7C,
@@ -115,7 +117,9 @@ impl StatusFamily {
         let in_sr2 = matches!(self, Self::Winbond | Self::GigaDevice | Self::Adesto);
         let sr2 = registers.get(READ_STATUS_2).filter(|_| in_sr2).unwrap_or(0);
         let sr1 = registers.get(READ_STATUS_1).unwrap_or(0);
-        if sr2 & SRL != 0 {
+        let vlp =
+            self == Self::Sst26A && registers.get(READ_STATUS_2).is_some_and(|cr| cr & VLP != 0);
+        if sr2 & SRL != 0 || vlp {
             Some(StatusLock::UntilPowerCycle)
         } else if self != Self::Basic && self != Self::Sst26 && sr1 & LOCK_BIT != 0 {
             Some(StatusLock::WhileWpLow)
