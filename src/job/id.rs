@@ -63,11 +63,7 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         own_id = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;
-        protection = Some(
-            part.status
-                .protection(&registers, part.size_bytes)
-                .to_string(),
-        );
+        protection = Some(part.protection(&registers).to_string());
         addressing = Some(connected.chip.addressing().to_owned());
         connected.chip.leave()?;
     }

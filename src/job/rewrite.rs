@@ -298,7 +298,7 @@ impl Rewrite<'_> {
     ) -> Lift {
         let family = self.chip.part().status;
         let size = self.chip.part().size_bytes;
-        let protection = &family.protection(found, size);
+        let protection = &self.chip.part().protection(found);
         let back = family.restore(first, size);
         let mut lift = Lift::default();
         if back != family.restore(found, size) {

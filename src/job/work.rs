@@ -87,8 +87,8 @@ impl Work<'_> {
                     error => error.into(),
                 })?;
         }
-        let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
-        let now = family.protection(&self.armed.registers()?, size);
+        let registers = self.armed.registers()?;
+        let now = self.armed.part().protection(&registers);
         if self
             .worklist
             .steps()
@@ -112,12 +112,12 @@ impl Work<'_> {
         for write in &self.lift.restore {
             self.armed.write_status(write)?;
         }
-        let (family, size) = (self.armed.part().status, self.armed.part().size_bytes);
         let now = self.armed.registers()?;
-        if family.restore(&now, size).as_ref() != Some(&self.lift.restore) {
+        let part = self.armed.part();
+        if part.status.restore(&now, part.size_bytes).as_ref() != Some(&self.lift.restore) {
             let next = "Give the same command again; it knows how the registers were found.";
             let headline = "The protection is not back as it was found.";
-            let seen = format!("written back, now: {}", family.protection(&now, size));
+            let seen = format!("written back, now: {}", part.protection(&now));
             return Err(Stop::new(Exit::ChipFault, headline, next).row("seen", seen));
         }
         self.lift.changed = false;

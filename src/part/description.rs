@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::jedec::Hertz;
 use crate::jedec::opcode::READ;
-use crate::jedec::status::StatusFamily;
+use crate::jedec::status::{Protection, Registers, StatusFamily};
 
 use super::{SupplyRange, Timing};
 
@@ -227,6 +227,17 @@ impl Part {
     #[must_use]
     pub fn is_documented(&self, field: &str) -> bool {
         !self.memory.iter().any(|name| name == "*" || name == field)
+    }
+
+    /// What `registers` protect. Where the layout of the status registers was not read in a document, no
+    /// range is told: any protect bit counts as the whole chip.
+    #[must_use]
+    pub fn protection(&self, registers: &Registers) -> Protection {
+        if self.is_documented("status") {
+            self.status.protection(registers, self.size_bytes)
+        } else {
+            self.status.suspected(registers)
+        }
     }
 
     /// Highest SCK for `opcode` at the nominal supply.

@@ -5,9 +5,10 @@ use norlock::job::{self, Attendant, Exit, Nobody, Stop, Task, WriteOrder, WriteR
 use norlock::link::{Frame, Link, Segment};
 use norlock::mock::{Fault, Faults, Torn};
 use norlock::unit::journal::Journal;
+use norlock::unit::store::Store;
 
 use super::{held, modifying, refused, write};
-use crate::station::Station;
+use crate::station::{REGIONS, Station};
 
 /// BP0 to BP2: all of the array in this family (W25Q32JV Rev. G, section 7.1).
 const ALL: u8 = 0x1C;
@@ -152,5 +153,35 @@ fn after_a_power_cut_the_journal_knows_how_it_was_found() {
             assert_eq!(station.cells(), station.image("target.bin"));
         }
         assert_eq!(status(&station), ALL);
+    }
+}
+
+/// Where the table was read, a protected range that is not touched does not hold; for a sister part of
+/// which it was not, any bit counts as all (W25Q32JV Rev. G, section 7.1: SEC, TB and BP0 are 4 KiB at 0).
+#[test]
+fn without_a_table_that_was_read_a_range_is_the_whole_chip() {
+    for (name, marking, holds) in [
+        ("W25Q32JV", "W25Q32JVSIQ", false),
+        ("W25Q32FV", "W25Q32FVSIG", true),
+    ] {
+        let mut station = Station::with_part(name, 64);
+        station.marking = Some(marking.into());
+        station.backup().unwrap();
+        let map = REGIONS.replace("1MiB", "4MiB");
+        let path = station.folder.join("regions.toml");
+        station.files.replace(&path, map.as_bytes()).unwrap();
+        let as_found = station.cells();
+        station.mock.set_truth(0x20_0000, &[0x00; 0x2000]).unwrap();
+        let bits = Fault::Protected { status_1: 0x64 };
+        station.mock.set_faults(Faults::none().with(bits));
+        if holds {
+            refused(&station, station.restore(1), &["writable"]);
+        } else {
+            station
+                .restore(1)
+                .unwrap_or_else(|stop| panic!("{name}: {stop:?}"));
+            assert_eq!(station.cells(), as_found);
+            assert_eq!(status(&station), 0x64);
+        }
     }
 }

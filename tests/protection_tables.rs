@@ -1,0 +1,341 @@
+//! The decoder of block protection against every row of the tables that makers print, which stand with
+//! their documents in `tests/data/protection.toml`.
+
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+use std::collections::BTreeSet;
+
+use norlock::jedec::status::{Protection, RegisterWrite, Registers};
+use norlock::part::{Catalogue, Part};
+use serde::Deserialize;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Tables {
+    document: Vec<Document>,
+    family: Vec<Family>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Document {
+    id: String,
+    title: String,
+    revision: String,
+    date: String,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Family {
+    id: String,
+    parts: Vec<String>,
+    size_bytes: u32,
+    document: String,
+    place: String,
+    #[serde(default)]
+    #[allow(dead_code)]
+    requires: String,
+    bits: Vec<String>,
+    at: Vec<String>,
+    rows: Vec<Vec<String>>,
+    #[serde(default)]
+    unlisted: Vec<String>,
+    #[serde(default)]
+    stricter: Vec<(String, String)>,
+    #[serde(default)]
+    #[allow(dead_code)]
+    misprint: Vec<String>,
+    status_writes: Vec<(String, String, Vec<String>)>,
+    one_time: Vec<String>,
+}
+
+/// What is to come out for one combination of the bits.
+#[derive(Debug)]
+enum Expected {
+    Exactly(Protection),
+    Unknown,
+}
+
+fn tables() -> Tables {
+    toml::from_str(include_str!("data/protection.toml")).unwrap()
+}
+
+/// The opcode that reads a register of the data, and the bit in it.
+fn place(at: &str) -> (u8, u32) {
+    let (register, bit) = at.split_once('.').unwrap();
+    (read_opcode(register), bit.parse().unwrap())
+}
+
+fn read_opcode(register: &str) -> u8 {
+    match register {
+        "SR1" => 0x05,
+        "SR2" => 0x35,
+        "CR" => 0x15,
+        "FR" => 0x48,
+        other => panic!("no register {other}"),
+    }
+}
+
+fn matches(pattern: &str, bits: &str) -> bool {
+    pattern.len() == bits.len()
+        && pattern
+            .chars()
+            .zip(bits.chars())
+            .all(|(p, b)| p == 'x' || p == b)
+}
+
+fn address(text: &str) -> u32 {
+    u32::from_str_radix(text.strip_prefix("0x").unwrap(), 16).unwrap()
+}
+
+fn set(registers: &mut Registers, at: &str) {
+    let (opcode, bit) = place(at);
+    let byte = registers.get(opcode).unwrap_or(0);
+    registers.set(opcode, byte | 1 << bit);
+}
+
+impl Family {
+    /// Every combination of the bits, as the columns print them.
+    fn combinations(&self) -> impl Iterator<Item = String> + '_ {
+        let width = self.bits.len();
+        (0..1u32 << width).map(move |value| format!("{value:0width$b}"))
+    }
+
+    fn row(&self, bits: &str) -> Option<Protection> {
+        let mut rows = self.rows.iter().filter(|row| matches(&row[0], bits));
+        let row = rows.next()?;
+        assert!(rows.next().is_none(), "{}: two rows for {bits}", self.id);
+        let range = match &row[1..] {
+            [word] if word == "none" => return Some(Protection::None),
+            [word] if word == "all" => 0..self.size_bytes,
+            [first, last] => address(first)..address(last) + 1,
+            other => panic!("{}: {other:?}", self.id),
+        };
+        Some(Protection::Range { range })
+    }
+
+    fn expected(&self, bits: &str) -> Expected {
+        let unlisted = self.unlisted.iter().any(|p| matches(p, bits));
+        let row = self.row(bits);
+        assert_eq!(row.is_none(), unlisted, "{}: {bits}", self.id);
+        match row {
+            Some(row) if !self.stricter.iter().any(|(p, _)| matches(p, bits)) => {
+                Expected::Exactly(row)
+            }
+            _ => Expected::Unknown,
+        }
+    }
+
+    /// The registers of the part with these bits, all else 0.
+    fn registers(&self, part: &Part, bits: &str) -> Registers {
+        let all = part.status.registers().iter().map(|read| (read.opcode, 0));
+        let mut registers: Registers = all.collect();
+        for (at, _) in self
+            .at
+            .iter()
+            .zip(bits.chars())
+            .filter(|(_, bit)| *bit == '1')
+        {
+            assert!(
+                registers.get(place(at).0).is_some(),
+                "{}: {at} is not read",
+                self.id
+            );
+            set(&mut registers, at);
+        }
+        registers
+    }
+
+    /// The same, with the lock bit and WEL set, and all one-time bits that are not columns.
+    fn crowded(&self, part: &Part, bits: &str) -> Registers {
+        let mut registers = self.registers(part, bits);
+        ["SR1.1", "SR1.7"]
+            .into_iter()
+            .for_each(|at| set(&mut registers, at));
+        let others = self.one_time.iter().filter(|at| !self.at.contains(at));
+        others.for_each(|at| set(&mut registers, at));
+        registers
+    }
+
+    /// What the registers hold after a write, which must be one of the documented ones.
+    fn after(&self, found: &Registers, write: &RegisterWrite) -> Registers {
+        let enable = if write.volatile { "50" } else { "06" };
+        let documented = self.status_writes.iter().find(|(first, opcode, bytes)| {
+            let hex = format!("{:02X}", write.opcode);
+            (first.as_str(), opcode, bytes.len()) == (enable, &hex, write.data.len())
+        });
+        let (_, _, names) = documented.unwrap_or_else(|| panic!("{}: {write:?}", self.id));
+        let mut after = found.clone();
+        for (name, byte) in names.iter().zip(&write.data) {
+            after.set(read_opcode(name), *byte);
+            for at in self
+                .one_time
+                .iter()
+                .filter(|at| at.starts_with(name.as_str()))
+            {
+                assert_eq!(
+                    byte >> place(at).1 & 1,
+                    0,
+                    "{}: writes one-time {at}",
+                    self.id
+                );
+            }
+        }
+        after
+    }
+
+    /// The columns as the registers hold them.
+    fn bits_of(&self, registers: &Registers) -> String {
+        let bit = |at: &String| {
+            let (opcode, bit) = place(at);
+            char::from(b'0' + (registers.get(opcode).unwrap() >> bit & 1))
+        };
+        self.at.iter().map(bit).collect()
+    }
+}
+
+/// Every catalogue part of every family.
+fn for_each(mut check: impl FnMut(&Family, &Part)) {
+    let catalogue = Catalogue::builtin().unwrap();
+    for family in tables().family {
+        assert!(!family.parts.is_empty(), "{}", family.id);
+        for name in &family.parts {
+            let part = catalogue.parts().iter().find(|part| part.name == *name);
+            let part = part.unwrap_or_else(|| panic!("{name} is not in the catalogue"));
+            assert_eq!(part.size_bytes, family.size_bytes, "{name}");
+            check(&family, part);
+        }
+    }
+}
+
+#[test]
+fn the_tables_are_whole_and_name_their_document() {
+    let tables = tables();
+    assert_eq!(tables.family.len(), 20);
+    assert!(tables.family.is_sorted_by_key(|family| &family.id));
+    assert!(tables.document.is_sorted_by_key(|document| &document.id));
+    for document in &tables.document {
+        let texts = [&document.title, &document.revision, &document.date];
+        assert!(texts.iter().all(|text| !text.is_empty()), "{}", document.id);
+        assert!(
+            tables.family.iter().any(|f| f.document == document.id),
+            "{}",
+            document.id
+        );
+    }
+    for family in &tables.family {
+        assert!(
+            tables.document.iter().any(|d| d.id == family.document),
+            "{}",
+            family.id
+        );
+        assert!(!family.place.is_empty(), "{}", family.id);
+        assert_eq!(family.bits.len(), family.at.len(), "{}", family.id);
+        for row in &family.rows {
+            let met = family.combinations().any(|bits| matches(&row[0], &bits));
+            assert!(met, "{}: {row:?}", family.id);
+        }
+    }
+}
+
+/// The part's own method and its family's, with its size, both give the row.
+#[test]
+fn every_combination_protects_what_its_row_says() {
+    let (mut exact, mut unknown) = (0, 0);
+    for_each(|family, part| {
+        for bits in family.combinations() {
+            let expected = family.expected(&bits);
+            for found in [family.registers(part, &bits), family.crowded(part, &bits)] {
+                let got = part.protection(&found);
+                assert_eq!(got, part.status.protection(&found, part.size_bytes));
+                match &expected {
+                    Expected::Exactly(row) => {
+                        exact += 1;
+                        assert_eq!(got, *row, "{} {bits}", part.name);
+                    }
+                    Expected::Unknown => {
+                        unknown += 1;
+                        let is = matches!(got, Protection::Unknown { .. });
+                        assert!(is, "{} {bits}: {got:?}", part.name);
+                    }
+                }
+            }
+        }
+    });
+    println!("{exact} exact, {unknown} unknown");
+    assert!(exact > 1000 && unknown > 0, "{exact} {unknown}");
+}
+
+/// Lifting is a documented write, leaves one-time bits alone, and ends in a row that says none.
+#[test]
+fn every_combination_is_lifted_by_documented_writes() {
+    for_each(|family, part| {
+        for bits in family.combinations() {
+            for found in [family.registers(part, &bits), family.crowded(part, &bits)] {
+                let writes = part.status.unprotect(&found, part.size_bytes).unwrap();
+                let lifted = writes
+                    .iter()
+                    .fold(found, |held, write| family.after(&held, write));
+                assert_eq!(
+                    part.protection(&lifted),
+                    Protection::None,
+                    "{} {bits}",
+                    part.name
+                );
+                let left = family.bits_of(&lifted);
+                assert_eq!(
+                    family.row(&left),
+                    Some(Protection::None),
+                    "{} {bits}",
+                    part.name
+                );
+            }
+        }
+    });
+}
+
+/// A range is told for the parts of these tables only: layouts change between sister parts.
+#[test]
+fn no_range_is_told_without_a_table() {
+    let named: BTreeSet<String> = tables().family.into_iter().flat_map(|f| f.parts).collect();
+    for part in Catalogue::builtin().unwrap().parts() {
+        for second in [0x00, 0x40] {
+            for first in 0..=0xFF {
+                let reads = part
+                    .status
+                    .registers()
+                    .iter()
+                    .map(|read| match read.opcode {
+                        0x05 => (0x05, first),
+                        0x35 => (0x35, second),
+                        other => (other, 0),
+                    });
+                let got = part.protection(&reads.collect());
+                if !named.contains(&part.name) {
+                    check_guess(part, first, second, &got);
+                }
+            }
+        }
+    }
+}
+
+/// Without a table, nothing is protected only if no bit is set that protects on a sister part.
+fn check_guess(part: &Part, first: u8, second: u8, got: &Protection) {
+    use norlock::jedec::status::StatusFamily as F;
+    let shown = format!("{} {first:02X} {second:02X}: {got:?}", part.name);
+    let ranged = matches!(got, Protection::Range { .. });
+    assert!(!ranged, "{shown}");
+    // QE of Macronix and ISSI is bit 6.
+    let protect = if matches!(part.status, F::Macronix | F::Issi) {
+        0x3C
+    } else {
+        0x7C
+    };
+    let cmp = matches!(
+        part.status,
+        F::Winbond | F::GigaDevice | F::Adesto | F::CypressL
+    );
+    let set = first & protect != 0 || cmp && second & 0x40 != 0;
+    assert!(!set || *got != Protection::None, "{shown}");
+}
