@@ -20,7 +20,7 @@ use crate::chip::Chip;
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::Hertz;
-use crate::jedec::status::Registers;
+use crate::jedec::status::{Registers, StatusLock};
 use crate::part::JedecId;
 use crate::unit::journal::{
     AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
@@ -325,9 +325,15 @@ impl Rewrite<'_> {
                 let how = format!("{protection} is lifted for this write and put back after it");
                 self.panel.writable(protection, touched, Some(&how));
             }
-            None => self.panel.not_liftable(format!(
-                "{protection}; how this part lets go of it is not known"
-            )),
+            None => {
+                let why = match family.status_lock(found) {
+                    Some(StatusLock::UntilPowerCycle) => {
+                        "the status registers are locked until the next power-up"
+                    }
+                    _ => "how this part lets go of it is not known",
+                };
+                self.panel.not_liftable(format!("{protection}; {why}"));
+            }
         }
         lift
     }

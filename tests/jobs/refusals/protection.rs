@@ -185,3 +185,17 @@ fn without_a_table_that_was_read_a_range_is_the_whole_chip() {
         }
     }
 }
+
+/// SRL (W25Q32JV Rev. G, section 7.1) is bit 0 of SR2: no status write takes until the next power-up.
+#[test]
+fn a_lock_until_power_up_is_named_as_the_reason() {
+    let station = protected(65);
+    for bytes in [&[0x06][..], &[0x31, 0x01]] {
+        let frame = Frame::new(vec![Segment::Out(bytes)]);
+        let mut link = station.mock.link();
+        link.transfer(&mut [frame], Hertz::mhz(1)).unwrap();
+    }
+    let stop = refused(&station, write(&station, lifting(&station)), &["writable"]);
+    let shown = format!("{stop:?}");
+    assert!(shown.contains("locked until the next power-up"), "{shown}");
+}
