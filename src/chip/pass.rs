@@ -31,7 +31,8 @@ pub struct Pass {
     pub sck: Hertz,
     /// Bytes of each frame but the first and last, and but those that leave room for the ID.
     pub frame_bytes: u32,
-    /// Bytes of the first frame; another value than `frame_bytes` shifts all boundaries.
+    /// Bytes of the first frame, or what they are beyond whole frames; a multiple of `frame_bytes` shifts
+    /// no boundary, anything else all of them.
     pub first_bytes: u32,
     /// Order of the frames.
     pub order: Order,
@@ -175,8 +176,8 @@ impl Chip {
     /// Frames as long as the pass says, but short ones where the ID would not fit beside them.
     fn layout(&self, pass: &Pass, length: u32) -> Layout {
         let frame = pass.frame_bytes.max(1);
-        let first = pass.first_bytes.clamp(1, frame);
-        let head = if first == frame { 0 } else { first.min(length) };
+        // Where frames are shorter than the first, as at a very slow clock, its rest shifts them.
+        let head = (pass.first_bytes % frame).min(length);
         let joined = head <= HEAD_BYTES_MAX;
         let beside = Some(head as usize).filter(|head| joined && *head > 0);
         let holds = |bytes: u32| {

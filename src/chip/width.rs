@@ -203,20 +203,7 @@ impl Chip {
     /// A small part that has a 4-byte mode and was left in it would take the first data byte for an
     /// address byte.
     fn leave_4byte_for_now(&mut self) -> Result<(), ChipError> {
-        let mode = self
-            .part
-            .addressing
-            .four_byte
-            .iter()
-            .find_map(|way| match way {
-                FourByte::Mode {
-                    enter,
-                    exit,
-                    write_enable,
-                } => Some((*enter, *exit, *write_enable)),
-                _ => None,
-            });
-        let Some((enter, exit, write_enable)) = mode else {
+        let Some((enter, exit, write_enable)) = self.part.addressing.mode() else {
             return Ok(());
         };
         if self.is_in_4byte_mode()? == Some(true) {

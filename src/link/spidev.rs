@@ -47,14 +47,7 @@ impl SpidevLink {
     /// controller keeps another mode.
     pub fn open(path: &Path, level: Option<Millivolts>) -> Result<Self, LinkError> {
         let name = path.display().to_string();
-        let fail = |action| {
-            let node = name.clone();
-            move |source| LinkError::Node {
-                action,
-                node,
-                source,
-            }
-        };
+        let fail = |action| failed(&name, action);
         let mut device = Spidev::open(path).map_err(fail("open"))?;
         let lock = NodeLock::take(device.inner()).map_err(fail("lock"))?;
         let lock = lock.ok_or_else(|| LinkError::InUse { node: name.clone() })?;
@@ -134,19 +127,22 @@ impl Kernel for Spidev {
     }
 }
 
+/// Makes of what the kernel said that `action` on the node did not work.
+fn failed(name: &str, action: &'static str) -> impl FnOnce(io::Error) -> LinkError + use<> {
+    let node = name.to_owned();
+    move |source| LinkError::Node {
+        action,
+        node,
+        source,
+    }
+}
+
 /// Sets mode 0 and eight bits a word, reads the mode back, and returns the node's SCK limit.
 ///
 /// Any other bit in what is read back (CS active high, three wires, LSB first) would make other bytes
 /// of what goes over the wire.
 fn set_up(kernel: &mut dyn Kernel, name: &str) -> Result<Hertz, LinkError> {
-    let fail = |action| {
-        let node = name.to_owned();
-        move |source| LinkError::Node {
-            action,
-            node,
-            source,
-        }
-    };
+    let fail = |action| failed(name, action);
     let wanted = SpidevOptions::new()
         .mode(SpiModeFlags::SPI_MODE_0)
         .bits_per_word(8)

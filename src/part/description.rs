@@ -118,6 +118,21 @@ pub struct Addressing {
     pub four_byte: Vec<FourByte>,
 }
 
+impl Addressing {
+    /// The 4-byte mode, where the part has one: how it is entered and left, and whether both want WREN.
+    #[must_use]
+    pub fn mode(&self) -> Option<(u8, u8, bool)> {
+        self.four_byte.iter().find_map(|way| match way {
+            FourByte::Mode {
+                enter,
+                exit,
+                write_enable,
+            } => Some((*enter, *exit, *write_enable)),
+            _ => None,
+        })
+    }
+}
+
 /// Where a part shows that it is busy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

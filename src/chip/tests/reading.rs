@@ -146,6 +146,26 @@ fn a_pass_hands_on_every_byte_once_in_its_order() {
     }
 }
 
+/// At a very slow clock frames have 16 bytes, fewer than the first one is asked to have.
+#[test]
+fn boundaries_shift_where_frames_are_short_too() {
+    let desk = Desk::new("W25Q80DV");
+    let mut chip = desk.chip();
+    for (first_bytes, second) in [(16, 516), (61, 513), (13, 513)] {
+        let short = Pass {
+            frame_bytes: 16,
+            ..pass(first_bytes, Order::Up)
+        };
+        let mut starts = Vec::new();
+        chip.read_pass(&short, 500..700, &mut |address, _| {
+            starts.push(address.0);
+            ControlFlow::Continue(())
+        })
+        .unwrap();
+        assert_eq!(starts[..2], [500, second]);
+    }
+}
+
 #[test]
 fn a_pass_can_be_stopped_and_is_checked_before_it_starts() {
     let desk = Desk::new("W25Q80DV");

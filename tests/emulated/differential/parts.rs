@@ -98,18 +98,7 @@ impl Subject {
 
     /// Whether B7h and E9h, or what stands for E9h, are the part's.
     pub fn mode(&self) -> Option<(u8, u8, bool)> {
-        self.part
-            .addressing
-            .four_byte
-            .iter()
-            .find_map(|way| match way {
-                FourByte::Mode {
-                    enter,
-                    exit,
-                    write_enable,
-                } => Some((*enter, *exit, *write_enable)),
-                _ => None,
-            })
+        self.part.addressing.mode()
     }
 
     /// Whether `opcode` always takes four address bytes.
