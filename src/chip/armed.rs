@@ -8,15 +8,13 @@ use std::time::Duration;
 pub use increment::word_settle;
 
 use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
-use crate::jedec::status::{RegisterWrite, Registers, StatusFamily};
+use crate::jedec::status::{FLAG_READY, RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, LinkError, Purpose, Segment};
 use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
 
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;
-/// The ready bit of the flag status register (N25Q032A Rev. G, flag status register table).
-const FLAG_READY: u8 = 0x80;
 
 /// A chip that erases and programs.
 ///
@@ -379,18 +377,12 @@ impl Armed {
     }
 
     fn is_ready(&mut self, status: u8) -> Result<bool, ChipError> {
-        let ready = status & WIP == 0 || self.is_stuck(status);
+        // After a failure it can stay busy until its status is cleared.
+        let ready = status & WIP == 0 || self.part().status.is_stuck(status);
         if self.part().busy == BusyPoll::Status || !ready {
             return Ok(ready);
         }
         Ok(self.chip.register(opcode::READ_FLAG_STATUS)? & FLAG_READY != 0)
-    }
-
-    /// Whether the chip stays busy because an operation failed (Cypress FL-S): it waits for its
-    /// status to be cleared. FFh is an open wire.
-    fn is_stuck(&self, status: u8) -> bool {
-        let family = self.part().status;
-        family == StatusFamily::CypressS && status != 0xFF && family.failed(status, None).is_some()
     }
 
     /// Looks for the family's error flags, and clears them if one is set.

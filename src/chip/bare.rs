@@ -5,13 +5,9 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::{Chip, ChipError, poll_slice};
-use crate::jedec::{Hertz, opcode};
+use crate::jedec::{Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, Guard, Link, Purpose, Segment};
 use crate::part::{JedecId, Part};
-
-/// Bytes of Read ID that are kept: Micron parts answer 20, among them a factory ID
-/// (N25Q256A Rev. W, Read ID data-out table).
-pub const ID_BYTES: usize = 20;
 
 /// SCK for the first frames: every part and every clip that can work at all works at it.
 const FIRST_SCK: Hertz = Hertz::mhz(1);
@@ -93,8 +89,8 @@ impl Bare {
         self.guard.single_transfers(true);
         let status = self.status(slow)?;
         let (busy_for, ready) = self.wait_while_busy(status, slow, patience, stop)?;
-        // Left in auto address increment a chip takes nothing else, Read ID included
-        // (SST25VF016B DS25044A); WEL is set in it, and 04h changes nothing on any part.
+        // Left in auto address increment a chip takes nothing else, Read ID included; WEL is set in it,
+        // and 04h changes nothing on any part.
         let was_enabled = ready != 0xFF && ready & WEL != 0;
         if was_enabled {
             self.send(&[opcode::WRITE_DISABLE], slow)?;

@@ -17,7 +17,7 @@ mod width;
 use std::time::Duration;
 
 pub use armed::{Armed, Finished, word_settle};
-pub use bare::{Bare, FirstLook, ID_BYTES, short_id};
+pub use bare::{Bare, FirstLook, short_id};
 pub use error::ChipError;
 pub use pass::{Order, Pass, PassEnd};
 pub use permission::Permission;
@@ -27,7 +27,7 @@ pub(crate) use tests::Allowed;
 pub use width::as_addressed;
 
 use crate::jedec::status::Registers;
-use crate::jedec::{Address, Hertz, opcode};
+use crate::jedec::{Address, Hertz, ID_BYTES, factory_id, opcode};
 use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
 use width::Width;
@@ -237,8 +237,8 @@ impl Chip {
         Ok((!uniform && !again).then_some(id))
     }
 
-    /// In 4-byte mode the dummy bytes before a unique ID are one more (W25Q256JV Rev. I, 8.1.4); a
-    /// chip can be found in that mode even where dedicated opcodes do not need it.
+    /// In 4-byte mode the dummy bytes before a unique ID are one more; a chip can be found in that
+    /// mode even where dedicated opcodes do not need it.
     fn takes_4byte_dummies(&mut self) -> Result<bool, ChipError> {
         match self.width {
             Width::Mode { .. } => Ok(true),
@@ -247,15 +247,10 @@ impl Chip {
         }
     }
 
-    /// The factory bytes behind the JEDEC ID, where the part announces them: Micron parts answer
-    /// 10h in byte 4, then 16 bytes of which the last 14 are the factory's
-    /// (N25Q256A Rev. W, Read ID data-out table).
+    /// The factory bytes behind the JEDEC ID, where the part announces them: [`factory_id`].
     #[must_use]
     pub fn factory_id(&self) -> Option<Vec<u8>> {
-        let tail = &self.id[6..];
-        let uniform = tail.iter().all(|byte| Some(byte) == tail.first());
-        let repeats = self.id[3..6] == self.id[..3];
-        (self.id[3] == 0x10 && !uniform && !repeats).then(|| tail.to_vec())
+        factory_id(&self.id).map(<[u8]>::to_vec)
     }
 
     /// Reads status register 1.

@@ -2,8 +2,8 @@
 
 use std::ops::{ControlFlow, Range};
 
-use super::{COMMAND_BYTES_MAX, Chip, ChipError, ID_BYTES, ReadCommand};
-use crate::jedec::{Address, Hertz, opcode};
+use super::{COMMAND_BYTES_MAX, Chip, ChipError, ReadCommand};
+use crate::jedec::{Address, Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, LinkError, Segment};
 
 /// Bytes between two looks at the ID during a pass: a clip that moved is noticed within this.

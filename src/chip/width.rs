@@ -1,7 +1,6 @@
 //! How many address bytes, and how the part is brought to take them.
 
 use super::{Chip, ChipError, ReadCommand};
-use crate::jedec::status::StatusFamily;
 use crate::jedec::{Address, opcode};
 use crate::link::{Frame, Segment};
 use crate::part::{FourByte, Part};
@@ -126,27 +125,13 @@ fn suffices(part: &Part, opcodes: &[u8]) -> bool {
 
 /// The part as a chip of it is worked on: without the erase types that its addressing cannot use.
 ///
-/// Where dedicated opcodes are in use, an erase type without one cannot reach every block: the
-/// 32 KiB erase of a W25Q256JV (Rev. I, 8.1.4: no 5Ch).
+/// Where dedicated opcodes are in use, an erase type without one cannot reach every block.
 #[must_use]
 pub fn as_addressed(mut part: Part) -> Part {
     if Width::choose(&part).is_ok_and(|width| width == Width::Dedicated) {
         part.erase_types.retain(|kind| kind.opcode_4byte.is_some());
     }
     part
-}
-
-/// Where a family shows that it is in 4-byte mode: register opcode and bit.
-///
-/// Winbond SR3 bit 0 ADS (W25Q256JV Rev. I, 7.1); Micron flag status bit 0 and Macronix
-/// configuration register bit 5 from memory.
-fn mode_flag(family: StatusFamily) -> Option<(u8, u8)> {
-    match family {
-        StatusFamily::Winbond => Some((opcode::READ_STATUS_3, 0x01)),
-        StatusFamily::Micron => Some((opcode::READ_FLAG_STATUS, 0x01)),
-        StatusFamily::Macronix => Some((opcode::READ_STATUS_3, 0x20)),
-        _ => None,
-    }
 }
 
 impl Chip {
@@ -219,7 +204,7 @@ impl Chip {
 
     /// Whether the chip takes four address bytes now; `None` where nothing shows it.
     pub(super) fn is_in_4byte_mode(&mut self) -> Result<Option<bool>, ChipError> {
-        match mode_flag(self.part.status) {
+        match self.part.status.address_mode_flag() {
             Some((code, bit)) => match self.register(code)? {
                 // A part without the register answers nothing.
                 0xFF => Ok(None),

@@ -4,7 +4,9 @@
 
 pub mod opcode;
 mod quantity;
+mod read_id;
 pub mod sfdp;
 pub mod status;
 
 pub use quantity::{Address, Hertz, Millivolts, ParseQuantityError};
+pub use read_id::{ID_BYTES, factory_id};

@@ -74,6 +74,9 @@ pub const READ_JEDEC_ID: u8 = 0x9F;
 /// Release from deep power-down, and electronic ID (RDP/RES).
 pub const RELEASE_POWER_DOWN: u8 = 0xAB;
 /// AAI word program (SST). Modifies.
+///
+/// After write enable it takes an even address and two bytes, then two bytes at a time; 04h ends it.
+/// Meanwhile the chip takes ADh, 04h and 05h only (SST25VF016B DS25044A, AAI word program).
 pub const AAI_WORD_PROGRAM: u8 = 0xAD;
 /// Enter 4-byte address mode (EN4B).
 pub const ENTER_4BYTE: u8 = 0xB7;

@@ -6,11 +6,11 @@ use std::time::Duration;
 
 use super::explain::sentence;
 use super::{Attendant, Stop};
-use crate::chip::{Bare, Chip, ChipError, FirstLook, ID_BYTES, ReadCommand, short_id};
+use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::image::show_size;
 use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
 use crate::jedec::sfdp::{self, Sfdp};
-use crate::jedec::{Address, Hertz, Millivolts};
+use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::{Link, LinkError, Purpose, Sent, Trace};
 use crate::part::{Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, identify};
 

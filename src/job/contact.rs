@@ -8,9 +8,9 @@ use serde::Serialize;
 
 use super::bench::{Bench, Met, meet};
 use super::{Attendant, Stop};
-use crate::chip::{Bare, Chip, ChipError, FirstLook, ID_BYTES, ReadCommand, short_id};
+use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::interlock::{Interlock, Panel};
-use crate::jedec::{Address, Hertz, Millivolts};
+use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::Purpose;
 
 /// Reads of the ID and SFDP header at each step of the ladder.

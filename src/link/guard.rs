@@ -351,7 +351,7 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
     let register = part.status.observes().contains(&code) && shape.is_read(code, 0);
     let unique = part.unique_id.is_some_and(|id| {
         let dummies = usize::from(id.dummy_bytes);
-        // One more in 4-byte mode (W25Q256JV Rev. I, 8.1.4).
+        // One more in 4-byte mode.
         let four = has_mode(part) && shape.is_read(id.opcode, dummies + 1);
         id.opcode == opcode::READ_UNIQUE_ID && (four || shape.is_read(id.opcode, dummies))
     });

@@ -56,7 +56,8 @@ pub struct EraseType {
     pub size_bytes: u32,
     /// Opcode that takes an address in the current mode (three bytes unless in 4-byte mode).
     pub opcode: u8,
-    /// Opcode that always takes four address bytes, where the part has one.
+    /// Opcode that always takes four address bytes, where the part has one; W25Q256JV has none for
+    /// its 32 KiB erase (Rev. I, 8.1.4).
     pub opcode_4byte: Option<u8>,
     /// How long it takes.
     pub time: Timing,
@@ -148,7 +149,8 @@ pub enum BusyPoll {
 pub struct UniqueIdRead {
     /// Usually 4Bh.
     pub opcode: u8,
-    /// Bytes between opcode and first ID byte in 3-byte mode.
+    /// Bytes between opcode and first ID byte in 3-byte mode; one more in 4-byte mode (W25Q256JV
+    /// Rev. I, 8.1.4).
     pub dummy_bytes: u8,
     /// Length of the ID.
     pub length_bytes: u8,

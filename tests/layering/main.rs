@@ -7,6 +7,7 @@
     reason = "an unreadable source must fail the test"
 )]
 
+mod part_names;
 mod tokens;
 
 use std::path::{Path, PathBuf};
@@ -35,17 +36,19 @@ const FILE_LINES_MAX: usize = 800;
 
 #[test]
 fn the_house_is_in_order() {
-    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    let files = sources(&src);
-    assert!(files.len() > ORDER.len(), "the walk found too little");
-    let house: Vec<(String, String)> = files
-        .iter()
-        .map(|path| {
-            let place = path.strip_prefix(&src).unwrap().display().to_string();
-            (place, std::fs::read_to_string(path).unwrap())
-        })
-        .collect();
+    let house = house();
+    assert!(house.len() > ORDER.len(), "the walk found too little");
     assert_eq!(violations(&house), Vec::<String>::new());
+}
+
+/// Every source below `src`: its place there, and its text.
+fn house() -> Vec<(String, String)> {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let read = |path: &PathBuf| {
+        let place = path.strip_prefix(&src).unwrap().display().to_string();
+        (place, std::fs::read_to_string(path).unwrap())
+    };
+    sources(&src).iter().map(read).collect()
 }
 
 #[test]
@@ -83,14 +86,7 @@ fn violations(house: &[(String, String)]) -> Vec<String> {
         .iter()
         .map(|(place, text)| (place.as_str(), tokens(text)))
         .collect();
-    let mut test_modules: Vec<Vec<String>> = Vec::new();
-    for (place, all) in &read {
-        for name in without_tests(all).1 {
-            let mut module = module_path(place);
-            module.push(name);
-            test_modules.push(module);
-        }
-    }
+    let test_modules = test_modules(&read);
     let mut found = Vec::new();
     for (place, all) in &read {
         found.extend(bad_names(place));
@@ -98,6 +94,19 @@ fn violations(house: &[(String, String)]) -> Vec<String> {
         let module = module_path(place);
         if !test_modules.iter().any(|test| module.starts_with(test)) {
             found.extend(forbidden_uses(place, &module, &without_tests(all).0));
+        }
+    }
+    found
+}
+
+/// The modules that stand in files of their own and are compiled for tests only.
+fn test_modules(read: &[(&str, Vec<Token>)]) -> Vec<Vec<String>> {
+    let mut found = Vec::new();
+    for (place, all) in read {
+        for name in without_tests(all).1 {
+            let mut module = module_path(place);
+            module.push(name);
+            found.push(module);
         }
     }
     found

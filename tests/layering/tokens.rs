@@ -1,5 +1,7 @@
 //! Just enough of Rust's lexical rules to see code without comments, literals and test items.
 
+use std::ops::Range;
+
 /// A word or a punctuation mark, and the line it stands on.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Token {
@@ -119,24 +121,36 @@ fn end_of_raw_string(chars: &[char], at: usize) -> Option<usize> {
 pub fn without_tests(tokens: &[Token]) -> (Vec<Token>, Vec<String>) {
     let (mut kept, mut test_files) = (Vec::new(), Vec::new());
     let mut at = 0;
-    while at < tokens.len() {
-        if starts(tokens, at, &["#", "!", "[", "cfg", "(", "test", ")", "]"]) {
-            break;
-        }
-        if starts(tokens, at, &["#", "[", "cfg", "(", "test", ")", "]"]) {
-            let end = end_of_item(tokens, at + 7);
-            if let [.., word, name, semicolon] = &tokens[at..end] {
-                if word.text == "mod" && semicolon.text == ";" {
-                    test_files.push(name.text.clone());
-                }
+    for item in test_items(tokens) {
+        kept.extend_from_slice(&tokens[at..item.start]);
+        at = item.end;
+        if let [.., word, name, semicolon] = &tokens[item] {
+            if word.text == "mod" && semicolon.text == ";" {
+                test_files.push(name.text.clone());
             }
-            at = end;
-        } else {
-            kept.push(tokens[at].clone());
-            at += 1;
         }
     }
+    kept.extend_from_slice(&tokens[at..]);
     (kept, test_files)
+}
+
+/// Where items under `#[cfg(test)]` stand among the tokens.
+pub fn test_items(tokens: &[Token]) -> Vec<Range<usize>> {
+    let mut found = Vec::new();
+    let mut at = 0;
+    while at < tokens.len() {
+        let start = at;
+        if starts(tokens, at, &["#", "!", "[", "cfg", "(", "test", ")", "]"]) {
+            found.push(start..tokens.len());
+            break;
+        }
+        at += 1;
+        if starts(tokens, start, &["#", "[", "cfg", "(", "test", ")", "]"]) {
+            at = end_of_item(tokens, start + 7);
+            found.push(start..at);
+        }
+    }
+    found
 }
 
 /// Whether the tokens at `at` are these.

@@ -1,21 +1,18 @@
 //! Auto address increment: word after word behind one address.
 //!
-//! SST25VF016B DS25044A, AAI word program: write enable, ADh with an even address and two bytes, then
-//! ADh with two bytes at a time, each once the word before is done; write disable ends it. Meanwhile
-//! the chip takes ADh, 04h and 05h only and shows bit 6 of its status register. At the end of the
-//! array it leaves the mode by itself.
+//! Write enable, ADh with an even address and two bytes, then ADh with two bytes at a time, each once
+//! the word before is done; write disable ends it ([`opcode::AAI_WORD_PROGRAM`]). Meanwhile the chip
+//! takes ADh, 04h and 05h only and shows the mode in its status register. At the end of the array it
+//! leaves the mode by itself.
 
 use std::time::Duration;
 
 use super::{Armed, WEL, WIP, check_enabled};
 use crate::chip::ChipError;
-use crate::jedec::status::StatusFamily;
 use crate::jedec::{Address, opcode};
 use crate::link::{Frame, Limits, LinkError, Segment};
 use crate::part::Part;
 
-/// Auto address increment, in status register 1 (SST25VF016B DS25044A, status register table).
-const AAI: u8 = 0x40;
 /// Longest word time that is spent on every word. A part that may take longer is polled after each
 /// (no source: the maximum of the table's parts that state one is 60 us).
 const SETTLE_MAX: Duration = Duration::from_micros(100);
@@ -232,12 +229,7 @@ impl Armed {
         })
     }
 
-    /// Bit 6 means something else, or nothing known, in other families.
     fn increment_bit(&self) -> u8 {
-        if self.part().status == StatusFamily::Sst25 {
-            AAI
-        } else {
-            0
-        }
+        self.part().status.increment_bit()
     }
 }

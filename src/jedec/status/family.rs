@@ -11,6 +11,12 @@ pub const WIP: u8 = 0x01;
 /// Write enable latch: bit 1 of status register 1, in every family.
 pub const WEL: u8 = 0x02;
 
+/// Auto address increment: bit 6 of status register 1 of [`StatusFamily::Sst25`] (SST25VF016B
+/// DS25044A, status register table).
+const AAI: u8 = 0x40;
+/// Ready: bit 7 of the flag status register (N25Q032A Rev. G, flag status register table).
+pub const FLAG_READY: u8 = 0x80;
+
 /// Layout of the status registers and of block protection.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -181,6 +187,34 @@ impl StatusFamily {
             .iter()
             .find(|(bit, _)| byte >> bit & 1 == 1)
             .map(|(_, failure)| *failure)
+    }
+
+    /// Whether a failed operation keeps the chip busy until its status is cleared, and `sr1` shows
+    /// that: Cypress FL-S. FFh is an open wire.
+    #[must_use]
+    pub fn is_stuck(self, sr1: u8) -> bool {
+        self == Self::CypressS && sr1 != 0xFF && self.failed(sr1, None).is_some()
+    }
+
+    /// Where the family shows that it takes four address bytes by mode: register opcode and bit.
+    ///
+    /// Winbond SR3 bit 0 ADS (W25Q256JV Rev. I, 7.1); Micron flag status bit 0 and Macronix
+    /// configuration register bit 5 from memory.
+    #[must_use]
+    pub fn address_mode_flag(self) -> Option<(u8, u8)> {
+        match self {
+            Self::Winbond => Some((opcode::READ_STATUS_3, 0x01)),
+            Self::Micron => Some((opcode::READ_FLAG_STATUS, 0x01)),
+            Self::Macronix => Some((opcode::READ_STATUS_3, 0x20)),
+            _ => None,
+        }
+    }
+
+    /// The bit of status register 1 that shows auto address increment; 0 where it means something
+    /// else, or nothing known.
+    #[must_use]
+    pub fn increment_bit(self) -> u8 {
+        if self == Self::Sst25 { AAI } else { 0 }
     }
 
     /// The opcode that clears those flags, where the family has one. Without it a Cypress chip

@@ -9,7 +9,7 @@ mod layout;
 mod protection;
 mod write;
 
-pub use family::{Failure, RegisterRead, Registers, StatusFamily, WEL, WIP};
+pub use family::{FLAG_READY, Failure, RegisterRead, Registers, StatusFamily, WEL, WIP};
 pub use protection::Protection;
 pub use write::{RegisterWrite, StatusLock};
 
