@@ -6,6 +6,7 @@ mod accept;
 mod bench;
 mod change;
 mod look;
+mod parts;
 mod value;
 
 use std::ffi::OsString;
@@ -19,12 +20,11 @@ use crate::job::Exit;
 pub use accept::AcceptArgs;
 pub use bench::BusArgs;
 pub use change::{OfflineArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
-pub use look::{
-    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, PartsArgs, SfdpArgs, VerifyArgs,
-};
+pub use look::{BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, SfdpArgs, VerifyArgs};
+pub use parts::PartsArgs;
 pub use value::{
-    AddressRange, OfflineHash, ParseValueError, RegionDigest, RegionFill, RegionPiece, SizeBytes,
-    Supply,
+    AddressRange, IdStart, OfflineHash, ParseValueError, RegionDigest, RegionFill, RegionPiece,
+    SizeBytes, Supply,
 };
 
 /// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose
@@ -67,7 +67,7 @@ pub enum Command {
     Verify(VerifyArgs),
     /// Bring the chip back to one of the unit's backups.
     Restore(RestoreArgs),
-    /// Show the parts table, or say what a printed marking means.
+    /// Search the parts table, or say what a printed marking means.
     Parts(PartsArgs),
     /// Go through the whole job on a simulated chip.
     Demo(DemoArgs),

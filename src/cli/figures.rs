@@ -60,6 +60,16 @@ pub fn seconds(time: Duration) -> String {
     }
 }
 
+/// A time as data sheets print it, in the largest unit in which it is whole: `40 s`, `45 ms`, `7 us`.
+#[must_use]
+pub fn span(time: Duration) -> String {
+    match time.as_micros() {
+        micros if micros > 0 && micros % 1_000_000 == 0 => format!("{} s", micros / 1_000_000),
+        micros if micros > 0 && micros % 1000 == 0 => format!("{} ms", micros / 1000),
+        micros => format!("{micros} us"),
+    }
+}
+
 /// A modelled or expected time in whole seconds, rounded up: `about 8 s`.
 #[must_use]
 pub fn about_seconds(time: Duration) -> String {
@@ -126,6 +136,15 @@ mod tests {
         assert_eq!(seconds(Duration::from_millis(994)), "0.99 s");
         assert_eq!(seconds(Duration::from_millis(999)), "1.0 s");
         assert_eq!(seconds(Duration::from_millis(42)), "0.04 s");
+        for (micros, shown) in [
+            (40_000_000, "40 s"),
+            (1_500_000, "1500 ms"),
+            (45_000, "45 ms"),
+            (2_400, "2400 us"),
+            (7, "7 us"),
+        ] {
+            assert_eq!(span(Duration::from_micros(micros)), shown);
+        }
         assert_eq!(about_seconds(Duration::from_millis(7_001)), "about 8 s");
         assert_eq!(about_seconds(Duration::from_secs(7)), "about 7 s");
     }

@@ -135,7 +135,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Restore(args) => restore(&args, look, typed),
         Command::Parts(args) => {
             let catalogue = catalogue(args.parts.as_deref())?;
-            show::parts(&catalogue, args.marking.as_deref())
+            show::parts(&catalogue, args.marking.as_deref(), &args.selection())
         }
         Command::Demo(args) => demo::demo(&args.folder, look),
     }

@@ -134,6 +134,25 @@ impl Catalogue {
     pub fn by_marking(&self, text: &str) -> Option<Marking> {
         marking::look_up(&self.parts, text)
     }
+
+    /// What a name of the table or a marking can mean. A name that also stands on packages means all
+    /// parts that are marked so.
+    #[must_use]
+    pub fn by_name_or_marking(&self, text: &str) -> Option<Marking> {
+        let text = text.trim();
+        let named = self
+            .parts
+            .iter()
+            .find(|p| p.name.eq_ignore_ascii_case(text));
+        let printed = |part: &&Part| !part.markings.iter().any(|m| m.eq_ignore_ascii_case(text));
+        match named.filter(printed) {
+            Some(part) => Some(Marking {
+                text: part.name.clone(),
+                candidates: vec![part.clone()],
+            }),
+            None => self.by_marking(text),
+        }
+    }
 }
 
 /// Whether two IDs agree in all bytes that both have.

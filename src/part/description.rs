@@ -257,6 +257,13 @@ impl Part {
         }
     }
 
+    /// Whether protected ranges are told: the layout of its status registers and the table for its
+    /// size were read in a document.
+    #[must_use]
+    pub fn tells_protected_ranges(&self) -> bool {
+        self.is_documented("status") && self.status.has_table(self.size_bytes)
+    }
+
     /// Highest SCK for `opcode` at the nominal supply.
     #[must_use]
     pub fn sck_limit(&self, opcode: u8) -> Hertz {

@@ -5,5 +5,6 @@ mod bad_input;
 mod demo;
 mod desk;
 mod interrupted;
+mod parts;
 mod unit_folder;
 mod walkthrough;

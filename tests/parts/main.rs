@@ -6,4 +6,5 @@
 mod files;
 mod identification;
 mod markings;
+mod search;
 mod table;

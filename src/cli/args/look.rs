@@ -77,16 +77,6 @@ pub struct VerifyArgs {
     pub bus: BusArgs,
 }
 
-/// `parts`
-#[derive(Debug, Args)]
-pub struct PartsArgs {
-    /// What is printed on the chip; without it, the whole table.
-    pub marking: Option<String>,
-    /// Your own parts, added to the table.
-    #[arg(long, value_name = "FILE")]
-    pub parts: Option<PathBuf>,
-}
-
 /// `demo`
 #[derive(Debug, Args)]
 pub struct DemoArgs {

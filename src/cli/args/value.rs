@@ -56,6 +56,31 @@ impl FromStr for SizeBytes {
     }
 }
 
+/// How a JEDEC ID begins, in hexadecimal: `EF40`, `EF 40 18`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct IdStart(pub Vec<u8>);
+
+impl FromStr for IdStart {
+    type Err = ParseValueError;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let refuse = || not_a("the bytes of a JEDEC ID such as EF40 or 'EF 40 18'");
+        let digits: String = text.split_whitespace().collect();
+        let plain = digits.bytes().all(|byte| byte.is_ascii_hexdigit());
+        if !plain || digits.len() % 2 != 0 || !(2..=40).contains(&digits.len()) {
+            return Err(refuse());
+        }
+        let starts = (0..digits.len()).step_by(2);
+        let bytes = starts.map(|at| {
+            digits
+                .get(at..at + 2)
+                .map(|pair| u8::from_str_radix(pair, 16))
+        });
+        let bytes: Option<Vec<u8>> = bytes.map(|byte| byte.and_then(Result::ok)).collect();
+        bytes.map(Self).ok_or_else(refuse)
+    }
+}
+
 /// A half-open range of addresses, never empty: `0x530000..0x540000`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AddressRange(pub Range<Address>);

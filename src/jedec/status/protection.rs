@@ -161,6 +161,13 @@ impl StatusFamily {
         self.decode(registers, Layout::of(self, size_bytes), size_bytes)
     }
 
+    /// Whether the table of protected ranges for this family and size was read, so that ranges are
+    /// told; else any protect bit counts as the whole chip.
+    #[must_use]
+    pub fn has_table(self, size_bytes: u32) -> bool {
+        Layout::of(self, size_bytes).is_some()
+    }
+
     /// What `registers` may protect on a part of which only the family is known, and no table was
     /// read: all, as soon as one protect bit is set.
     #[must_use]

@@ -20,6 +20,20 @@ fn sizes_are_powers_of_two() {
 }
 
 #[test]
+fn an_id_begins_with_whole_bytes() {
+    for (text, bytes) in [
+        ("EF", vec![0xEF]),
+        ("ef40", vec![0xEF, 0x40]),
+        (" EF 40 18 ", vec![0xEF, 0x40, 0x18]),
+    ] {
+        assert_eq!(text.parse(), Ok(IdStart(bytes)), "{text}");
+    }
+    for bad in ["", "E", "EF4", "0xEF", "+1", "EG", &"00".repeat(21)] {
+        assert!(bad.parse::<IdStart>().is_err(), "{bad}");
+    }
+}
+
+#[test]
 fn ranges_are_half_open_and_not_empty() {
     let range = Address(0x53_0000)..Address(0x54_0000);
     assert_eq!("0x530000..0x540000".parse(), Ok(AddressRange(range)));

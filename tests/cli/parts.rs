@@ -1,0 +1,126 @@
+//! `parts` as it is typed: searching, explaining, in words and as JSON.
+
+use crate::bad_input::refused;
+use crate::desk::Desk;
+
+fn lines_fit(text: &str) {
+    for line in text.lines() {
+        assert!(line.chars().count() <= 60, "{line}");
+    }
+}
+
+fn json(desk: &Desk, line: &str) -> serde_json::Value {
+    let ended = desk.ends(&format!("{line} --json"), 0);
+    let value: serde_json::Value = serde_json::from_str(&ended.out).unwrap();
+    value["report"].clone()
+}
+
+#[test]
+fn filters_narrow_the_table_together() {
+    let desk = Desk::new();
+    let ended = desk.ends(
+        "parts --maker winbond --size 16MiB --level 3.3V --id EF40",
+        0,
+    );
+    ended.says("parts: maker 'winbond', 16 MiB, for 3.3 V, ID EF 40.");
+    ended.says("W25Q128JV EF 40 18 16 MiB 2.7 to 3.6 V");
+    assert!(!ended.out.contains("W25Q128JW") && !ended.out.contains("W25Q64JV"));
+    lines_fit(&ended.out);
+    let found = json(&desk, "parts --level 1.8V --text MX25U");
+    let found = found.as_array().unwrap();
+    assert!(found.len() >= 5);
+    for part in found {
+        assert!(part["name"].as_str().unwrap().contains("MX25U"));
+        assert!(part["supply"]["max"].as_u64().unwrap() < 2100);
+    }
+}
+
+#[test]
+fn nothing_found_says_which_condition_is_to_blame() {
+    let desk = Desk::new();
+    let line = "parts --maker zbit --size 128MiB";
+    refused(
+        &desk,
+        line,
+        1,
+        "No part in the table fits: maker 'zbit', 128 MiB.",
+    );
+    let ended = desk.ends(line, 1);
+    ended.says("alone maker 'zbit': 3");
+    refused(
+        &desk,
+        "parts --maker nobody",
+        1,
+        "makers AMIC, Adesto, Boya",
+    );
+    refused(
+        &desk,
+        "parts W25Q64JV --maker winbond",
+        2,
+        "cannot be used with",
+    );
+    refused(&desk, "parts --id EF4", 2, "EF40");
+}
+
+/// The facts of the entry as its datasheet has them: W25Q64JV Rev. J, AC table and section 7.1.
+#[test]
+fn an_entry_is_explained_in_full() {
+    let desk = Desk::new();
+    let ended = desk.ends("parts W25Q64JVSSIQ", 0);
+    for says in [
+        "'W25Q64JVSSIQ' is W25Q64JV",
+        "JEDEC ID",
+        "EF 40 17",
+        "supply 2.7 to 3.6 V",
+        "erase 4 KiB by 20h: 45 ms, at most 400 ms",
+        "64 KiB by D8h: 150 ms, at most 2 s",
+        "program a page of 256 bytes by 02h: 400 us, at most 3 ms",
+        "03h up to 50 MHz",
+        "its protection table was read",
+        "unique ID 8 bytes by 4Bh behind 4 dummy bytes",
+        "SFDP yes",
+        "source",
+    ] {
+        ended.says(says);
+    }
+    lines_fit(&ended.out);
+    let found = json(&desk, "parts W25Q64JVSSIQ");
+    let part = &found["candidates"][0];
+    assert_eq!(part["name"], "W25Q64JV");
+    assert_eq!(part["tells_protected_ranges"], true);
+    assert_eq!(part["unique_id"]["length_bytes"], 8);
+    let relatives = part["shares_id_with"].as_array().unwrap();
+    assert!(relatives.iter().any(|one| one["name"] == "W25Q64FV"));
+}
+
+#[test]
+fn facts_from_memory_are_named_with_what_that_means() {
+    let desk = Desk::new();
+    let ended = desk.ends("parts IS25LP128F", 0);
+    ended.says("memory addressing, chip erase, erase types");
+    ended.says("means what is named under memory was not read in a document");
+    let read = desk.ends("parts W25Q64JVSSIQ", 0);
+    assert!(!read.out.contains("means "), "{}", read.out);
+    let all = desk.ends("parts W25Q128JWSIQ", 0);
+    all.says("supply 1.7 to 1.95 V, from memory");
+}
+
+#[test]
+fn several_parts_of_one_marking_say_where_they_differ() {
+    let desk = Desk::new();
+    let ended = desk.ends("parts S25FL256S", 0);
+    ended.says("S25FL256S, 256 KiB sectors: 01 02 19 4D 00 80");
+    ended.says("S25FL256S, 64 KiB sectors: 01 02 19 4D 01 80");
+    ended.says("supply 2.7 to 3.6 V");
+    ended.says("told apart by more ID bytes");
+    lines_fit(&ended.out);
+}
+
+/// Every entry fits the screen, whatever its table holds.
+#[test]
+fn the_whole_table_fits() {
+    let desk = Desk::new();
+    let ended = desk.ends("parts", 0);
+    lines_fit(&ended.out);
+    assert!(ended.out.lines().count() > 339);
+}
