@@ -9,7 +9,7 @@ use super::attend::Watcher;
 use super::look::{Look, complain};
 use super::pieces;
 use super::screen::Screen;
-use super::setup::{catalogue, image, offline, setup};
+use super::setup::{catalogue, image, offline, setup, text_of};
 use super::typed::Typed;
 use super::{demo, show, stop};
 use crate::job::{self, ChipState, Exit, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder};
@@ -135,7 +135,13 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Restore(args) => restore(&args, look, typed),
         Command::Parts(args) => {
             let catalogue = catalogue(args.parts.as_deref())?;
-            show::parts(&catalogue, args.marking.as_deref(), &args.selection())
+            match &args.check {
+                Some(file) => {
+                    let found = catalogue.check_file(&text_of(file)?, &file.display().to_string());
+                    Ok(show::checked(&found))
+                }
+                None => show::parts(&catalogue, args.marking.as_deref(), &args.selection()),
+            }
         }
         Command::Demo(args) => demo::demo(&args.folder, look),
     }

@@ -31,9 +31,15 @@ pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
         return Ok(table);
     };
     let name = file.display().to_string();
-    let text = std::fs::read_to_string(file)
-        .map_err(|error| broken(&format!("Cannot read {name}."), error))?;
-    table.with_user_file(&text, &name).map_err(refused)
+    table
+        .with_user_file(&text_of(file)?, &name)
+        .map_err(refused)
+}
+
+/// What a person's own file says.
+pub fn text_of(file: &Path) -> Result<String, Stop> {
+    let headline = format!("Cannot read {}.", file.display());
+    std::fs::read_to_string(file).map_err(|error| broken(&headline, error))
 }
 
 /// A file that says something it must not: the error tells which, and where in it.

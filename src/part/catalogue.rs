@@ -62,14 +62,18 @@ impl Catalogue {
         let (entries, refused) = read(text, file)?;
         for entry in entries {
             self.refuse_clash(&entry)
-                .map_err(|fault| value(text, file, entry.at, &entry.part.name, fault))?;
-            self.parts.push(entry.part);
+                .map_err(|fault| value(text, file, entry.places.name, &entry.part.name, fault))?;
+            self.add(entry.part);
         }
         self.refused.extend(refused);
         Ok(self)
     }
 
-    fn refuse_clash(&self, entry: &Entry) -> Result<(), PartFault> {
+    pub(super) fn add(&mut self, part: Part) {
+        self.parts.push(part);
+    }
+
+    pub(super) fn refuse_clash(&self, entry: &Entry) -> Result<(), PartFault> {
         if self.parts.iter().any(|part| part.name == entry.part.name) {
             return Err(PartFault::NameTaken);
         }

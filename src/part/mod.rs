@@ -8,6 +8,7 @@
 //! once it has answered.
 
 mod catalogue;
+mod check;
 mod compare;
 mod description;
 mod from_sfdp;
@@ -23,6 +24,7 @@ mod supply;
 mod timing;
 
 pub use catalogue::Catalogue;
+pub use check::{CheckedPart, FileCheck, Finding};
 pub use description::{
     Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
     ProgramMethod, Refused, Source, UniqueIdRead,

@@ -53,8 +53,25 @@ pub(super) struct Entry {
     pub(super) part: Part,
     /// Whether the file says that other parts answer 9Fh with the same bytes.
     pub(super) shares_id: bool,
-    /// Byte offset of the name in the file.
-    pub(super) at: usize,
+    pub(super) places: Places,
+}
+
+/// Byte offsets in the file of what can be remarked on.
+pub(super) struct Places {
+    pub(super) name: usize,
+    pub(super) jedec_id: usize,
+    pub(super) erase: Vec<usize>,
+    pub(super) sck_max: usize,
+    pub(super) unique_id: usize,
+}
+
+/// What a file says, as far as it can be believed.
+pub(super) struct Reading {
+    pub(super) maker: String,
+    pub(super) entries: Vec<Entry>,
+    pub(super) refused: Vec<Refused>,
+    /// What is wrong, in the order of the file.
+    pub(super) faults: Vec<CatalogueError>,
 }
 
 #[derive(Deserialize)]
@@ -68,34 +85,46 @@ struct RawFile {
 }
 
 /// Reads a parts file: its parts, and those that it refuses.
+///
+/// # Errors
+/// The first fault.
 pub(super) fn read(text: &str, file: &str) -> Result<(Vec<Entry>, Vec<Refused>), CatalogueError> {
+    let reading = read_all(text, file)?;
+    match reading.faults.into_iter().next() {
+        Some(fault) => Err(fault),
+        None => Ok((reading.entries, reading.refused)),
+    }
+}
+
+/// Reads a parts file to its end, whatever is wrong with its values.
+///
+/// # Errors
+/// `Syntax`, behind which nothing of the file can be read.
+pub(super) fn read_all(text: &str, file: &str) -> Result<Reading, CatalogueError> {
     let raw: RawFile = toml::from_str(text).map_err(|source| syntax(text, file, source))?;
-    let parts = raw
-        .part
-        .iter()
-        .map(|part| {
-            let at = part.name.span().start;
-            let shares_id = part.shares_id;
-            part.check(&raw.maker)
-                .map(|part| Entry {
-                    part,
-                    shares_id,
-                    at,
-                })
-                .map_err(|located| {
+    let (mut entries, mut refused, mut faults) = (Vec::new(), Vec::new(), Vec::new());
+    for part in &raw.part {
+        match part.entry(&raw.maker) {
+            Ok(entry) => entries.push(entry),
+            Err(found) => {
+                faults.extend(found.into_iter().map(|located| {
                     value(text, file, located.at, part.name.get_ref(), located.fault)
-                })
-        })
-        .collect::<Result<_, _>>()?;
-    let refused = raw
-        .refused
-        .iter()
-        .map(|one| {
-            one.check(&raw.maker)
-                .map_err(|fault| value(text, file, fault.at, one.name.get_ref(), fault.fault))
-        })
-        .collect::<Result<_, _>>()?;
-    Ok((parts, refused))
+                }))
+            }
+        }
+    }
+    for one in &raw.refused {
+        match one.check(&raw.maker) {
+            Ok(one) => refused.push(one),
+            Err(fault) => faults.push(value(text, file, fault.at, one.name.get_ref(), fault.fault)),
+        }
+    }
+    Ok(Reading {
+        maker: raw.maker,
+        entries,
+        refused,
+        faults,
+    })
 }
 
 fn syntax(text: &str, file: &str, mut source: toml::de::Error) -> CatalogueError {
@@ -130,7 +159,7 @@ pub(super) fn value(
 }
 
 /// Line and column, from 1, of the byte at `offset`.
-fn position(text: &str, offset: usize) -> (usize, usize) {
+pub(super) fn position(text: &str, offset: usize) -> (usize, usize) {
     let before = text.get(..offset).unwrap_or(text);
     let line_start = before.rfind('\n').map_or(0, |at| at + 1);
     let line = before.matches('\n').count() + 1;

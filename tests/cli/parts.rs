@@ -124,3 +124,62 @@ fn the_whole_table_fits() {
     lines_fit(&ended.out);
     assert!(ended.out.lines().count() > 339);
 }
+
+const OWN: &str = "maker = 'Example'
+[[part]]
+name = 'EX25Q32A'
+markings = ['25Q32A', 'EX25Q32A']
+jedec_id = [0x7E, 0x40, 0x16]
+size_bytes = 4194304
+supply_mv = [2700, 3600]
+page_size_bytes = 256
+page_program_us = [700, 3000]
+erase = [{ size_bytes = 4096, opcode = 0x20, time_ms = [45, 400] }]
+status_write_us = [10000, 15000]
+sck_max = [{ opcode = 0x03, mhz = 500 }]
+status = 'basic'
+source = { title = 'EX25Q32A data sheet', revision = 'A', place = 'p.60' }
+memory = ['erase_time']
+";
+
+#[test]
+fn a_file_of_ones_own_is_checked() {
+    let desk = Desk::new();
+    desk.put("own.toml", OWN);
+    let ended = desk.ends("parts --check own.toml", 0);
+    ended.says("own.toml can be used: 1 part by Example, held against the");
+    ended.says("part EX25Q32A, 7E 40 16, 4 MiB, 2.7 to 3.6 V");
+    ended.says("memory erase times");
+    ended.says("remark line 12, column 11: EX25Q32A: no part of the table takes more than");
+    ended.says("norlock id --parts own.toml");
+    lines_fit(&ended.out);
+    let report = json(&desk, "parts --check own.toml");
+    assert_eq!(report["remarks"][0]["line"], 12);
+    assert_eq!(report["parts"][0]["part"]["name"], "EX25Q32A");
+}
+
+#[test]
+fn a_file_with_faults_ends_with_all_of_them() {
+    let desk = Desk::new();
+    let bad = OWN
+        .replace("[2700, 3600]", "[27, 36]")
+        .replace("[700, 3000]", "[0, 1]");
+    desk.put("own.toml", bad);
+    let ended = desk.ends("parts --check own.toml", 5);
+    ended.says("own.toml has 2 faults and cannot be used.");
+    ended.says("fault line 7, column 13: EX25Q32A: a supply of 27 to 36 mV");
+    ended.says("fault line 9, column 19: EX25Q32A: the times 0 and 1");
+    lines_fit(&ended.out);
+    refused(
+        &desk,
+        "parts --check nothing.toml",
+        5,
+        "Cannot read nothing.toml.",
+    );
+    refused(
+        &desk,
+        "parts W25Q64JV --check own.toml",
+        2,
+        "cannot be used with",
+    );
+}

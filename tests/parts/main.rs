@@ -3,6 +3,7 @@
 // Helpers of tests may fail as the tests do.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod check;
 mod files;
 mod identification;
 mod markings;

@@ -30,6 +30,9 @@ pub struct PartsArgs {
     /// Only parts with these words in name, markings, notes or source.
     #[arg(long, value_name = "WORDS")]
     pub text: Option<String>,
+    /// Check a file of your own parts and say all that is wrong or odd in it.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["marking", "maker", "size", "level", "id", "text"])]
+    pub check: Option<PathBuf>,
     /// Your own parts, added to the table.
     #[arg(long, value_name = "FILE")]
     pub parts: Option<PathBuf>,

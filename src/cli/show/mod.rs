@@ -16,7 +16,7 @@ pub use backup::backup;
 pub use check::check;
 pub use contact::contact;
 pub use id::id;
-pub use parts::parts;
+pub use parts::{checked, parts};
 pub use sfdp::sfdp;
 pub use stop::stop;
 pub use tailor::tailor;

@@ -10,13 +10,12 @@ use super::piece::{
     RawChipErase, RawClock, RawErase, RawFourByte, RawSource, RawUniqueId, fits, power_of_two,
     timing,
 };
-use super::{Located, PartFault, require};
+use super::{Entry, Located, PartFault, Places, require};
 use crate::jedec::opcode::{CHIP_ERASE, CHIP_ERASE_ALT, READ};
 use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts};
 use crate::part::{
-    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod,
-    SupplyRange, UniqueIdRead,
+    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod, SupplyRange,
 };
 
 /// The fields that `memory` can name.
@@ -68,7 +67,7 @@ pub(super) struct RawPart {
     #[serde(default = "by_status")]
     busy: BusyPoll,
     sfdp: Option<bool>,
-    unique_id: Option<RawUniqueId>,
+    unique_id: Option<Spanned<RawUniqueId>>,
     #[serde(default)]
     protected_at_power_up: bool,
     #[serde(default)]
@@ -90,8 +89,25 @@ fn yes() -> bool {
 }
 
 impl RawPart {
-    /// Checks every value and makes a part of them.
-    pub(super) fn check(&self, maker: &str) -> Result<Part, Located> {
+    /// Checks every value and makes an entry of them.
+    ///
+    /// # Errors
+    /// Every group of values that has a fault, the first of each: what else is wrong in it may only
+    /// follow from that.
+    pub(super) fn entry(&self, maker: &str) -> Result<Entry, Vec<Located>> {
+        self.part(maker)
+            .map(|part| Entry {
+                part,
+                shares_id: self.shares_id,
+                places: self.places(),
+            })
+            .map_err(|first| {
+                let all = self.faults(maker);
+                if all.is_empty() { vec![first] } else { all }
+            })
+    }
+
+    fn part(&self, maker: &str) -> Result<Part, Located> {
         self.check_identity(maker)?;
         let size_bytes = self.check_sizes()?;
         let addressing = self.addressing(size_bytes)?;
@@ -113,16 +129,52 @@ impl RawPart {
             status: self.status,
             busy: self.busy,
             has_sfdp: self.sfdp,
-            unique_id: self.unique_id.as_ref().map(|read| UniqueIdRead {
-                opcode: read.opcode,
-                dummy_bytes: read.dummy_bytes,
-                length_bytes: read.length_bytes,
-            }),
+            unique_id: self.unique_id.as_ref().map(|read| read.get_ref().read()),
             protected_at_power_up: self.protected_at_power_up,
             notes: self.notes.clone(),
             source: self.source.get_ref().check(&self.source)?,
             memory: self.memory.iter().map(|m| m.get_ref().clone()).collect(),
         })
+    }
+
+    /// The first fault of each group of values, in the order of the file.
+    fn faults(&self, maker: &str) -> Vec<Located> {
+        let size_bytes = *self.size_bytes.get_ref();
+        let addressing = self.addressing(size_bytes);
+        let erases = match &addressing {
+            Ok(addressing) => self.erase_types(size_bytes, addressing).err(),
+            Err(_) => None,
+        };
+        let groups = [
+            self.check_identity(maker).err(),
+            self.check_sizes().err(),
+            addressing.err(),
+            self.supply().err(),
+            timing(&self.page_program_us, Duration::from_micros).err(),
+            erases,
+            self.chip_erase().err(),
+            timing(&self.status_write_us, Duration::from_micros).err(),
+            self.sck_max().err(),
+            self.source.get_ref().check(&self.source).err(),
+        ];
+        let mut faults: Vec<Located> = groups.into_iter().flatten().collect();
+        faults.sort_by_key(|located| located.at);
+        faults
+    }
+
+    fn places(&self) -> Places {
+        let unique_id = self.unique_id.as_ref();
+        Places {
+            name: self.name.span().start,
+            jedec_id: self.jedec_id.span().start,
+            erase: self
+                .erase
+                .iter()
+                .map(|e| e.size_bytes.span().start)
+                .collect(),
+            sck_max: self.sck_max.span().start,
+            unique_id: unique_id.map_or(0, |read| read.span().start),
+        }
     }
 
     fn check_identity(&self, maker: &str) -> Result<(), Located> {

@@ -7,7 +7,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{Located, PartFault, require};
-use crate::part::{EraseType, FourByte, Source, Timing};
+use crate::part::{EraseType, FourByte, Source, Timing, UniqueIdRead};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -66,6 +66,16 @@ pub(super) struct RawSource {
     pub(super) title: String,
     pub(super) revision: String,
     pub(super) place: String,
+}
+
+impl RawUniqueId {
+    pub(super) fn read(&self) -> UniqueIdRead {
+        UniqueIdRead {
+            opcode: self.opcode,
+            dummy_bytes: self.dummy_bytes,
+            length_bytes: self.length_bytes,
+        }
+    }
 }
 
 impl RawSource {

@@ -111,12 +111,12 @@ fn facts(entry: &Entry<'_>) -> Vec<Fact> {
         ("power-up", vec![power_up(part).to_owned()]),
         ("note", part.notes.clone()),
         ("source", vec![source(part)]),
-        ("memory", memory(part)),
+        ("memory", vec![fields(part)]),
     ]
 }
 
 /// Parts of the same ID, those that are told apart alike together.
-fn shares(relatives: &[Relative]) -> Vec<String> {
+pub fn shares(relatives: &[Relative]) -> Vec<String> {
     let mut groups: Vec<(&[Mark], Vec<&str>)> = Vec::new();
     for relative in relatives {
         let marks = relative.told_apart_by.as_slice();
@@ -287,12 +287,13 @@ fn source(part: &Part) -> String {
     format!("{}, {}, {}", source.title, source.revision, source.place)
 }
 
-fn memory(part: &Part) -> Vec<String> {
+/// The facts that are from memory.
+pub fn fields(part: &Part) -> String {
     if part.memory.is_empty() {
-        return vec!["nothing: every fact was read in the source".to_owned()];
+        return "nothing: every fact was read in the source".to_owned();
     }
     let fields: Vec<&str> = part.memory.iter().map(|name| field_words(name)).collect();
-    vec![fields.join(", ")]
+    fields.join(", ")
 }
 
 fn field_words(field: &str) -> &str {

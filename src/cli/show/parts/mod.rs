@@ -1,5 +1,6 @@
 //! `parts`: the table, a search in it, and what an entry says.
 
+mod check;
 mod entry;
 mod list;
 
@@ -8,6 +9,8 @@ use serde::Serialize;
 use crate::cli::run::Answer;
 use crate::job::{ChipState, Exit, Stop};
 use crate::part::{Catalogue, Marking, Part, Refused, Relative, Selection};
+
+pub use check::checked;
 
 /// What a marking or a name means before anything is connected; without one, the parts that fit.
 pub fn parts(

@@ -1,0 +1,231 @@
+//! A parts file of a person's own, looked at as a whole: what is wrong in it, what is odd, what it
+//! has to do with the table.
+
+use serde::Serialize;
+
+use super::schema::{Entry, position, read_all, value};
+use super::{Catalogue, CatalogueError, MakerName, Part, Relative, maker_name};
+use crate::jedec::opcode::{ERASES, READ_UNIQUE_ID};
+
+/// Something at a place of the file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Finding {
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// The part it is about, where it is about one.
+    pub part: Option<String>,
+    /// What it is.
+    pub text: String,
+}
+
+/// A part of the file that follows the schema.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckedPart {
+    /// The part.
+    pub part: Part,
+    /// Parts of the table, and before it in the file, that answer with the same three ID bytes.
+    pub shares_id_with: Vec<Relative>,
+    /// Other parts that a package with one of its markings can be.
+    pub marked_alike: Vec<String>,
+}
+
+/// What was found in a parts file.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FileCheck {
+    /// Name of the file.
+    pub file: String,
+    /// Its maker; `None` where the file cannot be read so far.
+    pub maker: Option<String>,
+    /// The parts that follow the schema.
+    pub parts: Vec<CheckedPart>,
+    /// How many parts it refuses.
+    pub refused: usize,
+    /// How many parts of the table they were held against.
+    pub table_parts: usize,
+    /// What is wrong: with any of these the file is not taken.
+    pub faults: Vec<Finding>,
+    /// What is possible and rare: most often a slip.
+    pub remarks: Vec<Finding>,
+}
+
+impl Catalogue {
+    /// Checks a file for [`Catalogue::with_user_file`], to its end where it can be read: an unknown or
+    /// missing key ends it, as what follows then has no certain meaning.
+    #[must_use]
+    pub fn check_file(&self, text: &str, file: &str) -> FileCheck {
+        let mut found = FileCheck {
+            file: file.to_owned(),
+            maker: None,
+            parts: Vec::new(),
+            refused: 0,
+            table_parts: self.parts().len(),
+            faults: Vec::new(),
+            remarks: Vec::new(),
+        };
+        let reading = match read_all(text, file) {
+            Ok(reading) => reading,
+            Err(error) => {
+                found.faults.push(Finding::of(&error));
+                return found;
+            }
+        };
+        let mut faults = reading.faults;
+        let mut table = self.clone();
+        for entry in reading.entries {
+            if let Err(fault) = table.refuse_clash(&entry) {
+                let at = entry.places.name;
+                faults.push(value(text, file, at, &entry.part.name, fault));
+            }
+            found.remarks.extend(remarks(self, &entry, text));
+            found.parts.push(table.checked(&entry.part));
+            table.add(entry.part);
+        }
+        found.faults = faults.iter().map(Finding::of).collect();
+        found.faults.sort_by_key(|one| (one.line, one.column));
+        found.maker = Some(reading.maker);
+        found.refused = reading.refused.len();
+        found
+    }
+
+    fn checked(&self, part: &Part) -> CheckedPart {
+        let mut with_it = self.clone();
+        with_it.add(part.clone());
+        let meant = part
+            .markings
+            .iter()
+            .filter_map(|text| with_it.by_marking(text));
+        let mut marked_alike: Vec<String> = meant
+            .flat_map(|marking| marking.candidates)
+            .map(|other| other.name)
+            .filter(|name| *name != part.name)
+            .collect();
+        marked_alike.sort();
+        marked_alike.dedup();
+        CheckedPart {
+            part: part.clone(),
+            shares_id_with: with_it.relatives(part),
+            marked_alike,
+        }
+    }
+}
+
+impl Finding {
+    fn of(error: &CatalogueError) -> Self {
+        match error {
+            CatalogueError::Syntax {
+                line,
+                column,
+                message,
+                ..
+            } => Self {
+                line: *line,
+                column: *column,
+                part: None,
+                text: message.clone(),
+            },
+            CatalogueError::Value {
+                line,
+                column,
+                part,
+                fault,
+                ..
+            } => Self {
+                line: *line,
+                column: *column,
+                part: Some(part.clone()),
+                text: fault.to_string(),
+            },
+        }
+    }
+}
+
+/// What is odd in an entry that follows the schema, each with its byte offset.
+fn remarks(table: &Catalogue, entry: &Entry, text: &str) -> Vec<Finding> {
+    let (part, places) = (&entry.part, &entry.places);
+    let mut odd: Vec<(usize, String)> = Vec::new();
+    odd.extend(other_maker(part).map(|text| (places.jedec_id, text)));
+    odd.extend(density(part).map(|text| (places.jedec_id, text)));
+    odd.extend(not_marked_as_named(part).map(|text| (places.name, text)));
+    for (erase, at) in part.erase_types.iter().zip(&places.erase) {
+        odd.extend(odd_erase(table, erase.size_bytes, erase.opcode).map(|text| (*at, text)));
+    }
+    odd.extend(fast_clocks(table, part).map(|text| (places.sck_max, text)));
+    odd.extend(not_asked(part).map(|text| (places.unique_id, text)));
+    odd.into_iter()
+        .map(|(at, words)| {
+            let (line, column) = position(text, at);
+            Finding {
+                line,
+                column,
+                part: Some(part.name.clone()),
+                text: words,
+            }
+        })
+        .collect()
+}
+
+/// The first byte is the maker's (JEP106, and the habits that [`maker_name`] lists).
+fn other_maker(part: &Part) -> Option<String> {
+    let MakerName { code, name, .. } = maker_name(*part.jedec_id.0.first()?);
+    let name = name?;
+    let own = part.maker.to_lowercase();
+    let named = name.to_lowercase();
+    let known = named.contains(&own) || own.contains(&named);
+    (!known).then(|| format!("the first ID byte {code:02X} is one that {name} sends"))
+}
+
+/// From 10h to 19h the third byte is the exponent of the size in bytes on nearly all parts of the table
+/// (common practice, no source).
+fn density(part: &Part) -> Option<String> {
+    let byte = *part.jedec_id.0.get(2)?;
+    let usual = 1_u32 << (0x10..=0x19).contains(&byte).then_some(byte)?;
+    (usual != part.size_bytes)
+        .then(|| format!("the third ID byte {byte:02X} usually stands for {usual} bytes"))
+}
+
+/// Whoever reads the package has to find the entry.
+fn not_marked_as_named(part: &Part) -> Option<String> {
+    let name: String = part
+        .name
+        .chars()
+        .filter(char::is_ascii_alphanumeric)
+        .collect();
+    let name = name.to_ascii_uppercase();
+    let marked = part.markings.iter().any(|marking| name.contains(marking));
+    (!marked).then(|| "none of its markings stands in its name".to_owned())
+}
+
+fn odd_erase(table: &Catalogue, size_bytes: u32, opcode: u8) -> Option<String> {
+    if !ERASES.contains(&opcode) {
+        return Some(format!(
+            "{opcode:02X}h is never sent to erase; a worklist that needs it is refused"
+        ));
+    }
+    let mut types = table.parts().iter().flat_map(|part| &part.erase_types);
+    let known = types.any(|erase| erase.opcode == opcode && erase.size_bytes == size_bytes);
+    (!known).then(|| format!("no part of the table erases {size_bytes} bytes by {opcode:02X}h"))
+}
+
+fn fast_clocks(table: &Catalogue, part: &Part) -> Option<String> {
+    let above = part.sck_max.iter().find_map(|(opcode, clock)| {
+        let known = table.parts().iter();
+        let fastest = known.filter_map(|part| part.sck_max.get(opcode)).max()?;
+        (clock > fastest).then_some((*opcode, *fastest))
+    });
+    above.map(|(opcode, fastest)| {
+        format!("no part of the table takes more than {fastest} with {opcode:02X}h")
+    })
+}
+
+/// The guard passes no other question for a unique ID.
+fn not_asked(part: &Part) -> Option<String> {
+    let read = part.unique_id?;
+    (read.opcode != READ_UNIQUE_ID).then(|| {
+        format!(
+            "a unique ID is only asked for by {READ_UNIQUE_ID:02X}h; {:02X}h is never sent",
+            read.opcode
+        )
+    })
+}
