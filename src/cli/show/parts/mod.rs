@@ -83,7 +83,7 @@ impl<'a> Found<'a> {
 
 fn not_known(text: &str) -> Stop {
     let next = "Find the part's datasheet and read its supply range before anything is connected; then \
-                give it: --supply 2.7V-3.6V, or add the part: --parts FILE";
+                give it: --supply 2.7V-3.6V, or add the part: --parts FILE (docs/adding-a-part.md)";
     no_chip(
         Exit::Different,
         format!("The table knows no part marked '{text}'."),
