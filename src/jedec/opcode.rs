@@ -63,6 +63,9 @@ pub const READ_SFDP: u8 = 0x5A;
 pub const BLOCK_ERASE_32K_4BYTE: u8 = 0x5C;
 /// Chip erase (CE), second code. Modifies.
 pub const CHIP_ERASE_ALT: u8 = 0x60;
+/// Read any register, with its address (Cypress); **reads the enhanced volatile configuration
+/// register**, without an address, on Micron parts.
+pub const READ_ANY_REGISTER: u8 = 0x65;
 /// Reset enable (RSTEN).
 pub const RESET_ENABLE: u8 = 0x66;
 /// Read flag status register (Micron): bit 7 ready.
@@ -111,3 +114,14 @@ pub const ERASES: [u8; 9] = [
     0xD7,
     0xDB,
 ];
+
+/// Whether `frame`, read from for one byte, is a register read that a chip's own sector map may name:
+/// 05h alone, or 65h with an address of three or four bytes and at most a dummy byte.
+///
+/// 65h reads any register on Cypress parts and the enhanced volatile configuration register on
+/// Micron's (S25FS512S, N25Q256A Rev. W); no maker of the parts in `chips/` changes anything by
+/// either. What other opcodes do depends on the maker: 35h and 15h read here and set a mode there.
+#[must_use]
+pub fn is_register_read(frame: &[u8]) -> bool {
+    matches!(frame, [READ_STATUS_1] | [READ_ANY_REGISTER, _, _, _, ..] if frame.len() <= 6)
+}

@@ -257,8 +257,8 @@ impl SfdpDescription {
     fn four_byte(&self) -> [u32; 2] {
         let mut support = OPCODES
             .iter()
-            .filter(|(_, opcode)| self.opcodes_4byte.contains(opcode))
-            .fold(0xFE00_0000, |dword, (bit, _)| dword | 1 << bit);
+            .filter(|(_, opcode, _)| self.opcodes_4byte.contains(opcode))
+            .fold(0xFE00_0000, |dword, (bit, _, _)| dword | 1 << bit);
         let mut erase = u32::MAX;
         for (index, described) in (0u32..).zip(&self.erase_types) {
             if let Some(opcode) = described.opcode_4byte {

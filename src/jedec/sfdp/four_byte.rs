@@ -4,31 +4,31 @@ use serde::Serialize;
 
 use super::basic::{Basic, bits, byte};
 
-/// Bits of DWORD 1 that stand for one opcode each.
+/// Bits of DWORD 1 that stand for one opcode each, and what it does.
 ///
 /// Bits 20 to 24 were reserved, and ones, when the table first appeared.
-pub(super) const OPCODES: [(u32, u8); 21] = [
-    (0, 0x13),
-    (1, 0x0C),
-    (2, 0x3C),
-    (3, 0xBC),
-    (4, 0x6C),
-    (5, 0xEC),
-    (6, 0x12),
-    (7, 0x34),
-    (8, 0x3E),
-    (13, 0x0E),
-    (14, 0xBE),
-    (15, 0xEE),
-    (16, 0xE0),
-    (17, 0xE1),
-    (18, 0xE2),
-    (19, 0xE3),
-    (20, 0x7C),
-    (21, 0xCC),
-    (22, 0xFD),
-    (23, 0x84),
-    (24, 0x8E),
+pub(super) const OPCODES: [(u32, u8, &str); 21] = [
+    (0, 0x13, "1-1-1 read"),
+    (1, 0x0C, "1-1-1 fast read"),
+    (2, 0x3C, "1-1-2 read"),
+    (3, 0xBC, "1-2-2 read"),
+    (4, 0x6C, "1-1-4 read"),
+    (5, 0xEC, "1-4-4 read"),
+    (6, 0x12, "1-1-1 program"),
+    (7, 0x34, "1-1-4 program"),
+    (8, 0x3E, "1-4-4 program"),
+    (13, 0x0E, "1-1-1 double rate"),
+    (14, 0xBE, "1-2-2 double rate"),
+    (15, 0xEE, "1-4-4 double rate"),
+    (16, 0xE0, "volatile lock read"),
+    (17, 0xE1, "volatile lock write"),
+    (18, 0xE2, "lasting lock read"),
+    (19, 0xE3, "lasting lock write"),
+    (20, 0x7C, "1-1-8 read"),
+    (21, 0xCC, "1-8-8 read"),
+    (22, 0xFD, "1-8-8 double rate"),
+    (23, 0x84, "1-1-8 program"),
+    (24, 0x8E, "1-8-8 program"),
 ];
 
 /// First bit of DWORD 1 that only octal parts may be believed in.
@@ -54,8 +54,8 @@ impl FourByteInstructions {
             dwords,
             opcodes: OPCODES
                 .iter()
-                .filter(|(bit, _)| bits(support, *bit, *bit) == 1 && believed(*bit))
-                .map(|(_, opcode)| *opcode)
+                .filter(|(bit, _, _)| bits(support, *bit, *bit) == 1 && believed(*bit))
+                .map(|(_, opcode, _)| *opcode)
                 .collect(),
             erase: (1..=4u8)
                 .filter(|number| bits(support, 8 + u32::from(*number), 8 + u32::from(*number)) == 1)

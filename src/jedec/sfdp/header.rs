@@ -13,6 +13,9 @@ pub const SECTOR_MAP: u16 = 0xFF81;
 /// 4-byte Address Instruction Table (4BAIT).
 pub const FOUR_BYTE: u16 = 0xFF84;
 
+/// Status, Control and Configuration Register map (SCCR).
+pub const REGISTERS: u16 = 0xFF87;
+
 /// Bytes of the SFDP header and of each parameter header.
 const HEADER_BYTES: usize = 8;
 /// Fewest DWORDs of a BFPT: those of JESD216 as of 2011.
@@ -76,22 +79,31 @@ impl ParameterHeader {
             FOUR_BYTE => "4-byte address instructions",
             0xFF05 => "xSPI profile 1.0",
             0xFF06 => "xSPI profile 2.0",
-            0xFF87 => "status and configuration registers",
+            REGISTERS => "status and configuration registers",
             0xFF88 => "register offsets of stacked dies",
             0xFF09 => "registers of xSPI profile 2.0",
             0xFF0A => "sequences to octal DDR",
+            0xFF0C => "quad reads with data strobe",
+            0xFF8D => "sequences to quad DDR",
+            0xFF8E => "secure transactions",
             _ => self.vendor_name(),
         }
     }
 
-    /// Makers whose codes were seen in the low byte of a vendor table's ID (JEP106).
+    /// Makers by the low byte of a vendor table's ID, which is the byte that their parts answer to
+    /// Read ID as well (JEP106, the bank apart).
     fn vendor_name(&self) -> &'static str {
         match self.id & 0xFF {
-            0x01 => "Cypress table",
+            _ if self.is_jedec() => "unknown JEDEC table",
+            0x01 | 0x34 => "Cypress table",
+            0x1F => "Adesto table",
+            0x20 | 0x2C => "Micron table",
             0x85 => "Puya table",
             0x9D => "ISSI table",
+            0xBF => "Microchip table",
             0xC2 => "Macronix table",
             0xC8 => "GigaDevice table",
+            0xEF => "Winbond table",
             _ => "unknown table",
         }
     }
@@ -196,14 +208,16 @@ pub(super) fn usable(
     for header in others {
         match header.unusable(headers_end(list.len()), bytes) {
             None => take_optional(*header, &mut chosen, remarks),
-            Some(why) => remarks.push(format!(
-                "Table {:04X} ({}) is not used: it {why}.",
-                header.id,
-                header.name()
-            )),
+            Some(why) => remarks.push(not_used(header, &why)),
         }
     }
     Ok(chosen)
+}
+
+/// The remark about a table that is not used.
+pub(super) fn not_used(header: &ParameterHeader, why: &str) -> String {
+    let (id, name) = (header.id, header.name());
+    format!("Table {id:04X} ({name}) is not used: it {why}.")
 }
 
 /// The longest usable of several basic tables, the last of equal ones.

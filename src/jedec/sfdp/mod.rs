@@ -13,8 +13,10 @@ mod field;
 mod four_byte;
 mod header;
 mod modes;
+mod registers;
 mod remark;
 mod scale;
+mod sector_map;
 mod vendor;
 
 pub use basic::{AddressBytes, Basic, DeepPowerDown, EraseType, FastRead, StatusPolling, Suspend};
@@ -22,10 +24,14 @@ pub use encode::{DescribedErase, DescriptionError, SfdpDescription};
 pub use field::Field;
 pub use four_byte::FourByteInstructions;
 pub use header::{
-    BASIC, FOUR_BYTE, ParameterHeader, Revision, SECTOR_MAP, SPACE_BYTES_MAX, needed_bytes,
+    BASIC, FOUR_BYTE, ParameterHeader, REGISTERS, Revision, SECTOR_MAP, SPACE_BYTES_MAX,
+    needed_bytes,
 };
 pub use modes::{Enter4Byte, Exit4Byte, QuadEnable, SoftReset};
 pub use scale::OperationTime;
+pub use sector_map::{
+    Answer, CommandAddress, ConfigurationMap, DetectionCommand, EraseLayout, Region, SectorMap,
+};
 pub use vendor::VccRange;
 
 use serde::Serialize;
@@ -90,7 +96,9 @@ pub struct Sfdp {
     pub basic: Basic,
     /// The 4-byte address instruction table, where there is one.
     pub four_byte: Option<FourByteInstructions>,
-    /// Every other usable table, undecoded.
+    /// The sector map, where there is one whose parts fit together.
+    pub sector_map: Option<SectorMap>,
+    /// Every table but the basic one and the 4-byte one, as read.
     pub tables: Vec<RawTable>,
     /// Supply range that a maker's table gives. It may tighten an interlock, never open one.
     pub vcc: Option<VccRange>,
@@ -121,6 +129,7 @@ impl Sfdp {
             headers: list,
             basic,
             four_byte: None,
+            sector_map: None,
             tables: Vec::new(),
             vcc: None,
             remarks,
@@ -145,6 +154,12 @@ impl Sfdp {
             ));
             return;
         }
+        if table.header.id == SECTOR_MAP {
+            match SectorMap::decode(&table.dwords, &self.basic) {
+                Ok(map) => self.sector_map = Some(map),
+                Err(why) => self.remarks.push(header::not_used(&table.header, &why)),
+            }
+        }
         self.vcc = self.vcc.or(VccRange::decode(&table));
         self.tables.push(table);
     }
@@ -155,11 +170,18 @@ impl Sfdp {
         &self.remarks
     }
 
-    /// Why an erase must not rest on these erase types alone; `None` where nothing speaks against
-    /// them. With a sector map they do not work everywhere, and the map is not decoded here.
+    /// Why nothing may be erased by these erase types; `None` where nothing speaks against them. Where
+    /// a sector map says that they do not work everywhere is told by [`Sfdp::erase_layout`].
     #[must_use]
     pub fn erase_doubt(&self) -> Option<&str> {
         self.erase_doubt.as_deref()
+    }
+
+    /// Where the erase types work, by the chip's answers to the sector map's commands, in their order;
+    /// `None` without a sector map, where they work everywhere.
+    #[must_use]
+    pub fn erase_layout(&self, answers: &[Answer]) -> Option<EraseLayout> {
+        Some(self.sector_map.as_ref()?.layout(answers, &self.basic))
     }
 
     /// Opcode of erase type `number` that always takes four address bytes.

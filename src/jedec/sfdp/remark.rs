@@ -19,7 +19,8 @@ pub(super) fn examine(sfdp: &mut Sfdp) {
     density(&sfdp.basic, &mut said);
     protection_bits(&sfdp.basic, &mut said);
     addresses(&sfdp.basic, sfdp.four_byte.is_some(), &mut said);
-    erases(&sfdp.basic, &mut said);
+    erases(sfdp, &mut said);
+    sector_map(sfdp, &mut said);
     reads(&sfdp.basic, &mut said);
     page(&sfdp.basic, &mut said);
     polling(&sfdp.basic, &mut said);
@@ -99,7 +100,8 @@ fn addresses(basic: &Basic, has_table: bool, said: &mut Vec<String>) {
     }
 }
 
-fn erases(basic: &Basic, said: &mut Vec<String>) {
+fn erases(sfdp: &Sfdp, said: &mut Vec<String>) {
+    let basic = &sfdp.basic;
     for number in 1..=4 {
         let Some((size, opcode)) = erase_field(&basic.dwords, number) else {
             continue;
@@ -111,7 +113,38 @@ fn erases(basic: &Basic, said: &mut Vec<String>) {
     if let Some(sentence) = uniform_4k_mismatch(basic) {
         said.push(sentence);
     }
-    said.extend(shared_opcode(basic));
+    said.extend(shared_opcode(sfdp));
+}
+
+/// What is odd in a sector map that can be used all the same.
+fn sector_map(sfdp: &Sfdp, said: &mut Vec<String>) {
+    let Some(map) = &sfdp.sector_map else {
+        return;
+    };
+    let table = sfdp
+        .tables
+        .iter()
+        .find(|table| table.header.id == SECTOR_MAP);
+    let behind = table.map_or(0, |table| table.dwords.len()) - map.encode().len();
+    if behind > 0 {
+        said.push(format!(
+            "The sector map has {behind} DWORDs behind its last map."
+        ));
+    }
+    let four_kib = sfdp
+        .basic
+        .erase_types
+        .iter()
+        .find(|erase| erase.size_bytes == 4096);
+    let Some(four_kib) = four_kib.filter(|_| sfdp.basic.uniform_4k.is_some()) else {
+        return;
+    };
+    let mut regions = map.maps.iter().flat_map(|map| &map.regions);
+    if regions.any(|region| !region.erase_types.contains(&four_kib.number)) {
+        said.push(
+            "It says 4 KiB erase works everywhere; its sector map says where not.".to_owned(),
+        );
+    }
 }
 
 /// DWORD 1 and the erase types must name the same 4 KiB erase.
@@ -135,14 +168,23 @@ fn uniform_4k_mismatch(basic: &Basic) -> Option<String> {
     }
 }
 
-/// One opcode cannot erase two sizes.
-fn shared_opcode(basic: &Basic) -> Option<String> {
-    let types = &basic.erase_types;
+/// One opcode cannot erase two sizes, unless a sector map keeps them apart: SST26 has 8, 32 and
+/// 64 KiB by D8h, each in regions of its own.
+fn shared_opcode(sfdp: &Sfdp) -> Option<String> {
+    let types = &sfdp.basic.erase_types;
+    let apart = |one: u8, other: u8| {
+        let map = sfdp.sector_map.as_ref();
+        map.is_some_and(|map| !map.share_a_region(one, other))
+    };
     types.iter().enumerate().find_map(|(at, erase)| {
         types
             .iter()
             .skip(at + 1)
-            .find(|other| other.opcode == erase.opcode && other.size_bytes != erase.size_bytes)
+            .find(|other| {
+                other.opcode == erase.opcode
+                    && other.size_bytes != erase.size_bytes
+                    && !apart(erase.number, other.number)
+            })
             .map(|other| {
                 format!(
                     "Erase types {} and {} share the opcode {:02X}h with different sizes.",
@@ -164,10 +206,11 @@ fn erase_doubt(sfdp: &Sfdp) -> Option<String> {
     if matches!(bits(basic.dword(1)?, 1, 0), 0b00 | 0b10) {
         return Some("The 4 KiB erase code is reserved.".to_owned());
     }
-    let map = sfdp.headers.iter().any(|header| header.id == SECTOR_MAP);
+    let mapped = sfdp.headers.iter().any(|header| header.id == SECTOR_MAP);
+    let lost = mapped && sfdp.sector_map.is_none();
     uniform_4k_mismatch(basic)
-        .or_else(|| shared_opcode(basic))
-        .or_else(|| map.then(|| "A sector map limits where the erase types work.".to_owned()))
+        .or_else(|| shared_opcode(sfdp))
+        .or_else(|| lost.then(|| "It announces a sector map that cannot be used.".to_owned()))
 }
 
 fn reads(basic: &Basic, said: &mut Vec<String>) {
@@ -183,6 +226,14 @@ fn reads(basic: &Basic, said: &mut Vec<String>) {
     }
     if basic.quad_enable.is_some_and(|quad| quad.0 == 7) {
         said.push("The quad enable code is reserved; quad is refused.".to_owned());
+    }
+    let octal = four_byte::announces_octal(basic);
+    if octal && basic.dword(19).is_some_and(|dword| bits(dword, 22, 20) > 1) {
+        said.push("The octal enable code is reserved; octal is refused.".to_owned());
+    }
+    let reserved = |dword: u32| (0..8).any(|at| matches!(dword >> (4 * at) & 0xF, 0x0 | 0xD));
+    if basic.dword(20).is_some_and(reserved) {
+        said.push("A speed code in DWORD 20 is reserved.".to_owned());
     }
 }
 

@@ -289,7 +289,18 @@ fn the_longest_of_several_basic_tables_is_taken() {
             .iter()
             .all(|read| read.lanes != [4, 4, 4])
     );
-    assert!(sfdp.erase_doubt().is_some());
+    // Its one region comes to 1 GiB on a part of 64 MiB.
+    assert_eq!(sfdp.sector_map, None);
+    assert!(
+        sfdp.remarks()
+            .join(" ")
+            .contains("1073741824 bytes, which is not the density")
+    );
+    assert!(
+        sfdp.erase_doubt()
+            .unwrap()
+            .contains("sector map that cannot be used")
+    );
 }
 
 #[test]

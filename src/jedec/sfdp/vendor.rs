@@ -8,11 +8,40 @@ use serde::Serialize;
 
 use super::RawTable;
 use super::basic::bits;
+use super::field::{opcode, yes};
 use crate::jedec::Millivolts;
 
 /// Makers (low byte of the table's ID, JEP106) whose tables begin with the supply range:
 /// GigaDevice, Puya, Macronix, ISSI.
 const MAKERS: [u16; 4] = [0xC8, 0x85, 0xC2, 0x9D];
+
+/// A field of DWORD 2 or 3 of such a table: DWORD, bits, name, and the field in words.
+pub(super) type Feature = (usize, (u32, u32), &'static str, fn(u32) -> String);
+
+/// What follows the supply range (GD25Q64C Rev 3.0, table 5).
+pub(super) const FEATURES: [Feature; 11] = [
+    (2, (0, 0), "RESET# pin", yes),
+    (2, (1, 1), "HOLD# pin", yes),
+    (2, (2, 2), "deep power-down", yes),
+    (2, (3, 3), "software reset", yes),
+    (2, (11, 4), "software reset, after 66h", code),
+    (2, (12, 12), "program suspend", yes),
+    (2, (13, 13), "erase suspend", yes),
+    (2, (23, 16), "wrapped read, opcode", code),
+    (2, (31, 24), "wrapped read, lengths", |v| match v {
+        0x64 => "8, 16, 32, 64 bytes".to_owned(),
+        v => format!("code {v:02X}h"),
+    }),
+    (3, (11, 11), "one-time memory", yes),
+    (3, (13, 13), "permanent lock", yes),
+];
+
+fn code(field: u32) -> String {
+    match field {
+        0xFF => "none".to_owned(),
+        code => opcode(code as u8),
+    }
+}
 
 /// A supply range, ends included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

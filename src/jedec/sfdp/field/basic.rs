@@ -1,17 +1,16 @@
-//! The fields of the basic table, one row each.
+//! The fields of the basic table, one row each: DWORDs 1 to 11, and the way to the later ones.
 
 use super::super::basic::{
     Basic, FAST_READS, bits, byte, density_bytes, dword, erase_fault, erase_field, erase_time,
     fast_read,
 };
-use super::super::modes::{ENTER, EXIT, QuadEnable, RESET, in_words};
-use super::super::scale::{BYTE, CHIP, INTERVAL, LATENCY, PAGE, multiplier};
+use super::super::scale::{BYTE, CHIP, PAGE, multiplier};
 use super::super::{FastRead, Sfdp};
 use super::words::{opcode, size, time, yes};
-use super::{Field, Lister};
+use super::{Field, Lister, later};
 
 /// A field of a DWORD: highest bit, lowest bit, name, and the field's bits in words.
-type Row = (u32, u32, &'static str, fn(u32) -> String);
+pub(super) type Row = (u32, u32, &'static str, fn(u32) -> String);
 
 const DWORD_1: [Row; 11] = [
     (1, 0, "4 KiB erase", |v| match v {
@@ -70,66 +69,6 @@ const DWORD_11: [Row; 5] = [
     (23, 19, "further byte, typical", |v| time(BYTE.decode(v))),
 ];
 
-const DWORD_12: [Row; 7] = [
-    (3, 0, "held back in program suspend", |v| {
-        format!("{v:04b}b")
-    }),
-    (7, 4, "held back in erase suspend", |v| format!("{v:04b}b")),
-    (12, 9, "program resume to suspend", |v| {
-        time(INTERVAL.decode(v))
-    }),
-    (19, 13, "program suspend, most", |v| time(LATENCY.decode(v))),
-    (23, 20, "erase resume to suspend", |v| {
-        time(INTERVAL.decode(v))
-    }),
-    (30, 24, "erase suspend, most", |v| time(LATENCY.decode(v))),
-    (31, 31, "suspend and resume", absent),
-];
-
-const DWORD_13: [Row; 4] = [
-    (7, 0, "program resume", code),
-    (15, 8, "program suspend", code),
-    (23, 16, "erase resume", code),
-    (31, 24, "erase suspend", code),
-];
-
-const DWORD_14: [Row; 6] = [
-    (2, 2, "busy in 05h bit 0", yes),
-    (3, 3, "ready in 70h bit 7", yes),
-    (14, 8, "deep power-down, exit delay", |v| {
-        time(LATENCY.decode(v))
-    }),
-    (22, 15, "deep power-down, exit", code),
-    (30, 23, "deep power-down, enter", code),
-    (31, 31, "deep power-down", absent),
-];
-
-const DWORD_15: [Row; 7] = [
-    (3, 0, "4-4-4 disable sequences", |v| format!("{v:04b}b")),
-    (8, 4, "4-4-4 enable sequences", |v| format!("{v:05b}b")),
-    (9, 9, "0-4-4 continuous read", yes),
-    (15, 10, "0-4-4 exit", |v| format!("{v:06b}b")),
-    (19, 16, "0-4-4 entry", |v| format!("{v:04b}b")),
-    (22, 20, "quad enable", |v| {
-        QuadEnable(v as u8).meaning().to_owned()
-    }),
-    (23, 23, "HOLD# or RESET# can be disabled", yes),
-];
-
-const DWORD_18: [Row; 2] = [
-    (23, 23, "CS and DQ0 reset sequence", yes),
-    (31, 24, "octal DDR, not decoded", |v| format!("{v:02X}h")),
-];
-
-fn code(field: u32) -> String {
-    opcode(field as u8)
-}
-
-/// A bit that is set where the feature is missing.
-fn absent(field: u32) -> String {
-    yes(u32::from(field == 0))
-}
-
 /// Adds every field of the basic table.
 pub(super) fn list(sfdp: &Sfdp, fields: &mut Vec<Field>) {
     let basic = &sfdp.basic;
@@ -146,25 +85,12 @@ pub(super) fn list(sfdp: &Sfdp, fields: &mut Vec<Field>) {
             8 | 9 => erase_types(&mut lister, number, *value, basic),
             10 => erase_times(&mut lister, *value, basic),
             11 => program(&mut lister, *value),
-            12 => rows(&mut lister, number, *value, &DWORD_12),
-            13 => rows(&mut lister, number, *value, &DWORD_13),
-            14 => rows(&mut lister, number, *value, &DWORD_14),
-            15 => rows(&mut lister, number, *value, &DWORD_15),
-            16 => addressing(&mut lister, *value),
-            17 => octal_reads(&mut lister, *value),
-            18 => rows(&mut lister, number, *value, &DWORD_18),
-            _ => lister.add(
-                number,
-                *value,
-                (31, 0),
-                "not decoded",
-                format!("{value:08X}h"),
-            ),
+            _ => later::list(&mut lister, number, *value, basic),
         }
     }
 }
 
-fn rows(lister: &mut Lister<'_>, number: usize, value: u32, rows: &[Row]) {
+pub(super) fn rows(lister: &mut Lister<'_>, number: usize, value: u32, rows: &[Row]) {
     for (high, low, name, show) in rows {
         lister.add(
             number,
@@ -176,7 +102,7 @@ fn rows(lister: &mut Lister<'_>, number: usize, value: u32, rows: &[Row]) {
     }
 }
 
-fn read_in_words(read: Option<FastRead>) -> String {
+pub(super) fn read_in_words(read: Option<FastRead>) -> String {
     read.map_or_else(
         || "no usable opcode".to_owned(),
         |read| {
@@ -212,17 +138,6 @@ fn reads(lister: &mut Lister<'_>, number: usize, value: u32, basic: &Basic) {
             &format!("{a}-{b}-{c} read"),
             words,
         );
-    }
-}
-
-fn octal_reads(lister: &mut Lister<'_>, value: u32) {
-    for (low, lanes, name) in [(0, [1, 8, 8], "1-8-8 read"), (16, [1, 1, 8], "1-1-8 read")] {
-        let words = if bits(value, low + 15, low) == 0 {
-            "not announced".to_owned()
-        } else {
-            read_in_words(fast_read(lanes, value >> low))
-        };
-        lister.add(17, value, (low + 15, low), name, words);
     }
 }
 
@@ -270,26 +185,4 @@ fn program(lister: &mut Lister<'_>, value: u32) {
     rows(lister, 11, value, &DWORD_11);
     let chip = time(CHIP.decode(bits(value, 30, 24)));
     lister.add(11, value, (30, 24), "chip erase of one die, typical", chip);
-}
-
-fn addressing(lister: &mut Lister<'_>, value: u32) {
-    let status = format!("{:05b}b", bits(value, 4, 0));
-    lister.add(16, value, (4, 0), "status register 1 writes", status);
-    lister.add(16, value, (12, 8), "soft reset", in_words(value, &RESET));
-    let first = yes(bits(value, 13, 13));
-    lister.add(16, value, (13, 13), "leave 0-4-4 before a reset", first);
-    lister.add(
-        16,
-        value,
-        (23, 14),
-        "leave 4-byte addressing",
-        in_words(value, &EXIT),
-    );
-    lister.add(
-        16,
-        value,
-        (31, 24),
-        "enter 4-byte addressing",
-        in_words(value, &ENTER),
-    );
 }

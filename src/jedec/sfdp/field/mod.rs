@@ -1,14 +1,15 @@
 //! Every field of an SFDP space with its place, value and raw bits.
 
 mod basic;
+mod later;
+mod tables;
 mod words;
 
 use serde::Serialize;
 
 use super::basic::bits;
-use super::four_byte::{OCTAL_FROM_BIT, OPCODES, announces_octal, erase_fault};
-use super::{FourByteInstructions, ParameterHeader, RawTable, Sfdp};
-use words::opcode;
+use super::{ParameterHeader, Sfdp};
+pub(super) use words::{opcode, yes};
 
 /// One field.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -67,12 +68,7 @@ pub(super) fn list(sfdp: &Sfdp) -> Vec<Field> {
         parameter_header(number, header, &mut fields);
     }
     basic::list(sfdp, &mut fields);
-    if let Some(table) = &sfdp.four_byte {
-        four_byte(table, sfdp, &mut fields);
-    }
-    for table in &sfdp.tables {
-        raw_table(table, sfdp, &mut fields);
-    }
+    tables::list(sfdp, &mut fields);
     fields
 }
 
@@ -142,55 +138,4 @@ fn parameter_header(number: usize, header: &ParameterHeader, fields: &mut Vec<Fi
         format!("{:#x}", header.pointer),
     );
     lister.add(2, second, (31, 24), "table, high byte", opcode(id_high));
-}
-
-fn four_byte(table: &FourByteInstructions, sfdp: &Sfdp, fields: &mut Vec<Field>) {
-    let [support, erase] = table.dwords;
-    let mut lister = Lister {
-        table: "FF84 4-byte address instructions".to_owned(),
-        fields,
-    };
-    for (bit, code) in OPCODES {
-        let value = match bits(support, bit, bit) {
-            0 => "no",
-            _ if bit >= OCTAL_FROM_BIT && !announces_octal(&sfdp.basic) => "not believed",
-            _ => "yes",
-        };
-        lister.add(1, support, (bit, bit), &opcode(code), value.to_owned());
-    }
-    for number in 1..=4u8 {
-        let index = u32::from(number) - 1;
-        let code = super::basic::byte(erase, index);
-        let value = if bits(support, 9 + index, 9 + index) == 0 {
-            "no".to_owned()
-        } else if erase_fault(number, code, &sfdp.basic).is_some() {
-            format!("{}, not believed", opcode(code))
-        } else {
-            opcode(code)
-        };
-        let name = format!("erase type {number}");
-        lister.add(2, erase, (8 * index + 7, 8 * index), &name, value);
-    }
-}
-
-fn raw_table(table: &RawTable, sfdp: &Sfdp, fields: &mut Vec<Field>) {
-    let mut lister = Lister {
-        table: format!("{:04X} {}", table.header.id, table.header.name()),
-        fields,
-    };
-    let supply = super::VccRange::decode(table).filter(|range| Some(*range) == sfdp.vcc);
-    for (number, dword) in (1..).zip(&table.dwords) {
-        if let (1, Some(range)) = (number, supply) {
-            lister.add(1, *dword, (15, 0), "highest supply", range.max.to_string());
-            lister.add(1, *dword, (31, 16), "lowest supply", range.min.to_string());
-        } else {
-            lister.add(
-                number,
-                *dword,
-                (31, 0),
-                "not decoded",
-                format!("{dword:08X}h"),
-            );
-        }
-    }
 }

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 /// An opcode, `EBh`.
-pub(super) fn opcode(code: u8) -> String {
+pub(in crate::jedec::sfdp) fn opcode(code: u8) -> String {
     format!("{code:02X}h")
 }
 
@@ -33,6 +33,6 @@ pub(super) fn time(time: Duration) -> String {
 }
 
 /// `yes` or `no`.
-pub(super) fn yes(field: u32) -> String {
+pub(in crate::jedec::sfdp) fn yes(field: u32) -> String {
     if field == 0 { "no" } else { "yes" }.to_owned()
 }
