@@ -2,17 +2,109 @@
 
 use std::time::Duration;
 
+use super::Sfdp;
 use super::basic::{AddressBytes, FAST_READS, FastRead};
 use super::four_byte::OPCODES;
+use super::header::{BASIC, FOUR_BYTE, ParameterHeader, Revision};
 use super::modes::{ENTER, EXIT, Enter4Byte, Exit4Byte, QuadEnable, RESET, SoftReset, to_bits};
 use super::scale::{BYTE, CHIP, ERASE, LATENCY, OperationTime, PAGE, multiplier_field};
 
-/// Where the basic table is put.
-const BASIC_AT: u8 = 0x30;
-/// Where the 4-byte table is put, behind 16 DWORDs.
-const FOUR_BYTE_AT: u8 = 0x80;
-/// Bytes of the whole space; it repeats on chips.
-const SPACE_BYTES: usize = 256;
+/// Where the first table is put, unless the headers reach further.
+const FIRST_AT: usize = 0x30;
+/// Tables begin on a multiple of this.
+const ALIGN_BYTES: usize = 16;
+/// Least bytes of a space; it repeats on chips, so its size is a power of two.
+const SPACE_BYTES_MIN: usize = 256;
+
+/// A table to write.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SfdpTable {
+    /// Parameter ID, most significant byte first.
+    pub id: u16,
+    /// Its revision.
+    pub revision: Revision,
+    /// Its DWORDs, 1 to 255.
+    pub dwords: Vec<u32>,
+}
+
+/// An SFDP space to write: any tables, known or not, in the order of their headers.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SfdpSpace {
+    /// Revision of the structure.
+    pub revision: Revision,
+    /// Access protocol; FFh is single lane with a 3-byte address and 8 dummy clocks.
+    pub access_protocol: u8,
+    /// The tables, 1 to 256. The first one should be the basic one.
+    pub tables: Vec<SfdpTable>,
+}
+
+impl SfdpSpace {
+    /// The whole space, a power of two of bytes, for a part that repeats it. Tables follow each other,
+    /// with FFh between them.
+    ///
+    /// # Errors
+    /// [`DescriptionError`] for more tables or longer ones than the headers have numbers for.
+    pub fn encode(&self) -> Result<Vec<u8>, DescriptionError> {
+        let count = self.tables.len();
+        let last = count
+            .checked_sub(1)
+            .and_then(|last| u8::try_from(last).ok());
+        let last = last.ok_or(DescriptionError::Tables { count })?;
+        let mut headers = super::header::SIGNATURE.to_vec();
+        headers.extend([self.revision.minor, self.revision.major, last]);
+        headers.push(self.access_protocol);
+        let start = (8 * (count + 1))
+            .next_multiple_of(ALIGN_BYTES)
+            .max(FIRST_AT);
+        let mut tables = Vec::new();
+        for table in &self.tables {
+            tables.resize(tables.len().next_multiple_of(ALIGN_BYTES), 0xFF);
+            headers.extend(table.header(start + tables.len())?);
+            tables.extend(table.dwords.iter().flat_map(|dword| dword.to_le_bytes()));
+        }
+        headers.resize(start, 0xFF);
+        headers.extend(tables);
+        headers.resize(headers.len().next_power_of_two().max(SPACE_BYTES_MIN), 0xFF);
+        Ok(headers)
+    }
+}
+
+impl SfdpTable {
+    fn header(&self, at: usize) -> Result<[u8; 8], DescriptionError> {
+        let (id, dwords) = (self.id, self.dwords.len());
+        let count = u8::try_from(dwords).ok().filter(|count| *count > 0);
+        let count = count.ok_or(DescriptionError::Length { id, dwords })?;
+        let ([high, low], [p0, p1, p2, _]) = (id.to_be_bytes(), (at as u32).to_le_bytes());
+        let Revision { major, minor } = self.revision;
+        Ok([low, minor, major, count, p0, p1, p2, high])
+    }
+}
+
+impl Sfdp {
+    /// The tables that were used, to be written again.
+    #[must_use]
+    pub fn space(&self) -> SfdpSpace {
+        let table = |header: &ParameterHeader, dwords: &[u32]| SfdpTable {
+            id: header.id,
+            revision: header.revision,
+            dwords: dwords.to_vec(),
+        };
+        let four_byte = self.four_byte.iter().filter_map(|instructions| {
+            let header = self.headers.iter().find(|header| header.id == FOUR_BYTE)?;
+            Some(table(header, &instructions.dwords))
+        });
+        let others = self.tables.iter();
+        let tables = [table(&self.basic_header, &self.basic.dwords)]
+            .into_iter()
+            .chain(four_byte)
+            .chain(others.map(|other| table(&other.header, &other.dwords)));
+        SfdpSpace {
+            revision: self.revision,
+            access_protocol: self.access_protocol,
+            tables: tables.collect(),
+        }
+    }
+}
 
 /// One erase type to write.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -80,17 +172,39 @@ pub enum DescriptionError {
         /// How many there are.
         count: usize,
     },
+    /// No table, or more than headers can be counted.
+    #[error("SFDP has 1 to 256 tables, not {count}")]
+    Tables {
+        /// How many there are.
+        count: usize,
+    },
+    /// A table without DWORDs, or with more than a header can tell.
+    #[error("table {id:04X} has {dwords} DWORDs; SFDP has room for 1 to 255")]
+    Length {
+        /// Its parameter ID.
+        id: u16,
+        /// Its DWORDs.
+        dwords: usize,
+    },
 }
 
 impl SfdpDescription {
     /// The whole SFDP space, 256 bytes, for a part that repeats it.
+    ///
+    /// # Errors
+    /// As [`SfdpDescription::space`].
+    pub fn encode(&self) -> Result<Vec<u8>, DescriptionError> {
+        self.space()?.encode()
+    }
+
+    /// The tables, to which others may be added.
     ///
     /// Times are rounded up to the next step; all erase types share one multiplier, so that a
     /// maximum may come out longer, and shorter only where 32 times typical is not enough.
     ///
     /// # Errors
     /// [`DescriptionError`] for sizes without a code and for more than four erase types.
-    pub fn encode(&self) -> Result<Vec<u8>, DescriptionError> {
+    pub fn space(&self) -> Result<SfdpSpace, DescriptionError> {
         if self.erase_types.len() > 4 {
             return Err(DescriptionError::EraseTypes {
                 count: self.erase_types.len(),
@@ -100,19 +214,21 @@ impl SfdpDescription {
         if !self.nine_dwords {
             basic.extend(self.ten_to_sixteen()?);
         }
-        let mut space = self.headers(basic.len() as u8);
-        space.resize(BASIC_AT.into(), 0xFF);
-        space.extend(basic.iter().flat_map(|dword| dword.to_le_bytes()));
+        let minor = if self.nine_dwords { 0 } else { 6 };
+        let table = |id, minor, dwords| SfdpTable {
+            id,
+            revision: Revision { major: 1, minor },
+            dwords,
+        };
+        let mut tables = vec![table(BASIC, minor, basic)];
         if self.has_four_byte_table() {
-            space.resize(FOUR_BYTE_AT.into(), 0xFF);
-            space.extend(
-                self.four_byte()
-                    .iter()
-                    .flat_map(|dword| dword.to_le_bytes()),
-            );
+            tables.push(table(FOUR_BYTE, 0, self.four_byte().to_vec()));
         }
-        space.resize(SPACE_BYTES, 0xFF);
-        Ok(space)
+        Ok(SfdpSpace {
+            revision: Revision { major: 1, minor },
+            access_protocol: 0xFF,
+            tables,
+        })
     }
 
     fn has_four_byte_table(&self) -> bool {
@@ -121,18 +237,6 @@ impl SfdpDescription {
                 .erase_types
                 .iter()
                 .any(|erase| erase.opcode_4byte.is_some())
-    }
-
-    fn headers(&self, basic_dwords: u8) -> Vec<u8> {
-        let minor = if self.nine_dwords { 0 } else { 6 };
-        let last = u8::from(self.has_four_byte_table());
-        let mut bytes = super::header::SIGNATURE.to_vec();
-        bytes.extend([minor, 1, last, 0xFF]);
-        bytes.extend([0x00, minor, 1, basic_dwords, BASIC_AT, 0, 0, 0xFF]);
-        if self.has_four_byte_table() {
-            bytes.extend([0x84, 0, 1, 2, FOUR_BYTE_AT, 0, 0, 0xFF]);
-        }
-        bytes
     }
 
     fn first_nine(&self) -> Result<[u32; 9], DescriptionError> {
@@ -296,3 +400,6 @@ fn size_code(
     code.filter(|code| range.contains(code))
         .ok_or(DescriptionError::Size { what, bytes })
 }
+
+#[cfg(test)]
+mod tests;

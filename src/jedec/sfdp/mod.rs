@@ -20,7 +20,7 @@ mod sector_map;
 mod vendor;
 
 pub use basic::{AddressBytes, Basic, DeepPowerDown, EraseType, FastRead, StatusPolling, Suspend};
-pub use encode::{DescribedErase, DescriptionError, SfdpDescription};
+pub use encode::{DescribedErase, DescriptionError, SfdpDescription, SfdpSpace, SfdpTable};
 pub use field::Field;
 pub use four_byte::FourByteInstructions;
 pub use header::{

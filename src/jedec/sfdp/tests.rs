@@ -13,7 +13,7 @@ fn time(typical: Duration, times: u32) -> OperationTime {
 }
 
 /// A description of a 16 MiB part like that of the demo's loggers.
-fn logger_part() -> SfdpDescription {
+pub(super) fn logger_part() -> SfdpDescription {
     let ms = Duration::from_millis;
     let erase = |size_bytes, opcode, opcode_4byte, typical| DescribedErase {
         size_bytes,
