@@ -5,6 +5,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::{Chip, ChipError, poll_slice};
+use crate::jedec::sfdp::{Answer, EraseLayout, Sfdp};
 use crate::jedec::{Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, Guard, Link, Purpose, Segment};
 use crate::part::{JedecId, Part};
@@ -139,6 +140,47 @@ impl Bare {
             at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
         }
         Ok(())
+    }
+
+    /// Where the erase types of `sfdp` work: asks the chip the register reads of its sector map, each
+    /// twice, at 1 MHz at most. `None` without a sector map.
+    ///
+    /// A command that is not known to be a read, or whose form depends on a setting of the chip, is not
+    /// sent, and two answers that differ count as none.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn erase_layout(&mut self, sfdp: &Sfdp) -> Result<Option<EraseLayout>, ChipError> {
+        let Some(map) = &sfdp.sector_map else {
+            return Ok(None);
+        };
+        let addresses = sfdp.basic.address_bytes;
+        let frames: Vec<_> = map.commands.iter().map(|c| c.frame(addresses)).collect();
+        self.guard
+            .may_ask(frames.iter().flatten().cloned().collect());
+        let answers: Result<Vec<Answer>, ChipError> =
+            frames.into_iter().map(|frame| self.answer(frame)).collect();
+        self.guard.may_ask(Vec::new());
+        Ok(sfdp.erase_layout(&answers?))
+    }
+
+    fn answer(&mut self, frame: Result<Vec<u8>, String>) -> Result<Answer, ChipError> {
+        let frame = match frame {
+            Ok(frame) => frame,
+            Err(why) => return Ok(Err(why)),
+        };
+        let (mut first, mut second) = ([0], [0xFF]);
+        let slow = self.sck.min(FIRST_SCK);
+        self.query(&frame, &mut first, slow)?;
+        self.query(&frame, &mut second, slow)?;
+        let code = frame.first().copied().unwrap_or_default();
+        let ([first], [second]) = (first, second);
+        Ok(match first == second {
+            true => Ok(first),
+            false => Err(format!(
+                "{code:02X}h brought {first:02X}h, then {second:02X}h"
+            )),
+        })
     }
 
     /// Reads status register 1 once at `sck`.

@@ -9,7 +9,7 @@ use super::{Attendant, Stop};
 use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::image::show_size;
 use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
-use crate::jedec::sfdp::{self, Sfdp};
+use crate::jedec::sfdp::{self, EraseLayout, Sfdp};
 use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::{Link, LinkError, Purpose, Sent, Trace};
 use crate::part::{Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, identify};
@@ -78,6 +78,8 @@ pub struct Seen {
     pub sfdp: Option<Sfdp>,
     /// Why SFDP that has the signature cannot be used.
     pub sfdp_fault: Option<String>,
+    /// What the chip's answers made of its sector map, where it has one.
+    pub layout: Option<EraseLayout>,
     /// What the chip is.
     pub identification: Identification,
     /// Why the chip may have another size than the part it was identified as.
@@ -352,7 +354,13 @@ fn look_closer(
         .as_ref()
         .and_then(|parsed| parsed.as_ref().err().map(|error| sentence(error)));
     let sfdp = parsed.and_then(Result::ok);
-    let facts = sfdp.as_ref().and_then(SfdpFacts::of);
+    let layout = match &sfdp {
+        Some(sfdp) => bare.erase_layout(sfdp)?,
+        None => None,
+    };
+    let facts = sfdp
+        .as_ref()
+        .and_then(|sfdp| SfdpFacts::of(sfdp, layout.as_ref()));
     let identification = identify(catalogue, &look.id, facts.as_ref(), said.marking.as_deref());
     let size_doubt = size_doubt(catalogue, &identification, said.marking.as_deref());
     let mut sign = strange.map(|id| unsteady(&look.id, &id));
@@ -372,6 +380,7 @@ fn look_closer(
         sfdp_raw,
         sfdp,
         sfdp_fault,
+        layout,
         identification,
         size_doubt,
         link,

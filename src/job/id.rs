@@ -70,6 +70,7 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
     let identification = seen.identification;
     let mut sfdp_remarks: Vec<String> = seen.sfdp_fault.into_iter().collect();
     sfdp_remarks.extend(seen.sfdp.iter().flat_map(|sfdp| sfdp.remarks().to_vec()));
+    sfdp_remarks.extend(seen.layout.and_then(|layout| layout.doubt));
     Ok(IdReport {
         jedec_id: crate::chip::short_id(&seen.look.id).to_string(),
         maker: maker_name(seen.look.id[0]).to_string(),

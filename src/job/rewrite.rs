@@ -138,7 +138,8 @@ impl Rewrite<'_> {
             begun: &self.begun,
             accept_shared,
         });
-        let worklist = worklist.map_err(|error| no_plan(error, &mut self.panel))?;
+        let worklist =
+            worklist.map_err(|error| no_plan(error, self.seen.layout.as_ref(), &mut self.panel))?;
         self.note_shared(&worklist);
         Ok(worklist)
     }

@@ -11,6 +11,7 @@ use crate::chip::as_addressed;
 use crate::image::RegionMap;
 use crate::interlock::{Acceptable, Acceptances, Panel};
 use crate::jedec::Hertz;
+use crate::jedec::sfdp::EraseLayout;
 use crate::part::{Catalogue, Part};
 use crate::unit::Unit;
 use crate::unit::store::StoreFile;
@@ -67,7 +68,7 @@ pub fn worklist(
         begun: &[],
         accept_shared,
     };
-    let worklist = plan(&request).map_err(|error| no_plan(error, &mut panel))?;
+    let worklist = plan(&request).map_err(|error| no_plan(error, None, &mut panel))?;
     let estimate = worklist.estimate(&pace(&part, sck));
     let lines = worklist.summary(&estimate);
     let file = keep(unit, &lines)?;
@@ -133,11 +134,23 @@ pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
     }
 }
 
-/// Why there is no worklist: `panel` holds where a block is shared with unit data.
-pub(super) fn no_plan(error: WorklistError, panel: &mut Panel) -> Stop {
+/// Why there is no worklist: `panel` holds where a block is shared with unit data. `layout` is what is
+/// known of where the chip erases.
+pub(super) fn no_plan(
+    error: WorklistError,
+    layout: Option<&EraseLayout>,
+    panel: &mut Panel,
+) -> Stop {
     if let WorklistError::SharedBlock { .. } = &error {
         panel.shared_block(sentence(&error));
         return Stop::held(panel).because(error);
+    }
+    if let WorklistError::NoErase { .. } = &error {
+        let next = "Give an image that leaves that block as it is; norlock sfdp shows where the chip erases.";
+        let stop = Stop::new(Exit::FileFault, sentence(&error), next);
+        let doubt = layout.and_then(|layout| layout.doubt.as_deref());
+        let means = doubt.unwrap_or("no erase that is known for this part works there");
+        return stop.row("means", means).because(error);
     }
     let next = "Look at the image, the region map and the part: their sizes must agree.";
     Stop::new(Exit::FileFault, sentence(&error), next).because(error)

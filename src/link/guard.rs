@@ -51,6 +51,7 @@ pub struct Guard {
     purpose: Purpose,
     armed: bool,
     part: Option<Part>,
+    questions: Vec<Vec<u8>>,
     single_transfer: bool,
 }
 
@@ -64,6 +65,7 @@ impl Guard {
             purpose,
             armed: false,
             part: None,
+            questions: Vec::new(),
             single_transfer: false,
         }
     }
@@ -71,6 +73,13 @@ impl Guard {
     /// Lets pass what `part` needs for reading.
     pub fn identified(&mut self, part: &Part) {
         self.part = Some(part.clone());
+    }
+
+    /// Lets pass the register reads that the chip's own sector map asks, until others are given: each
+    /// byte for byte as here, with one byte read, and only where it is a read on the parts of all makers
+    /// ([`opcode::is_register_read`]).
+    pub fn may_ask(&mut self, questions: Vec<Vec<u8>>) {
+        self.questions = questions;
     }
 
     /// Sends each frame as one full-duplex transfer from now on, for controllers that drop CS between
@@ -121,9 +130,17 @@ impl Guard {
         }
     }
 
+    fn is_question(&self, shape: &Shape) -> bool {
+        let whole = shape.head.len() == shape.out_bytes && shape.reads == 1 && !shape.mixed;
+        whole && opcode::is_register_read(&shape.head) && self.questions.contains(&shape.head)
+    }
+
     fn class(&self, shape: &Shape) -> Option<Class> {
         if let Some(class) = before_identification(shape) {
             return Some(class);
+        }
+        if self.is_question(shape) {
+            return Some(Class::Observe);
         }
         let part = self.part.as_ref()?;
         observes(part, shape)

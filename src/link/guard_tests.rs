@@ -427,3 +427,67 @@ fn single_transfers_bring_the_same_bytes() {
         }
     }
 }
+
+/// What a sector map asks passes byte for byte, with one byte read, and only if it is a register read.
+#[test]
+fn a_sector_maps_question_passes_exactly() {
+    for purpose in [Purpose::Read, Purpose::Write] {
+        let (mut guard, _) = guard(purpose, None);
+        let question = vec![0x65, 0x80, 0x00, 0x04, 0x00];
+        assert!(judge(&guard, &question, 1).is_err(), "before it was given");
+        guard.may_ask(vec![question.clone(), vec![0x65, 0, 0, 0, 2, 0]]);
+        assert_eq!(judge(&guard, &question, 1), Ok(Class::Observe));
+        for (out, reads) in [
+            (&question[..], 0),
+            (&question[..], 2),
+            (&question[..4], 1),
+            (&[0x65, 0x80, 0x00, 0x05, 0x00], 1),
+            (&[0x65, 0x80, 0x00, 0x04, 0x01], 1),
+            (&[0x65, 0x80, 0x00, 0x04, 0x00, 0x00], 1),
+            (&[0x65], 1),
+            (&[0x71, 0x80, 0x00, 0x04, 0x00], 1),
+        ] {
+            assert!(judge(&guard, out, reads).is_err(), "{out:02X?}, {reads}");
+        }
+        let mut into = [0];
+        let (out, more) = (&question[..3], &question[3..]);
+        let parts = vec![
+            Segment::Out(out),
+            Segment::Out(more),
+            Segment::In(&mut into),
+        ];
+        assert_eq!(guard.judge(&Frame::new(parts)), Ok(Class::Observe));
+        let mixed = vec![
+            Segment::Out(out),
+            Segment::In(&mut into),
+            Segment::Out(more),
+        ];
+        assert!(guard.judge(&Frame::new(mixed)).is_err());
+        guard.may_ask(Vec::new());
+        assert!(
+            judge(&guard, &question, 1).is_err(),
+            "after it was taken back"
+        );
+    }
+}
+
+/// Whatever a map names: 71h writes any register, 35h and 15h set a mode or read, 85h writes (S25FS512S;
+/// MX25L12845G, N25Q256A Rev. W).
+#[test]
+fn no_other_opcode_passes_as_a_question() {
+    for part in [None, Some(part("W25Q128JV"))] {
+        let (mut guard, _) = guard(Purpose::Read, part.as_ref());
+        for code in (0..=0xFF).filter(|code| *code != 0x65) {
+            for frame in [vec![code], vec![code, 0, 0, 4], vec![code, 0, 0, 0, 4, 0]] {
+                let before = judge(&guard, &frame, 1);
+                guard.may_ask(vec![frame.clone()]);
+                assert_eq!(
+                    judge(&guard, &frame, 1).is_ok(),
+                    before.is_ok(),
+                    "{frame:02X?}"
+                );
+                guard.may_ask(Vec::new());
+            }
+        }
+    }
+}

@@ -215,6 +215,7 @@ impl Bench {
         }
         let mut other = Chip::new(self.chip.part.clone(), cells, seed);
         other.sfdp.clone_from(&self.chip.sfdp);
+        other.addressed.clone_from(&self.chip.addressed);
         if let Some(id) = jedec_id {
             other.id = id;
         }

@@ -1,5 +1,6 @@
 //! The simulated chip: its cells, its registers and the modes it can be in.
 
+use std::collections::BTreeMap;
 use std::io;
 use std::ops::Range;
 
@@ -27,6 +28,8 @@ pub(super) struct Chip {
     pub(super) id: Vec<u8>,
     pub(super) unique_id: Vec<u8>,
     pub(super) sfdp: Option<Vec<u8>>,
+    /// What it answers to 65h, by address.
+    pub(super) addressed: BTreeMap<u32, u8>,
     /// What it answers instead of its ID, while a fault says so.
     pub(super) lying_id: Option<Vec<u8>>,
     /// What it answers instead of its SFDP, while a fault says so.
@@ -81,6 +84,7 @@ impl Chip {
             id: part.jedec_id.0.clone(),
             unique_id: unique_id.collect(),
             sfdp: sfdp::of(&part),
+            addressed: BTreeMap::new(),
             lying_id: None,
             lying_sfdp: None,
             unstable: Vec::new(),

@@ -42,9 +42,26 @@ pub struct BenchFile {
     /// Cost of each batch besides its bits, in microseconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub overhead_us: Option<u64>,
+    /// A file with what the chip answers to 5Ah, from the bench file's folder; what its part says where
+    /// absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sfdp: Option<PathBuf>,
+    /// What the chip answers to 65h; without any it does not have the opcode.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub register: Vec<Register>,
     /// What is wrong.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub fault: Vec<Fault>,
+}
+
+/// A register that a chip answers 65h from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Register {
+    /// Its address.
+    pub address: u32,
+    /// What it reads as.
+    pub value: u8,
 }
 
 fn seed() -> u64 {
@@ -63,6 +80,8 @@ impl BenchFile {
             unique_id: None,
             batch_bytes: None,
             overhead_us: None,
+            sfdp: None,
+            register: Vec::new(),
             fault: Vec::new(),
         }
     }
@@ -129,6 +148,10 @@ impl Mock {
         let stem = path.file_stem().unwrap_or_default().to_string_lossy();
         bench.name = format!("mock:{stem}");
         file.set_up(&mut bench);
+        if let Some(sfdp) = &file.sfdp {
+            let sfdp = path.with_file_name(sfdp);
+            bench.chip.sfdp = Some(fs::read(&sfdp).map_err(failed("read", &sfdp))?);
+        }
         restore(&mut bench, state_path(&cells_path))?;
         bench.set_faults(Faults {
             seed: file.seed,
@@ -154,6 +177,8 @@ impl BenchFile {
         if let Some(id) = &self.unique_id {
             bench.chip.unique_id.clone_from(id);
         }
+        let registers = self.register.iter();
+        bench.chip.addressed = registers.map(|r| (r.address, r.value)).collect();
         if let Some(bytes) = self.batch_bytes {
             bench.limits.batch_out_bytes = bytes;
             bench.limits.batch_in_bytes = bytes;

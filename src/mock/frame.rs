@@ -297,6 +297,12 @@ impl Bench {
         match source {
             Source::High => into.fill(0xFF),
             Source::Array => self.chip.read_on(&mut run.next, &run.window, into)?,
+            Source::Addressed => {
+                let register = run
+                    .sent_address()
+                    .and_then(|at| self.chip.addressed.get(&at));
+                into.fill(register.copied().unwrap_or(0xFF));
+            }
             Source::Sfdp => repeat(self.chip.shown_sfdp(), &mut run.next, into),
             Source::Bytes(bytes) => repeat(Some(bytes), &mut run.next, into),
             Source::Register(place) => {

@@ -24,6 +24,7 @@
 //! # unique_id = [0xD1, 0x64, 0x5C, 0x1B, 0x0F, 0x2A, 0x33, 0x07]
 //! # batch_bytes = 65536        # in each direction; absent is 4096
 //! # overhead_us = 30           # for each batch
+//! # sfdp = "gauge-07.sfdp"     # what it answers to 5Ah; absent is what the part says
 //!
 //! [[fault]]                    # any number of them, see Fault
 //! flips = { rate = 0.0001, above_sck = "12MHz" }
@@ -56,6 +57,7 @@ mod state;
 mod tests;
 mod view;
 
+use std::collections::BTreeMap;
 use std::io;
 use std::ops::Range;
 use std::path::Path;
@@ -71,7 +73,7 @@ use cells::Cells;
 
 pub use clock::{Counters, Times};
 pub use faults::{AddressBit, Content, Failure, Fault, Faults, Flips, Miso, Struck, Torn};
-pub use file::{BenchFile, BenchFileError};
+pub use file::{BenchFile, BenchFileError, Register};
 pub use link::MockLink;
 pub use monitor::Monitor;
 
@@ -146,6 +148,12 @@ impl Mock {
     /// What the chip answers to Read SFDP, over and over; `None` is a chip without.
     pub fn set_sfdp(&self, bytes: Option<Vec<u8>>) {
         self.lock().chip.sfdp = bytes;
+    }
+
+    /// The registers that the chip answers 65h from, by address, in the form that the sector map of its
+    /// SFDP gives 65h; a chip without any does not have the opcode. Other addresses read FFh.
+    pub fn set_registers(&self, registers: BTreeMap<u32, u8>) {
+        self.lock().chip.addressed = registers;
     }
 
     /// The chip's unique ID, on Micron parts the 14 factory bytes that follow the ID; drawn from the

@@ -21,6 +21,8 @@ pub(super) enum Source {
     Register(registers::Place),
     /// The flag status register.
     FlagStatus,
+    /// A register by its address.
+    Addressed,
 }
 
 /// What a chip does when CS rises.
@@ -213,6 +215,10 @@ impl Chip {
             }
             op::READ_FLAG_STATUS if family == StatusFamily::Micron => {
                 Plan::read(opcode, 0, 0, Source::FlagStatus)
+            }
+            op::READ_ANY_REGISTER if !self.addressed.is_empty() => {
+                let (address, dummies) = super::sfdp::register_read(self.shown_sfdp(), address);
+                Plan::read(opcode, address, dummies, Source::Addressed)
             }
             op::READ_EXTENDED_ADDRESS if self.has_extended() => {
                 Plan::read(opcode, 0, 0, Source::Bytes(vec![self.state.extended]))

@@ -2,9 +2,10 @@
 
 use std::time::Duration;
 
+use crate::jedec::opcode::READ_ANY_REGISTER;
 use crate::jedec::sfdp::{
-    AddressBytes, DescribedErase, Enter4Byte, Exit4Byte, OperationTime, QuadEnable,
-    SfdpDescription, SoftReset,
+    AddressBytes, CommandAddress, DescribedErase, Enter4Byte, Exit4Byte, OperationTime, QuadEnable,
+    Sfdp, SfdpDescription, SoftReset,
 };
 use crate::jedec::status::StatusFamily;
 use crate::part::{ChipErase, EraseType, FourByte, Part, Timing};
@@ -123,6 +124,24 @@ fn dedicated(part: &Part) -> Vec<u8> {
         _ => &[],
     });
     opcodes.copied().filter(|code| !erases(code)).collect()
+}
+
+/// Address and dummy bytes of 65h as the sector map of a chip's SFDP has it; the usual address, of
+/// `present` bytes, and none where it leaves them to the chip's setting, or has no 65h.
+pub(super) fn register_read(space: Option<&[u8]>, present: usize) -> (usize, usize) {
+    let sfdp = space.and_then(|space| Sfdp::parse(space).ok());
+    let map = sfdp.and_then(|sfdp| sfdp.sector_map);
+    let mut commands = map.iter().flat_map(|map| &map.commands);
+    let Some(command) = commands.find(|command| command.opcode == READ_ANY_REGISTER) else {
+        return (present, 0);
+    };
+    let address = match command.address_bytes {
+        CommandAddress::None => 0,
+        CommandAddress::Three => 3,
+        CommandAddress::Four => 4,
+        CommandAddress::Current => present,
+    };
+    (address, usize::from(command.dummy_clocks.unwrap_or(0) / 8))
 }
 
 /// Writes another density into the first parameter table (DWORD 2: bits less one).

@@ -1,26 +1,30 @@
 //! What a chip's own SFDP says, in the terms of the catalogue.
 
-use super::sfdp_facts::{SfdpErase, SfdpFacts};
+use std::ops::Range;
+
+use super::sfdp_facts::{Reach, SfdpErase, SfdpFacts};
 use super::{Addressing, FourByte, SupplyRange, Timing};
 use crate::jedec::opcode;
-use crate::jedec::sfdp::{AddressBytes, Enter4Byte, Exit4Byte, OperationTime, Sfdp};
+use crate::jedec::sfdp::{AddressBytes, Enter4Byte, EraseLayout, Exit4Byte, OperationTime, Sfdp};
 
 impl SfdpFacts {
-    /// The facts of `sfdp`; `None` where it gives no density that makes sense.
+    /// The facts of `sfdp`; `None` where it gives no density that makes sense. `layout` is what the
+    /// chip's answers made of its sector map, where it has one ([`Sfdp::erase_layout`]).
     ///
-    /// Where the table is in doubt about erasing, it gives no erase type, so that nothing is erased on
-    /// its word.
+    /// Where the table is in doubt about erasing, or no map fits, it gives no erase type, so that
+    /// nothing is erased on its word.
     #[must_use]
-    pub fn of(sfdp: &Sfdp) -> Option<Self> {
+    pub fn of(sfdp: &Sfdp, layout: Option<&EraseLayout>) -> Option<Self> {
         let basic = &sfdp.basic;
         let erase_types = basic.erase_types.iter().map(|kind| SfdpErase {
             size_bytes: kind.size_bytes,
             opcode: kind.opcode,
             opcode_4byte: sfdp.erase_opcode_4byte(kind.number),
             time: kind.time.map(timing),
+            reach: reach(kind.number, layout),
         });
-        // A sector map only says where a type works; the doubt then is the map, not the types.
-        let trusted = sfdp.erase_doubt().is_none() || !sfdp.tables.is_empty();
+        let fits = layout.is_none_or(|layout| !layout.maps.is_empty());
+        let trusted = sfdp.erase_doubt().is_none() && fits;
         Some(Self {
             density_bytes: basic.density_bytes?,
             erase_types: if trusted {
@@ -38,6 +42,23 @@ impl SfdpFacts {
                 from_memory: false,
             }),
         })
+    }
+}
+
+/// Where erase type `number` works.
+fn reach(number: u8, layout: Option<&EraseLayout>) -> Reach {
+    let Some(layout) = layout else {
+        return Reach::Everywhere;
+    };
+    let narrow = |range: &Range<u64>| {
+        let end = u32::try_from(range.end).ok()?;
+        Some(u32::try_from(range.start).ok()?..end)
+    };
+    let ranges = layout.places(number).iter().filter_map(narrow).collect();
+    if layout.is_decided() {
+        Reach::Mapped(ranges)
+    } else {
+        Reach::Undecided(ranges)
     }
 }
 

@@ -211,18 +211,13 @@ fn known(
     }
 }
 
-/// Keeps what SFDP confirms: only its erase types, never a shorter time limit, never a wider supply.
+/// Keeps what SFDP confirms: only its erase types, where its sector map says, never a shorter time
+/// limit, never a wider supply.
 fn apply_sfdp(part: &mut Part, sfdp: &SfdpFacts) {
-    part.erase_types.retain_mut(|table| {
-        let found = sfdp
-            .erase_types
-            .iter()
-            .find(|e| e.size_bytes == table.size_bytes && e.opcode == table.opcode);
-        if let Some(time) = found.and_then(|found| found.time) {
-            table.time.max = table.time.max.max(time.max);
-        }
-        found.is_some()
-    });
+    let found = sfdp.erase_types.iter();
+    let confirmed = found.flat_map(|found| found.confirmed(&part.erase_types, part.size_bytes));
+    part.erase_types = confirmed.collect();
+    super::sfdp_facts::sort(&mut part.erase_types);
     if let Some(time) = sfdp.page_program {
         part.page_program.max = part.page_program.max.max(time.max);
     }

@@ -101,7 +101,10 @@ fn common_erase_types(a: &[EraseType], b: &[EraseType]) -> Vec<EraseType> {
 
 /// Where both work; the outer `None` is nowhere, the inner one everywhere.
 #[allow(clippy::option_option)]
-fn common_place(a: Option<&Range<u32>>, b: Option<&Range<u32>>) -> Option<Option<Range<u32>>> {
+pub(super) fn common_place(
+    a: Option<&Range<u32>>,
+    b: Option<&Range<u32>>,
+) -> Option<Option<Range<u32>>> {
     match (a, b) {
         (None, None) => Some(None),
         (Some(place), None) | (None, Some(place)) => Some(Some(place.clone())),

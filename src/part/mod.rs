@@ -35,6 +35,6 @@ pub use marking::Marking;
 pub use relative::{Mark, Relative};
 pub use schema::{CatalogueError, PartFault};
 pub use select::Selection;
-pub use sfdp_facts::{SfdpErase, SfdpFacts};
+pub use sfdp_facts::{Reach, SfdpErase, SfdpFacts};
 pub use supply::SupplyRange;
 pub use timing::Timing;

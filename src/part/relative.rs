@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::{Catalogue, EraseType, Part, SfdpErase, SfdpFacts, compare, marking};
+use super::{Catalogue, EraseType, Part, Reach, SfdpErase, SfdpFacts, compare, marking};
 
 /// A way to tell two parts apart that send the same three bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -102,5 +102,6 @@ fn erase_in_sfdp(erase: &EraseType) -> SfdpErase {
         opcode: erase.opcode,
         opcode_4byte: erase.opcode_4byte,
         time: None,
+        reach: Reach::Everywhere,
     }
 }

@@ -1,8 +1,22 @@
 //! What the match needs of an SFDP table.
 
+use std::ops::Range;
+
+use super::merge::common_place;
 use super::{Addressing, JedecId, Part, SupplyRange, Timing};
 use crate::jedec::opcode::ERASES;
 use crate::part::{ChipErase, EraseType, ProgramMethod, Source};
+
+/// Where an erase type works, by the chip's own sector map.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Reach {
+    /// In the whole array: there is no map.
+    Everywhere,
+    /// In these ranges, by the map that is known to be in force.
+    Mapped(Vec<Range<u32>>),
+    /// Which map is in force is not known; in these ranges all maps agree.
+    Undecided(Vec<Range<u32>>),
+}
 
 /// An erase type as SFDP gives it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -15,6 +29,72 @@ pub struct SfdpErase {
     pub opcode_4byte: Option<u8>,
     /// Its time, where the table holds times.
     pub time: Option<Timing>,
+    /// Where it works.
+    pub reach: Reach,
+}
+
+impl SfdpErase {
+    /// The erase types of a part that the parts table lists as `table`: where both speak of the type.
+    ///
+    /// A sector map that is known to be in force tells where the type works, also where the table does
+    /// not list it: it leaves out what a setting decides. While that is not known the type works where
+    /// the table and all maps agree.
+    pub(super) fn confirmed(&self, table: &[EraseType], array_bytes: u32) -> Vec<EraseType> {
+        let same = |t: &&EraseType| t.size_bytes == self.size_bytes && t.opcode == self.opcode;
+        let same: Vec<EraseType> = table.iter().filter(same).map(|t| self.slower(t)).collect();
+        match &self.reach {
+            Reach::Everywhere => same,
+            Reach::Undecided(ranges) => same
+                .iter()
+                .flat_map(|kind| ranges.iter().map(move |range| (kind, range)))
+                .filter_map(|(kind, range)| placed(kind, range, array_bytes))
+                .collect(),
+            Reach::Mapped(ranges) => {
+                let longest = same.into_iter().max_by_key(|kind| kind.time.max);
+                let Some(kind) = longest.or_else(|| self.own()) else {
+                    return Vec::new();
+                };
+                let kind = EraseType {
+                    only_in: None,
+                    ..kind
+                };
+                let placed = |range| placed(&kind, range, array_bytes);
+                ranges.iter().filter_map(placed).collect()
+            }
+        }
+    }
+
+    /// The type by SFDP alone; `None` where its opcode is not known to erase: a worklist must not plan
+    /// what the guard will refuse half way.
+    fn own(&self) -> Option<EraseType> {
+        ERASES.contains(&self.opcode).then(|| EraseType {
+            size_bytes: self.size_bytes,
+            opcode: self.opcode,
+            opcode_4byte: self.opcode_4byte.filter(|code| ERASES.contains(code)),
+            time: self
+                .time
+                .unwrap_or_else(|| Timing::erase_fallback(self.size_bytes)),
+            only_in: None,
+        })
+    }
+
+    /// `kind` with at least the time limit that SFDP gives.
+    fn slower(&self, kind: &EraseType) -> EraseType {
+        let mut kind = kind.clone();
+        if let Some(time) = self.time {
+            kind.time.max = kind.time.max.max(time.max);
+        }
+        kind
+    }
+}
+
+/// `kind` where it works both as it says and within `range`.
+fn placed(kind: &EraseType, range: &Range<u32>, array_bytes: u32) -> Option<EraseType> {
+    let range = Some(range).filter(|range| **range != (0..array_bytes));
+    Some(EraseType {
+        only_in: common_place(kind.only_in.as_ref(), range)?,
+        ..kind.clone()
+    })
 }
 
 /// The facts of an SFDP table that are compared with the catalogue.
@@ -75,19 +155,21 @@ impl SfdpFacts {
             .erase_types
             .iter()
             .filter(|erase| erase.size_bytes.is_power_of_two() && erase.size_bytes <= array_bytes)
-            // A worklist must not plan what the guard will refuse half way.
-            .filter(|erase| ERASES.contains(&erase.opcode))
-            .map(|erase| EraseType {
-                size_bytes: erase.size_bytes,
-                opcode: erase.opcode,
-                opcode_4byte: erase.opcode_4byte.filter(|code| ERASES.contains(code)),
-                time: erase
-                    .time
-                    .unwrap_or_else(|| Timing::erase_fallback(erase.size_bytes)),
-                only_in: None,
+            .flat_map(|erase| match &erase.reach {
+                Reach::Everywhere => erase.own().into_iter().collect(),
+                Reach::Mapped(_) => erase.confirmed(&[], array_bytes),
+                Reach::Undecided(_) => Vec::new(),
             })
             .collect();
-        list.sort_by_key(|erase| (erase.size_bytes, erase.opcode));
+        sort(&mut list);
         list
     }
+}
+
+/// Smallest first, those of one size by opcode and place.
+pub(super) fn sort(list: &mut [EraseType]) {
+    list.sort_by_key(|erase| {
+        let start = erase.only_in.as_ref().map_or(0, |range| range.start);
+        (erase.size_bytes, erase.opcode, start)
+    });
 }

@@ -10,6 +10,7 @@ mod reading;
 mod refusals;
 mod replaced_chip;
 mod review;
+mod sector_map;
 mod shared_block;
 mod small;
 mod station;

@@ -5,6 +5,7 @@
 use std::time::Duration;
 
 use norlock::interlock::Acceptable;
+use norlock::jedec::sfdp::{CommandAddress, ConfigurationMap, DetectionCommand, Region, SectorMap};
 use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{self, Attendant, Bench, Exit, Nobody, Stop, Task};
 use norlock::link::{Frame, Guard, Limits, Link, LinkError, Purpose, Segment, Sent, Trace};
@@ -14,6 +15,7 @@ use norlock::unit::Digest;
 use norlock::unit::store::Store;
 use proptest::prelude::*;
 
+use crate::sector_map::with_map;
 use crate::station::{Station, part};
 
 /// First bytes of commands that change array, registers, protection or one-time bits, or that leave
@@ -50,6 +52,10 @@ fn only_reads(trace: &[Sent]) -> Result<(), String> {
         }
         let register = matches!(code, 0xC5 | 0x17);
         if register && !(at < enabled_until || is_session(&sent.out)) {
+            return Err(format!("frame {at} is {:02X?}", sent.out));
+        }
+        // Read any register (S25FS512S): an address, at most a dummy byte, and one byte read.
+        if code == 0x65 && !((4..=6).contains(&sent.out.len()) && sent.read_bytes == 1) {
             return Err(format!("frame {at} is {:02X?}", sent.out));
         }
         if matches!(code, 0xB7 | 0xE9) && sent.out.len() != 1 {
@@ -328,6 +334,60 @@ fn sfdp_cannot_ask_for_modifying_opcodes() {
                 every_reading_command(&station, &format!("{name}, SFDP {number}, {known}"));
             }
         }
+    }
+}
+
+/// Whatever instruction, address and form the commands of a sector map name, only 65h with an address is
+/// added to what is sent.
+#[test]
+fn a_sector_map_cannot_ask_for_anything_but_registers() {
+    let opcodes = |station: &Station| {
+        let trace = station.trace.lock().unwrap();
+        let opcodes = trace.iter().map(|sent| sent.out[0]);
+        opcodes.collect::<std::collections::BTreeSet<u8>>()
+    };
+    let plain = of("W25Q80DV");
+    job::id(bench(&plain), &mut Nobody).unwrap();
+    let mut usual = opcodes(&plain);
+    usual.insert(0x65);
+    for code in 0..=0xFF_u8 {
+        let station = of("W25Q80DV");
+        let form = [
+            CommandAddress::None,
+            CommandAddress::Three,
+            CommandAddress::Four,
+            CommandAddress::Current,
+        ];
+        let command = |address_bytes, dummy_clocks| DetectionCommand {
+            opcode: code,
+            address_bytes,
+            address: 0x0080_0002,
+            dummy_clocks,
+            mask: 1,
+        };
+        let map = SectorMap {
+            commands: form
+                .into_iter()
+                .flat_map(|form| [command(form, Some(0)), command(form, Some(8))])
+                .collect(),
+            maps: vec![ConfigurationMap {
+                id: 0,
+                regions: vec![Region {
+                    range: 0..1 << 20,
+                    erase_types: vec![1],
+                }],
+            }],
+        };
+        let sfdp = with_map(&station, &map);
+        station.mock.set_sfdp(Some(sfdp));
+        station.mock.set_registers([(0x0080_0002, 0)].into());
+        station.trace.lock().unwrap().clear();
+        let result = job::id(bench(&station), &mut Nobody);
+        assert!(result.is_ok(), "{code:02X}: {result:?}");
+        judge(&station, &format!("{code:02X}h"));
+        let sent = opcodes(&station);
+        assert!(sent.is_subset(&usual), "{code:02X}h: {sent:02X?}");
+        assert_eq!(sent.contains(&0x65), code == 0x65, "{code:02X}h");
     }
 }
 

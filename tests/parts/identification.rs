@@ -2,8 +2,8 @@
 
 use norlock::jedec::Millivolts;
 use norlock::part::{
-    Addressing, Catalogue, FourByte, Identification, JedecId, Part, SfdpErase, SfdpFacts, Standing,
-    identify,
+    Addressing, Catalogue, FourByte, Identification, JedecId, Part, Reach, SfdpErase, SfdpFacts,
+    Standing, identify,
 };
 
 const ERASE_4_32_64: [(u32, u8); 3] = [(0x1000, 0x20), (0x8000, 0x52), (0x1_0000, 0xD8)];
@@ -18,6 +18,7 @@ fn sfdp(density_bytes: u64, page: Option<u32>, erase: &[(u32, u8)]) -> SfdpFacts
                 opcode,
                 opcode_4byte: None,
                 time: None,
+                reach: Reach::Everywhere,
             })
             .collect(),
         page_size_bytes: page,
@@ -362,4 +363,87 @@ fn an_open_or_shorted_line_is_no_part() {
         assert_eq!((found.standing, found.part), (Standing::Unknown, None));
         assert!(found.candidates.is_empty());
     }
+}
+
+/// S25HL01GT in the table: 256 KiB by D8h, not in the first and last block. Layout: the sector map of
+/// S25HS01GT, from the simulation model published for the part, V1.14 (2023).
+#[test]
+#[allow(clippy::single_range_in_vec_init)]
+fn a_sector_map_in_force_tells_where_erases_work() {
+    let id_bytes = [0x34, 0x2A, 0x1B, 0x0F, 0x03, 0x90];
+    let (k64, k256, all) = (0x1_0000, 0x4_0000, 1 << 27);
+    let with = |small: Reach, large: Reach| {
+        let mut facts = sfdp(all.into(), Some(256), &[(0x1000, 0x20), (k256, 0xD8)]);
+        facts.erase_types[0].opcode_4byte = Some(0x21);
+        facts.erase_types[0].reach = small;
+        facts.erase_types[1].reach = large;
+        let found = id(&id_bytes, Some(&facts), Some("S25HL01GT"));
+        assert_eq!(found.standing, Standing::Known);
+        assert_eq!(found.disagreements, []);
+        let types = found.part.unwrap().erase_types;
+        let place = |kind: norlock::part::EraseType| {
+            (
+                kind.size_bytes,
+                kind.opcode,
+                kind.opcode_4byte,
+                kind.only_in,
+            )
+        };
+        types.into_iter().map(place).collect::<Vec<_>>()
+    };
+    let (small, large) = (
+        |range| (0x1000, 0x20, Some(0x21), Some(range)),
+        |range| (k256, 0xD8, Some(0xDC), range),
+    );
+    // 4 KiB sectors at both ends: also what the table leaves out.
+    assert_eq!(
+        with(
+            Reach::Mapped(vec![0..k64, all - k64..all]),
+            Reach::Mapped(vec![k256..all - k256]),
+        ),
+        [
+            small(0..k64),
+            small(all - k64..all),
+            large(Some(k256..all - k256))
+        ]
+    );
+    // Uniform: all of it by 256 KiB.
+    assert_eq!(
+        with(Reach::Mapped(vec![]), Reach::Mapped(vec![0..all])),
+        [large(None)]
+    );
+    // Not decided: where the table and all maps agree.
+    assert_eq!(
+        with(
+            Reach::Undecided(vec![]),
+            Reach::Undecided(vec![0..k256 * 2, all / 2..all]),
+        ),
+        [
+            large(Some(k256..k256 * 2)),
+            large(Some(all / 2..all - k256))
+        ]
+    );
+    // No sector map: as the table says.
+    assert_eq!(
+        with(Reach::Everywhere, Reach::Everywhere),
+        [large(Some(k256..all - k256))]
+    );
+}
+
+#[test]
+#[allow(clippy::single_range_in_vec_init)]
+fn a_part_known_by_sfdp_alone_erases_as_its_map_says() {
+    let with = |reach: Reach| {
+        let mut facts = sfdp(4 << 20, Some(256), &[(0x1000, 0x20), (0x1_0000, 0xD8)]);
+        facts.erase_types[1].reach = reach;
+        facts.erase_types[0].reach = Reach::Mapped(vec![]);
+        let part = id(&[0x5A, 0x12, 0x34], Some(&facts), None).part.unwrap();
+        let types = part.erase_types.into_iter();
+        types.map(|kind| kind.only_in).collect::<Vec<_>>()
+    };
+    let some = vec![0..0x2_0000, 0x10_0000..0x20_0000];
+    let expected: Vec<_> = some.iter().cloned().map(Some).collect();
+    assert_eq!(with(Reach::Mapped(some.clone())), expected);
+    assert_eq!(with(Reach::Mapped(vec![0..4 << 20])), [None]);
+    assert_eq!(with(Reach::Undecided(some)), []);
 }

@@ -1,7 +1,11 @@
 //! The start sequence.
 
 use super::*;
-use crate::mock::Miso;
+use crate::jedec::sfdp::{
+    CommandAddress, ConfigurationMap, DetectionCommand, Region, Revision, SECTOR_MAP, SectorMap,
+    Sfdp, SfdpTable,
+};
+use crate::mock::{Flips, Miso};
 
 /// 05h before 9Fh, at 1 MHz at most, and nothing that could change anything.
 #[test]
@@ -183,4 +187,135 @@ fn sfdp_is_read_across_frames() {
     desk.bare(Purpose::Read).sfdp(0, &mut parts, SCK).unwrap();
     assert_eq!(whole, parts);
     assert_eq!(whole[..4], *b"SFDP");
+}
+
+/// SFDP of the part on the desk with a sector map: 4 KiB below 64 KiB and 64 KiB above where bit 3 of
+/// the register is 0 (ID 0), 64 KiB throughout where it is 1 (ID 1).
+fn mapped(desk: &Desk, change: impl FnOnce(&mut DetectionCommand)) -> Sfdp {
+    let mut space = [0; 256];
+    desk.bare(Purpose::Read).sfdp(0, &mut space, SCK).unwrap();
+    let mut space = Sfdp::parse(&space).unwrap().space();
+    let region = |range, number| Region {
+        range,
+        erase_types: vec![number],
+    };
+    let mut command = DetectionCommand {
+        opcode: 0x65,
+        address_bytes: CommandAddress::Three,
+        address: 0x80_0004,
+        dummy_clocks: Some(8),
+        mask: 0x08,
+    };
+    change(&mut command);
+    let size = u64::from(desk.part.size_bytes);
+    let (bottom, uniform) = (
+        vec![region(0..0x1_0000, 1), region(0x1_0000..size, 3)],
+        vec![region(0..size, 3)],
+    );
+    let map = |id, regions| ConfigurationMap { id, regions };
+    let map = SectorMap {
+        commands: vec![command],
+        maps: vec![map(0, bottom), map(1, uniform)],
+    };
+    space.tables.push(SfdpTable {
+        id: SECTOR_MAP,
+        revision: Revision { major: 1, minor: 0 },
+        dwords: map.encode(),
+    });
+    let space = space.encode().unwrap();
+    desk.mock.set_sfdp(Some(space.clone()));
+    desk.clear();
+    Sfdp::parse(&space).unwrap()
+}
+
+#[test]
+fn the_chip_is_asked_which_sector_map_is_in_force() {
+    for (value, id) in [(0xF7, 0), (0x08, 1)] {
+        let desk = Desk::new("W25Q128JV");
+        let sfdp = mapped(&desk, |_| {});
+        desk.mock.set_registers([(0x80_0004, value)].into());
+        let mut bare = desk.bare(Purpose::Read);
+        let layout = bare.erase_layout(&sfdp).unwrap().unwrap();
+        assert_eq!((layout.maps.as_slice(), &layout.doubt), (&[id][..], &None));
+        let sent = desk.sent();
+        assert_eq!(sent.len(), 2, "asked twice");
+        for frame in sent {
+            assert_eq!(frame.out, [0x65, 0x80, 0x00, 0x04, 0x00]);
+            assert_eq!(
+                (frame.read.as_slice(), frame.sck),
+                (&[value][..], Hertz::mhz(1))
+            );
+        }
+    }
+}
+
+#[test]
+fn a_question_that_depends_on_a_setting_is_not_asked() {
+    type Change = fn(&mut DetectionCommand);
+    let cases: [(Change, &str); 4] = [
+        (
+            |command| command.dummy_clocks = None,
+            "dummy clocks by a setting",
+        ),
+        (|command| command.dummy_clocks = Some(4), "no whole bytes"),
+        (|command| command.opcode = 0x35, "not known to be a read"),
+        (
+            |command| command.address_bytes = CommandAddress::Current,
+            "the mode the chip is in",
+        ),
+    ];
+    for (change, why) in cases {
+        // Takes three or four address bytes.
+        let desk = Desk::new("W25Q256JV");
+        let sfdp = mapped(&desk, change);
+        let layout = desk
+            .bare(Purpose::Read)
+            .erase_layout(&sfdp)
+            .unwrap()
+            .unwrap();
+        assert_eq!(layout.maps, [0, 1]);
+        assert!(layout.doubt.unwrap().contains(why), "{why}");
+        assert_eq!(desk.sent(), []);
+    }
+    // A part that takes three only is always in that mode.
+    let desk = Desk::new("W25Q80DV");
+    let sfdp = mapped(&desk, |command| {
+        command.address_bytes = CommandAddress::Current
+    });
+    desk.mock.set_registers([(0x80_0004, 0)].into());
+    let layout = desk
+        .bare(Purpose::Read)
+        .erase_layout(&sfdp)
+        .unwrap()
+        .unwrap();
+    assert_eq!(layout.maps, [0]);
+}
+
+#[test]
+fn two_answers_that_differ_count_as_none() {
+    let desk = Desk::new("W25Q128JV");
+    let sfdp = mapped(&desk, |_| {});
+    desk.mock.set_registers([(0x80_0004, 0x08)].into());
+    let flips = Flips {
+        rate: 0.1,
+        opcode: Some(0x65),
+        fresh: true,
+        ..Flips::default()
+    };
+    desk.mock
+        .set_faults(Faults::seeded(3).with(Fault::Flips(flips)));
+    let mut differed = 0;
+    for _ in 0..40 {
+        desk.clear();
+        let layout = desk
+            .bare(Purpose::Read)
+            .erase_layout(&sfdp)
+            .unwrap()
+            .unwrap();
+        let sent = desk.sent();
+        let differ = sent[0].read != sent[1].read;
+        assert_eq!(layout.doubt.is_some(), differ, "{layout:?}");
+        differed += usize::from(differ);
+    }
+    assert!((1..40).contains(&differed), "{differed}");
 }

@@ -371,10 +371,10 @@ impl SectorMap {
 
     /// ` (ID 03h)`, where all answers are known.
     fn in_words(&self, answers: &[&Answer]) -> String {
-        let bits = answers.iter().zip(&self.commands);
-        let id = bits.fold(Some(0u32), |id, (answer, command)| {
+        let mut bits = answers.iter().zip(&self.commands);
+        let id = bits.try_fold(0u32, |id, (answer, command)| {
             let set = answer.as_ref().ok()? & command.mask != 0;
-            Some(id? << 1 | u32::from(set))
+            Some(id << 1 | u32::from(set))
         });
         id.map_or_else(String::new, |id| format!(" (ID {id:02X}h)"))
     }

@@ -1,3 +1,8 @@
+#![allow(
+    clippy::single_range_in_vec_init,
+    reason = "one range is what is meant"
+)]
+
 use proptest::prelude::*;
 
 use super::*;
