@@ -121,8 +121,8 @@ impl Armed {
     /// sleeps for the typical time, polls, and gives up after the maximum and half of it again.
     ///
     /// # Errors
-    /// `Latched`, `NotABlock`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `Failed`,
-    /// `Link`: the block is undefined and the chip takes no more writes.
+    /// `Latched`, `NotABlock`, `AddressMode`, `AddressRegister`, `WriteEnableRefused`: nothing was
+    /// changed. `TimedOut`, `Failed`, `Link`: the block is undefined and the chip takes no more writes.
     pub fn erase(&mut self, kind: &EraseType, address: Address) -> Result<(), ChipError> {
         self.check_unlatched()?;
         let size_bytes = kind.size_bytes;
@@ -140,6 +140,7 @@ impl Armed {
             });
         }
         let code = self.erase_opcode(kind)?;
+        self.chip.aim(address)?;
         self.enable(address)?;
         let command = self.chip.width.command(code, address, 0);
         self.modify(|armed| {
@@ -298,6 +299,7 @@ impl Armed {
     }
 
     fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
+        self.chip.aim(address)?;
         let (mut before, mut after) = ([0], [0]);
         let (sck, time) = (self.sck(), self.part().page_program);
         let head = self

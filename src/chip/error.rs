@@ -82,6 +82,16 @@ pub enum ChipError {
         /// Address bytes that it should have changed to.
         wanted_bytes: u8,
     },
+    /// The register that completes addresses does not hold what it has to.
+    #[error("the address register {opcode:02X}h reads {seen:02X}, not {wanted:02X}")]
+    AddressRegister {
+        /// Its read opcode.
+        opcode: u8,
+        /// What it has to hold.
+        wanted: u8,
+        /// What it holds.
+        seen: u8,
+    },
     /// The chip was opened for reading.
     #[error("this chip was opened for reading and cannot be armed")]
     OpenedForReading,

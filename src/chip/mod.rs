@@ -12,6 +12,7 @@ mod pass;
 mod permission;
 #[cfg(test)]
 mod tests;
+mod upper;
 mod width;
 
 use std::time::Duration;
@@ -24,7 +25,7 @@ pub use permission::Permission;
 pub(crate) use permission::Sealed;
 #[cfg(test)]
 pub(crate) use tests::Allowed;
-pub use width::as_addressed;
+pub use width::{AddressingFound, as_addressed};
 
 use crate::jedec::status::Registers;
 use crate::jedec::{Address, Hertz, ID_BYTES, factory_id, opcode};
@@ -178,15 +179,6 @@ impl Chip {
         }
     }
 
-    /// Whether the chip was found taking four address bytes by mode.
-    #[must_use]
-    pub fn was_in_4byte_mode(&self) -> bool {
-        matches!(
-            self.width,
-            Width::Mode { entered: false, .. } | Width::ThreeForNow { .. }
-        )
-    }
-
     /// Reads the JEDEC ID once.
     ///
     /// # Errors
@@ -243,6 +235,7 @@ impl Chip {
         match self.width {
             Width::Mode { .. } => Ok(true),
             Width::Dedicated => Ok(self.is_in_4byte_mode()? == Some(true)),
+            Width::Upper(upper) => Ok(upper.four),
             Width::Three | Width::ThreeForNow { .. } | Width::Four => Ok(false),
         }
     }
@@ -295,11 +288,15 @@ impl Chip {
         into: &mut [u8],
     ) -> Result<(), ChipError> {
         self.check_range(address, into.len())?;
-        let chunk = self.frame_bytes(sck);
-        let mut at = address.0;
-        for piece in into.chunks_mut(chunk) {
+        let (mut at, mut rest) = (address.0, into);
+        while !rest.is_empty() {
+            let whole = rest.len().min(self.frame_bytes(sck));
+            let within = whole.min((self.reach(Address(at)) - at) as usize);
+            let (piece, after) = rest.split_at_mut(within);
+            self.select(Address(at))?;
             self.read_frame(command, sck, Address(at), piece)?;
-            at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
+            at = at.saturating_add(within as u32);
+            rest = after;
         }
         Ok(())
     }

@@ -2,6 +2,7 @@
 
 use std::ops::{ControlFlow, Range};
 
+use super::width::segment_end;
 use super::{COMMAND_BYTES_MAX, Chip, ChipError, ReadCommand};
 use crate::jedec::{Address, Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, LinkError, Segment};
@@ -139,8 +140,12 @@ impl Chip {
     /// The ID is looked at behind the first frame, behind the last, and every MiB: in one batch with
     /// the frame before it where the link has room for both. A frame is handed on after that look.
     ///
+    /// Each 16 MiB is a pass of its own. Where a register selects them it is set once for each, in
+    /// messages of its own, and read back at the end. Elsewhere no frame crosses them either, since not
+    /// every datasheet of a part with several dies says that its chip counts on from one to the next.
+    ///
     /// # Errors
-    /// `OutOfRange` before anything is sent; `LostContact`; `Link`.
+    /// `OutOfRange` before anything is sent; `LostContact`; `AddressRegister`; `Link`.
     pub fn read_pass(
         &mut self,
         pass: &Pass,
@@ -151,8 +156,36 @@ impl Chip {
         self.check_range(Address(range.start), length as usize)?;
         if length == 0 {
             self.check_id()?;
-            return Ok(PassEnd::Whole);
         }
+        let mut segments = Vec::new();
+        let mut rest = range;
+        while !rest.is_empty() {
+            let end = segment_end(Address(rest.start)).min(rest.end);
+            segments.push(rest.start..end);
+            rest.start = end;
+        }
+        if pass.order == Order::Down {
+            segments.reverse();
+        }
+        for segment in segments {
+            let start = Address(segment.start);
+            self.select(start)?;
+            if self.read_segment(pass, segment, take)? == PassEnd::Stopped {
+                return Ok(PassEnd::Stopped);
+            }
+            self.aim(start)?;
+        }
+        Ok(PassEnd::Whole)
+    }
+
+    /// Reads what is reached without setting an address register.
+    fn read_segment(
+        &mut self,
+        pass: &Pass,
+        range: Range<u32>,
+        take: &mut dyn FnMut(Address, &[u8]) -> ControlFlow<()>,
+    ) -> Result<PassEnd, ChipError> {
+        let length = range.end - range.start;
         let mut buffer = Vec::new();
         for mut batch in self.layout(pass, length).batches(pass.order) {
             for frame in &mut batch.frames {

@@ -1,12 +1,29 @@
 //! How many address bytes, and how the part is brought to take them.
 
+use super::upper::Upper;
 use super::{Chip, ChipError, ReadCommand};
 use crate::jedec::{Address, opcode};
 use crate::link::{Frame, Segment};
 use crate::part::{FourByte, Part};
 
-/// First address that three bytes do not reach.
-const LIMIT_3BYTE: u32 = 1 << 24;
+/// First address that three bytes do not reach: the size of a segment of a larger part.
+pub(super) const LIMIT_3BYTE: u32 = 1 << 24;
+
+/// First address behind the 16 MiB in which `address` lies.
+pub(super) fn segment_end(address: Address) -> u32 {
+    (address.0 | (LIMIT_3BYTE - 1)).saturating_add(1)
+}
+
+/// How a chip took addresses before it was touched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AddressingFound {
+    /// Three bytes.
+    ThreeByte,
+    /// Four bytes, by mode or always.
+    FourByte,
+    /// Three bytes, and this value in the bank or extended address register.
+    Register(u8),
+}
 
 /// The addressing in use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -35,10 +52,13 @@ pub(super) enum Width {
         /// It wants WREN first.
         write_enable: bool,
     },
+    /// A register completes the address.
+    Upper(Upper),
 }
 
 impl Width {
-    /// Dedicated opcodes first: they do not depend on a mode that a reset could change.
+    /// Dedicated opcodes first: they do not depend on a mode that a reset could change. A register
+    /// last, as it has to be set anew for each segment.
     pub(super) fn choose(part: &Part) -> Result<Self, ChipError> {
         if part.size_bytes <= LIMIT_3BYTE && part.addressing.three_byte {
             return Ok(Self::Three);
@@ -46,7 +66,8 @@ impl Width {
         if !part.addressing.three_byte {
             return Ok(Self::Four);
         }
-        for way in &part.addressing.four_byte {
+        let ways = &part.addressing.four_byte;
+        for way in ways {
             match way {
                 FourByte::Dedicated { opcodes } if suffices(part, opcodes) => {
                     return Ok(Self::Dedicated);
@@ -67,7 +88,8 @@ impl Width {
                 _ => {}
             }
         }
-        Err(ChipError::NoWayAbove16Mib {
+        let upper = ways.iter().find_map(|way| Upper::of(way, part.size_bytes));
+        upper.map(Self::Upper).ok_or(ChipError::NoWayAbove16Mib {
             size_bytes: part.size_bytes,
         })
     }
@@ -78,6 +100,7 @@ impl Width {
             Self::Four => "4 address bytes",
             Self::Dedicated => "4 address bytes by opcode",
             Self::Mode { .. } => "4 address bytes by mode",
+            Self::Upper(upper) => upper.words(),
         }
     }
 
@@ -101,7 +124,8 @@ impl Width {
         let bytes = address.0.to_be_bytes();
         let sent = match self {
             Self::Three | Self::ThreeForNow { .. } => &bytes[1..],
-            Self::Four | Self::Dedicated | Self::Mode { .. } => &bytes[..],
+            Self::Upper(upper) if !upper.four => &bytes[1..],
+            Self::Four | Self::Dedicated | Self::Mode { .. } | Self::Upper(_) => &bytes[..],
         };
         let mut command = vec![code];
         command.extend_from_slice(sent);
@@ -139,6 +163,7 @@ impl Chip {
     pub(super) fn enter_width(&mut self) -> Result<(), ChipError> {
         match self.width {
             Width::Four | Width::Dedicated | Width::ThreeForNow { .. } => Ok(()),
+            Width::Upper(upper) => self.enter_upper(upper),
             Width::Three => self.leave_4byte_for_now(),
             Width::Mode {
                 enter,
@@ -156,7 +181,7 @@ impl Chip {
                     write_enable,
                     entered: true,
                 };
-                self.switch(enter, write_enable)?;
+                self.switch(&[enter], write_enable)?;
                 self.check_mode(true)
             }
         }
@@ -171,17 +196,52 @@ impl Chip {
                 entered: true,
                 ..
             } => {
-                self.switch(exit, write_enable)?;
+                self.switch(&[exit], write_enable)?;
                 self.check_mode(false)
             }
             Width::ThreeForNow {
                 enter,
                 write_enable,
             } => {
-                self.switch(enter, write_enable)?;
+                self.switch(&[enter], write_enable)?;
                 self.check_mode(true)
             }
+            Width::Upper(upper) => self.leave_upper(upper),
             _ => Ok(()),
+        }
+    }
+
+    /// How the chip was found.
+    #[must_use]
+    pub fn addressing_found(&self) -> AddressingFound {
+        match self.width {
+            Width::Mode { entered: false, .. } | Width::ThreeForNow { .. } | Width::Four => {
+                AddressingFound::FourByte
+            }
+            Width::Upper(Upper {
+                found: Some(found), ..
+            }) => AddressingFound::Register(found),
+            _ => AddressingFound::ThreeByte,
+        }
+    }
+
+    /// Leaves the chip as `first` says, and not as it was met now: for a run that goes on after
+    /// another was killed. What this part's addressing does not change is left alone.
+    pub fn leave_as(&mut self, first: AddressingFound) {
+        match (&mut self.width, first) {
+            (Width::Mode { entered, .. }, AddressingFound::ThreeByte) => *entered = true,
+            (Width::Mode { entered, .. }, AddressingFound::FourByte) => *entered = false,
+            (Width::Upper(upper), AddressingFound::Register(value)) => upper.found = Some(value),
+            (Width::ThreeForNow { .. }, AddressingFound::ThreeByte) => self.width = Width::Three,
+            (Width::Three, AddressingFound::FourByte) => {
+                if let Some((enter, _, write_enable)) = self.part.addressing.mode() {
+                    self.width = Width::ThreeForNow {
+                        enter,
+                        write_enable,
+                    };
+                }
+            }
+            _ => {}
         }
     }
 
@@ -196,7 +256,7 @@ impl Chip {
                 enter,
                 write_enable,
             };
-            self.switch(exit, write_enable)?;
+            self.switch(&[exit], write_enable)?;
             self.check_mode(false)?;
         }
         Ok(())
@@ -215,7 +275,7 @@ impl Chip {
     }
 
     /// One address byte too many or too few shifts every read by a byte, in every pass alike.
-    fn check_mode(&mut self, four: bool) -> Result<(), ChipError> {
+    pub(super) fn check_mode(&mut self, four: bool) -> Result<(), ChipError> {
         match self.is_in_4byte_mode()? {
             Some(now) if now != four => Err(ChipError::AddressMode {
                 wanted_bytes: if four { 4 } else { 3 },
@@ -224,14 +284,15 @@ impl Chip {
         }
     }
 
-    fn switch(&mut self, code: u8, write_enable: bool) -> Result<(), ChipError> {
+    /// Sends a frame that changes how addresses are taken, enabled if it has to be.
+    pub(super) fn switch(&mut self, frame: &[u8], write_enable: bool) -> Result<(), ChipError> {
         if !write_enable {
-            return self.send(&[code]);
+            return self.send(frame);
         }
         let mut status = [0];
         let mut batch = [
             Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]),
-            Frame::new(vec![Segment::Out(std::slice::from_ref(&code))]),
+            Frame::new(vec![Segment::Out(frame)]),
             Frame::new(vec![Segment::Out(&[opcode::WRITE_DISABLE])]),
             Frame::new(vec![
                 Segment::Out(&[opcode::READ_STATUS_1]),

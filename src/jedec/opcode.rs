@@ -100,6 +100,10 @@ pub const EXIT_4BYTE: u8 = 0xE9;
 /// Mode-bit reset: ends continuous read; harmless to a part in plain SPI mode.
 pub const MODE_RESET: u8 = 0xFF;
 
+/// Everything that may be sent to leave 4-byte address mode. Besides the above 29h (EX4B of IS25LP256D)
+/// and B8h (EX4BA of S25HS01GT).
+pub const EXITS_4BYTE: [u8; 3] = [EXIT_4BYTE, 0x29, 0xB8];
+
 /// Everything that may be sent to erase a block, whoever names it: a catalogue, or a chip's own SFDP,
 /// which could name anything. Besides the above 53h, 32 KiB with four address bytes (S25FL064L), D7h,
 /// 4 KiB (LE25FU406B), and DBh, a page (M25PE16, M45PE16).

@@ -195,6 +195,12 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             "every byte read would be one place off; MOSI is loose, or this is another part",
             reseat,
         ),
+        ChipError::AddressRegister { .. } => (
+            Exit::ChipFault,
+            "reads and erases would go to another 16 MiB: the chip lost its supply for a moment, MOSI is \
+             loose, or the part has no such register; nothing was sent to the wrong place",
+            "Measure the supply at the chip and reseat the clip, then: norlock contact",
+        ),
         ChipError::WriteEnableRefused { .. } => (
             Exit::ChipFault,
             "MOSI is loose, or WP# and a lock keep the chip from being changed",

@@ -22,9 +22,7 @@ use crate::interlock::{Acceptable, Panel};
 use crate::jedec::Hertz;
 use crate::jedec::status::{Registers, StatusLock};
 use crate::part::JedecId;
-use crate::unit::journal::{
-    AddressingFound, Header, Journal, JournalError, Purpose, UnfinishedWrite,
-};
+use crate::unit::journal::{Header, Journal, JournalError, Purpose, UnfinishedWrite};
 use crate::unit::store::{StoreFile, hash};
 use crate::unit::{Digest, Identity, Operation, Unit};
 use crate::worklist::{Request, Worklist, plan};
@@ -106,6 +104,10 @@ impl Rewrite<'_> {
         let worklist = self.plan()?;
         // What was judged, hashed and planned from must be one and the same image.
         unchanged(self.target, self.target_digest, &self.target_name)?;
+        if let Some(first) = self.header_before().map(|header| header.addressing) {
+            // An interrupted run could not put it back.
+            self.chip.leave_as(first);
+        }
         let found = self.chip.registers()?;
         let first = self.first_found(&found);
         let lift = self.judge_protection(&touched(&worklist), &found, &first);
@@ -354,12 +356,6 @@ impl Rewrite<'_> {
         }
         let part = self.chip.part();
         let unique = self.own.iter().flat_map(|(_, id)| id).take(32);
-        let addressing = if self.chip.was_in_4byte_mode() {
-            AddressingFound::FourByte
-        } else {
-            AddressingFound::ThreeByte
-        };
-        let before = self.header_before().map(|header| header.addressing);
         let header = Header {
             number: 0,
             supersedes: None,
@@ -373,7 +369,7 @@ impl Rewrite<'_> {
             unique_id: unique.copied().collect(),
             size_bytes: part.size_bytes,
             status: first.iter().take(16).collect(),
-            addressing: before.unwrap_or(addressing),
+            addressing: self.chip.addressing_found(),
         };
         let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
         match &self.unfinished {

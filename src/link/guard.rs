@@ -151,17 +151,15 @@ impl Guard {
     /// Sends a batch if every frame of it passes.
     ///
     /// In a reading job 06h passes only as `06h, mode, 04h, 05h`, and the status then read must show
-    /// WEL clear.
+    /// WEL clear. What sets an address register passes in that form alone, in any job.
     ///
     /// # Errors
     /// `Guard` with the rule, nothing sent; otherwise as [`Link::transfer`].
     pub fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
         let enabled = self.is_enabled_session(batch);
-        for frame in batch.iter() {
-            let first = Shape::of(frame).map(|shape| shape.code());
-            if !(enabled && first == Some(opcode::WRITE_ENABLE)) {
-                self.judge(frame).map_err(LinkError::Guard)?;
-            }
+        // Of such a batch each frame was looked at.
+        for frame in batch.iter().filter(|_| !enabled) {
+            self.judge(frame).map_err(LinkError::Guard)?;
         }
         if self.single_transfer {
             self.send_single(batch, sck)?;
@@ -185,10 +183,9 @@ impl Guard {
         match shapes.as_slice() {
             [enable, mode, disable, status] => {
                 enable.is_bare(opcode::WRITE_ENABLE)
-                    && session(part, mode) == Some(Class::Session)
+                    && (session(part, mode).is_some() || sets_register(part, mode))
                     && disable.is_bare(opcode::WRITE_DISABLE)
-                    && status.code() == opcode::READ_STATUS_1
-                    && status.reads > 0
+                    && status.is_read(opcode::READ_STATUS_1, 0)
             }
             _ => false,
         }
@@ -365,7 +362,8 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
         opcode::READ | opcode::FAST_READ => four || shape.is_read(code, 3 + dummy),
         _ => four && READS.contains(&code) && dedicated(part).contains(&code),
     };
-    let register = part.status.observes().contains(&code) && shape.is_read(code, 0);
+    let of_address = address_registers(part).any(|(_, read)| read == code);
+    let register = (of_address || part.status.observes().contains(&code)) && shape.is_read(code, 0);
     let unique = part.unique_id.is_some_and(|id| {
         let dummies = usize::from(id.dummy_bytes);
         // One more in 4-byte mode.
@@ -382,13 +380,27 @@ fn has_mode(part: &Part) -> bool {
 
 fn session(part: &Part, shape: &Shape) -> Option<Class> {
     let allowed = part.addressing.four_byte.iter().any(|way| match way {
+        // Nothing is entered that could not be left.
         FourByte::Mode { enter, exit, .. } => {
-            (*enter == opcode::ENTER_4BYTE && shape.is_bare(*enter))
-                || (*exit == opcode::EXIT_4BYTE && shape.is_bare(*exit))
+            *enter == opcode::ENTER_4BYTE
+                && opcode::EXITS_4BYTE.contains(exit)
+                && (shape.is_bare(*enter) || shape.is_bare(*exit))
         }
         _ => false,
     });
     allowed.then_some(Class::Session)
+}
+
+/// The registers that complete addresses of three bytes: write and read opcode.
+fn address_registers(part: &Part) -> impl Iterator<Item = (u8, u8)> {
+    let ways = part.addressing.four_byte.iter();
+    ways.filter_map(FourByte::register)
+}
+
+/// Whether the frame sets one of them: opcode and one byte.
+fn sets_register(part: &Part, shape: &Shape) -> bool {
+    let exact = shape.out_bytes == 2 && shape.reads == 0;
+    exact && address_registers(part).any(|(write, _)| write == shape.code())
 }
 
 fn modifies(part: &Part, shape: &Shape) -> Option<Class> {

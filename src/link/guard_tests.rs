@@ -362,6 +362,67 @@ fn write_enable_passes_unarmed_only_around_a_mode() {
     assert!(send(&mut guard, &[&[0x06], &[0xB7], &[0x04], &[0x05]]).is_err());
 }
 
+/// What completes addresses is set in the one exact batch, of the part's own register, in any job;
+/// alone it passes nowhere, armed or not. It is read freely.
+#[test]
+fn address_registers_are_set_in_the_exact_batch_alone() {
+    let own = [("N25Q256A13", 0xC5, 0xC8), ("S25FL512S", 0x17, 0x16)];
+    for (name, write, read) in own {
+        let part = part(name);
+        let other = if write == 0xC5 { 0x17 } else { 0xC5 };
+        let refused: [&[&[u8]]; 8] = [
+            &[&[write, 1]],
+            &[&[write, 1], &[0x04], &[0x05]],
+            &[&[0x06], &[write, 1]],
+            &[&[0x06], &[write, 1], &[0x04]],
+            &[&[0x06], &[write, 1], &[0x05], &[0x04]],
+            &[&[0x06], &[write], &[0x04], &[0x05]],
+            &[&[0x06], &[write, 1, 2], &[0x04], &[0x05]],
+            &[&[0x06], &[other, 1], &[0x04], &[0x05]],
+        ];
+        for purpose in [Purpose::Read, Purpose::Write] {
+            for frames in refused {
+                let (mut guard, wire) = guard(purpose, Some(&part));
+                assert!(send(&mut guard, frames).is_err(), "{name} {frames:02X?}");
+                assert_eq!(wire.lock().unwrap().len(), 0);
+            }
+            let (mut guard, wire) = guard(purpose, Some(&part));
+            send(&mut guard, &[&[0x06], &[write, 1], &[0x04], &[0x05]]).unwrap();
+            assert_eq!(wire.lock().unwrap().len(), 4);
+        }
+        let (mut armed, _) = guard(Purpose::Write, Some(&part));
+        armed.arm();
+        assert!(send(&mut armed, &[&[write, 1]]).is_err());
+        assert_eq!(class(&part, &[read], 1), OBSERVE);
+        assert_eq!(class(&part, &[read, 0], 1), None);
+        assert_eq!(class(&part, &[other ^ 0x0D], 1), None);
+    }
+}
+
+/// The table's ways out of 4-byte mode: E9h, 29h (IS25LP256D), B8h (S25HS01GT). A mode with another
+/// one is not entered, since it could not be left.
+#[test]
+fn a_mode_is_entered_only_where_it_can_be_left() {
+    for (name, exit) in [
+        ("MX25L25635F", 0xE9),
+        ("IS25LP256D", 0x29),
+        ("S25HS01GT", 0xB8),
+    ] {
+        for code in [0xB7, exit] {
+            let got = class(&part(name), &[code], 0);
+            assert_eq!(got, Some(Class::Session), "{name} {code:02X}");
+        }
+        assert_eq!(class(&part("W25Q80DV"), &[exit], 0), None);
+    }
+    let mut odd = part("MX25L25635F");
+    odd.addressing.four_byte = vec![crate::part::FourByte::Mode {
+        enter: 0xB7,
+        exit: 0x99,
+        write_enable: false,
+    }];
+    assert_eq!(class(&odd, &[0xB7], 0), None);
+}
+
 /// One bad frame keeps the whole batch off the wire.
 #[test]
 fn a_batch_passes_whole_or_not_at_all() {

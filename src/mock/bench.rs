@@ -125,6 +125,9 @@ impl Bench {
         self.check_length(batch)?;
         self.counters.batches += 1;
         let failure = self.faults.failure(self.counters.batches);
+        if self.faults.dips(self.counters.batches) {
+            self.chip.power_up();
+        }
         let count = match failure {
             Some(Failure::Errno(number)) => {
                 return Err(LinkError::Io(io::Error::from_raw_os_error(number)));
@@ -248,6 +251,7 @@ impl Drop for Bench {
 impl Chip {
     /// Makes the chip as a fault says it is found.
     fn find(&mut self, fault: &Fault, now_ns: u64) {
+        let has_bank = self.has_bank();
         let state = &mut self.state;
         match fault {
             Fault::LyingId { bytes } => self.lying_id = Some(bytes.clone()),
@@ -273,6 +277,14 @@ impl Chip {
                 state.four_byte = true;
                 state.four_byte_at_power_up = *at_power_up;
             }
+            Fault::AddressRegister { value } => {
+                let place = if has_bank {
+                    &mut state.bank
+                } else {
+                    &mut state.extended
+                };
+                *place = *value;
+            }
             Fault::WriteEnabled {} => state.write_enabled = true,
             Fault::Protected { status_1 } => state.set_for_good(*status_1),
             Fault::WriteProtectPin {} => {
@@ -292,6 +304,11 @@ impl super::chip::State {
 }
 
 impl Faults {
+    fn dips(&self, batch: u64) -> bool {
+        let due = |fault: &Fault| matches!(fault, Fault::Dip { at_batch } if *at_batch == batch);
+        self.list.iter().any(due)
+    }
+
     fn failure(&self, batch: u64) -> Option<Failure> {
         self.list.iter().find_map(|fault| match fault {
             Fault::Link {

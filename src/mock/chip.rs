@@ -175,7 +175,8 @@ impl Chip {
 
     /// Whether the usual opcodes take four address bytes now.
     pub(super) fn takes_four_bytes(&self) -> bool {
-        self.state.four_byte || self.state.bank & 0x80 != 0
+        let extadd = |way: &FourByte| *way == FourByte::BankRegister { extadd: true };
+        self.state.four_byte || (self.state.bank & 0x80 != 0 && self.way_in(extadd).is_some())
     }
 
     /// The array address that `sent`, of `bytes` bytes, means.

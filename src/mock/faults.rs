@@ -162,6 +162,26 @@ pub enum Fault {
         #[serde(default)]
         at_power_up: bool,
     },
+    /// Chip: found with this in its bank or extended address register.
+    AddressRegister {
+        /// What it holds.
+        value: u8,
+    },
+    /// Chip: its supply dips for a moment, and all that is volatile is as at power-up. The cells and
+    /// the bench stay.
+    Dip {
+        /// The batch before which it does.
+        at_batch: u64,
+    },
+    /// Chip: writes of its bank or extended address register do nothing.
+    SilentRegister {
+        /// First batch from which on they do.
+        #[serde(default)]
+        from_batch: u64,
+        /// For how many batches; absent is for good.
+        #[serde(default)]
+        batches: Option<u64>,
+    },
     /// Chip: found with WEL set.
     WriteEnabled {},
     /// Chip: found with these bits of status register 1 set, besides what is set already.

@@ -34,6 +34,7 @@ impl Bench {
         let now_ns = self.clock.now_ns();
         let enabled = self.chip.state.write_enabled;
         let first = run.data.first().copied();
+        let lost = self.faults.loses_register(self.counters.batches);
         let state = &mut self.chip.state;
         // 50h is for the next command only (GD25Q64C Rev 3.0, section 7.3).
         state.status_write_enabled = plan.act == Act::EnableStatusWrite;
@@ -45,14 +46,14 @@ impl Bench {
             }
             Act::EnterFourByte | Act::ExitFourByte => self.switch_mode(plan, enabled),
             Act::WriteExtended => match first {
-                Some(value) if enabled && run.data.len() == 1 => {
+                Some(value) if enabled && run.data.len() == 1 && !lost => {
                     state.extended = value;
                     state.write_enabled = false;
                 }
                 _ => self.counters.ignored += 1,
             },
             Act::WriteBank => match first {
-                Some(value) if run.data.len() == 1 => state.bank = value,
+                Some(value) if run.data.len() == 1 && !lost => state.bank = value,
                 _ => self.counters.ignored += 1,
             },
             Act::ClearStatus => {
@@ -265,6 +266,16 @@ impl super::faults::Faults {
                 },
                 Change::Program { .. },
             ) => within(operation, *from, *operations),
+            _ => false,
+        })
+    }
+
+    fn loses_register(&self, batch: u64) -> bool {
+        self.list.iter().any(|fault| match fault {
+            Fault::SilentRegister {
+                from_batch,
+                batches,
+            } => within(batch, *from_batch, *batches),
             _ => false,
         })
     }

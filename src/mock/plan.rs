@@ -310,8 +310,9 @@ impl Chip {
             .is_some()
     }
 
-    fn has_bank(&self) -> bool {
-        self.way_in(|way| *way == FourByte::BankRegister).is_some()
+    pub(super) fn has_bank(&self) -> bool {
+        self.way_in(|way| matches!(way, FourByte::BankRegister { .. }))
+            .is_some()
     }
 }
 

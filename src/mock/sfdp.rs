@@ -96,7 +96,7 @@ fn way_in(way: &FourByte) -> Enter4Byte {
         } => Enter4Byte::WriteEnableMode,
         FourByte::Mode { .. } => Enter4Byte::Mode,
         FourByte::ExtendedRegister => Enter4Byte::ExtendedAddress,
-        FourByte::BankRegister => Enter4Byte::BankRegister,
+        FourByte::BankRegister { .. } => Enter4Byte::BankRegister,
     }
 }
 
@@ -108,7 +108,7 @@ fn way_out(way: &FourByte) -> Option<Exit4Byte> {
         } => Some(Exit4Byte::WriteEnableMode),
         FourByte::Mode { .. } => Some(Exit4Byte::Mode),
         FourByte::ExtendedRegister => Some(Exit4Byte::ExtendedAddress),
-        FourByte::BankRegister => Some(Exit4Byte::BankRegister),
+        FourByte::BankRegister { .. } => Some(Exit4Byte::BankRegister),
     }
 }
 

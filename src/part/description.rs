@@ -7,7 +7,7 @@ use std::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use crate::jedec::Hertz;
-use crate::jedec::opcode::READ;
+use crate::jedec::opcode::{self, READ};
 use crate::jedec::status::{Protection, Registers, StatusFamily};
 
 use super::{SupplyRange, Timing};
@@ -104,10 +104,29 @@ pub enum FourByte {
         /// True where both want WREN first.
         write_enable: bool,
     },
-    /// Extended address register, written with C5h after WREN and read with C8h.
+    /// Extended address register, written with C5h after WREN and read with C8h: the upper byte of
+    /// addresses of three bytes.
     ExtendedRegister,
-    /// Bank register, written with 17h and read with 16h; bit 7 selects 4-byte addresses.
-    BankRegister,
+    /// Bank register, written with 17h and read with 16h: as the extended address register.
+    BankRegister {
+        /// Whether bit 7 of it, EXTADD, makes the usual opcodes take four address bytes.
+        extadd: bool,
+    },
+}
+
+impl FourByte {
+    /// The register that this way uses: write and read opcode.
+    #[must_use]
+    pub fn register(&self) -> Option<(u8, u8)> {
+        match self {
+            Self::ExtendedRegister => Some((
+                opcode::WRITE_EXTENDED_ADDRESS,
+                opcode::READ_EXTENDED_ADDRESS,
+            )),
+            Self::BankRegister { .. } => Some((opcode::WRITE_BANK, opcode::READ_BANK)),
+            Self::Dedicated { .. } | Self::Mode { .. } => None,
+        }
+    }
 }
 
 /// Which addresses a part takes.

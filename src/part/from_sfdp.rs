@@ -90,6 +90,12 @@ fn addressing(sfdp: &Sfdp) -> Addressing {
     {
         four_byte.push(mode(true));
     }
+    if enter.contains(&Enter4Byte::BankRegister) && exit.contains(&Exit4Byte::BankRegister) {
+        four_byte.push(FourByte::BankRegister { extadd: true });
+    }
+    if enter.contains(&Enter4Byte::ExtendedAddress) && exit.contains(&Exit4Byte::ExtendedAddress) {
+        four_byte.push(FourByte::ExtendedRegister);
+    }
     Addressing {
         three_byte: sfdp.basic.address_bytes != AddressBytes::Four,
         four_byte,

@@ -164,8 +164,10 @@ fn common_way(a: &FourByte, b: &FourByte) -> Option<FourByte> {
             exit: *exit,
             write_enable: *a || *b,
         }),
-        (FourByte::ExtendedRegister, FourByte::ExtendedRegister)
-        | (FourByte::BankRegister, FourByte::BankRegister) => Some(a.clone()),
+        (FourByte::ExtendedRegister, FourByte::ExtendedRegister) => Some(a.clone()),
+        (FourByte::BankRegister { extadd: a }, FourByte::BankRegister { extadd: b }) => {
+            Some(FourByte::BankRegister { extadd: *a && *b })
+        }
         _ => None,
     }
 }

@@ -2,10 +2,11 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use super::*;
+use crate::chip::AddressingFound;
 use crate::part::JedecId;
 use crate::unit::digest::Digest;
 use crate::unit::folder::Unit;
-use crate::unit::journal::{AddressingFound, Header, Journal, Purpose};
+use crate::unit::journal::{Header, Journal, Purpose};
 use crate::unit::store::{Failure, SimulatedStore};
 
 type Heard = Arc<Mutex<Vec<JournalNews>>>;

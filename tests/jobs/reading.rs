@@ -29,7 +29,8 @@ const MODIFYING: [u8; 59] = [
     0xC2, 0xC7, 0xD2, 0xD7, 0xD8, 0xDB, 0xDC, 0xE1, 0xE3, 0xE4, 0xF5,
 ];
 
-/// Judges a trace: no modifying first byte, and 06h only as 06h, mode, 04h, 05h in one batch.
+/// Judges a trace: no modifying first byte, 06h only as 06h, mode or address register, 04h, 05h in one
+/// batch, and an address register only so.
 fn only_reads(trace: &[Sent]) -> Result<(), String> {
     let mut enabled_until = 0;
     for (at, sent) in trace.iter().enumerate() {
@@ -51,7 +52,7 @@ fn only_reads(trace: &[Sent]) -> Result<(), String> {
             enabled_until = at + 4;
         }
         let register = matches!(code, 0xC5 | 0x17);
-        if register && !(at < enabled_until || is_session(&sent.out)) {
+        if register && at >= enabled_until {
             return Err(format!("frame {at} is {:02X?}", sent.out));
         }
         // Read any register (S25FS512S): an address, at most a dummy byte, and one byte read.
@@ -666,7 +667,9 @@ fn spoilt(catalogue: &Catalogue, which: usize, codes: &[u8], spoil: bool) -> Par
                 write_enable: codes.len() % 2 == 0,
             },
             FourByte::ExtendedRegister,
-            FourByte::BankRegister,
+            FourByte::BankRegister {
+                extadd: codes.len() % 3 == 0,
+            },
         ];
         if let Some(id) = &mut part.unique_id {
             id.opcode = exit;

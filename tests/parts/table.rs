@@ -182,7 +182,7 @@ fn parts_above_16_mib_say_how_they_are_reached() {
         }
     ));
     assert!(matches!(ways("W25Q256JV")[0], FourByte::Dedicated { .. }));
-    assert!(ways("S25FL256S, 64 KiB sectors").contains(&FourByte::BankRegister));
+    assert!(ways("S25FL256S, 64 KiB sectors").contains(&FourByte::BankRegister { extadd: true }));
     assert!(
         ways("S25FS256S, 64 KiB sectors")
             .iter()

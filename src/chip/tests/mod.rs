@@ -5,6 +5,7 @@ mod increment;
 mod meeting;
 mod parts;
 mod reading;
+mod upper;
 mod width;
 
 use std::sync::{Arc, Mutex};

@@ -1,6 +1,7 @@
 //! Addressing: chosen, entered, and left as found.
 
 use super::*;
+use crate::chip::AddressingFound;
 use crate::jedec::status::StatusFamily;
 use crate::mock::Failure;
 use crate::part::FourByte;
@@ -62,7 +63,7 @@ fn dedicated_opcodes_need_no_mode() {
 fn a_mode_is_entered_and_left() {
     let desk = with_pattern(w25q256(vec![mode(false)]));
     let mut chip = desk.chip();
-    assert!(ads(&desk) && !chip.was_in_4byte_mode());
+    assert!(ads(&desk) && chip.addressing_found() == AddressingFound::ThreeByte);
     assert_eq!(read_high(&mut chip), [0x21, 0x22]);
     chip.leave().unwrap();
     assert!(!ads(&desk));
@@ -92,7 +93,7 @@ fn a_chip_found_in_the_mode_is_left_in_it() {
     let desk =
         with_pattern(w25q256(vec![mode(false)])).fault(Fault::FourByteMode { at_power_up: true });
     let mut chip = desk.chip();
-    assert!(chip.was_in_4byte_mode());
+    assert_eq!(chip.addressing_found(), AddressingFound::FourByte);
     assert_eq!(read_high(&mut chip), [0x21, 0x22]);
     chip.leave().unwrap();
     assert!(ads(&desk));
@@ -107,7 +108,7 @@ fn a_small_part_found_in_the_mode_goes_back_to_it() {
     let desk = Desk::with(small).fault(Fault::FourByteMode { at_power_up: true });
     desk.mock.set_truth(0, &pattern(0, 64)).unwrap();
     let mut chip = desk.chip();
-    assert!(chip.was_in_4byte_mode() && !ads(&desk));
+    assert!(chip.addressing_found() == AddressingFound::FourByte && !ads(&desk));
     let mut seen = [0; 60];
     chip.read(ReadCommand::Read, SCK, Address(4), &mut seen)
         .unwrap();
@@ -172,18 +173,6 @@ fn the_unique_id_is_the_same_in_every_mode() {
         }
         desk.mock.set_unique_id(wanted.clone());
         assert_eq!(desk.chip().unique_id().unwrap(), Some(wanted.clone()));
-    }
-}
-
-/// Extended and bank registers alone are no way in: nothing is read as if it were the whole chip.
-#[test]
-fn registers_alone_are_no_way_above_16_mib() {
-    for way in [FourByte::ExtendedRegister, FourByte::BankRegister] {
-        let desk = Desk::with(w25q256(vec![way]));
-        let error = desk.try_chip(Purpose::Read).err().unwrap();
-        assert!(
-            matches!(error, ChipError::NoWayAbove16Mib { size_bytes } if size_bytes == 32 << 20)
-        );
     }
 }
 

@@ -100,7 +100,7 @@ fn micron_flags_tell_what_failed() {
 #[test]
 fn the_bank_register_selects_a_bank_or_four_bytes() {
     let mut part = w25q256jv();
-    part.addressing.four_byte = vec![FourByte::BankRegister];
+    part.addressing.four_byte = vec![FourByte::BankRegister { extadd: true }];
     part.status = StatusFamily::CypressS;
     let mut desk = with_pattern(part);
     desk.read(&[0x17, 0x01], 0);

@@ -50,6 +50,7 @@ pub(super) struct RawFourByte {
     pub(super) enter: Option<u8>,
     pub(super) exit: Option<u8>,
     pub(super) write_enable: Option<bool>,
+    pub(super) extadd: Option<bool>,
 }
 
 #[derive(Deserialize)]
@@ -131,6 +132,10 @@ impl RawFourByte {
             })
         };
         let bare = way.enter.is_none() && way.exit.is_none() && way.write_enable.is_none();
+        let bit = way.extadd;
+        if bit.is_some() && way.by != Way::BankRegister {
+            return wrong("a way without a bank register", "no key 'extadd'");
+        }
         match (way.by, &way.opcodes, way.enter, way.exit) {
             (Way::Dedicated, Some(opcodes), ..) if bare => Ok(FourByte::Dedicated {
                 opcodes: opcodes.clone(),
@@ -144,8 +149,10 @@ impl RawFourByte {
             (Way::Mode, ..) => wrong("mode", "'enter', 'exit' and perhaps 'write_enable'"),
             (Way::ExtendedRegister, None, ..) if bare => Ok(FourByte::ExtendedRegister),
             (Way::ExtendedRegister, ..) => wrong("extended-register", "no other key"),
-            (Way::BankRegister, None, ..) if bare => Ok(FourByte::BankRegister),
-            (Way::BankRegister, ..) => wrong("bank-register", "no other key"),
+            (Way::BankRegister, None, ..) if bare => Ok(FourByte::BankRegister {
+                extadd: bit.unwrap_or(true),
+            }),
+            (Way::BankRegister, ..) => wrong("bank-register", "perhaps 'extadd'"),
         }
     }
 }

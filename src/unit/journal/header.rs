@@ -1,6 +1,7 @@
 //! The header: 512 bytes, see the table in the parent module.
 
 use super::JournalError;
+use crate::chip::AddressingFound;
 use crate::part::JedecId;
 use crate::unit::digest::Digest;
 
@@ -22,17 +23,6 @@ pub enum Purpose {
     Write,
     /// To put a backup back.
     Restore,
-}
-
-/// How the chip took addresses before it was touched.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AddressingFound {
-    /// Three bytes.
-    ThreeByte,
-    /// Four bytes, by mode or always.
-    FourByte,
-    /// Three bytes, and this value in the bank or extended address register.
-    Register(u8),
 }
 
 /// What a write started from.

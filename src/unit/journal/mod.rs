@@ -69,7 +69,7 @@ use std::path::{Path, PathBuf};
 
 pub use contents::{BlockState, Contents, End};
 pub use error::JournalError;
-pub use header::{AddressingFound, HEADER_BYTES, Header, Purpose};
+pub use header::{HEADER_BYTES, Header, Purpose};
 pub use record::{Kind, RECORD_BYTES, Record};
 
 use super::digest::Digest;

@@ -2,6 +2,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::*;
+use crate::chip::AddressingFound;
 use crate::part::JedecId;
 use crate::unit::store::{Failure, Loss, SimulatedStore, Store, StoreError};
 

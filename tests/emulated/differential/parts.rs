@@ -118,7 +118,7 @@ impl Subject {
             .iter()
             .find_map(|way| match way {
                 FourByte::ExtendedRegister => Some((0xC5, 0xC8)),
-                FourByte::BankRegister => Some((0x17, 0x16)),
+                FourByte::BankRegister { .. } => Some((0x17, 0x16)),
                 _ => None,
             })
     }

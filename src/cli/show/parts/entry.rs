@@ -228,8 +228,15 @@ fn four_byte(way: &FourByte) -> String {
             };
             format!("4 bytes in a mode: {enter:02X}h enters, {exit:02X}h leaves{first}")
         }
-        FourByte::ExtendedRegister => "4th byte in a register (C5h, C8h), not used".to_owned(),
-        FourByte::BankRegister => "bank register (17h, 16h), not used".to_owned(),
+        FourByte::ExtendedRegister => "4th byte in a register: C5h writes, C8h reads".to_owned(),
+        FourByte::BankRegister { extadd } => {
+            let bit = if *extadd {
+                "; its bit 7 asks for 4 bytes"
+            } else {
+                ""
+            };
+            format!("4th byte in the bank register: 17h writes, 16h reads{bit}")
+        }
     }
 }
 
