@@ -374,8 +374,9 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
 }
 
 fn has_mode(part: &Part) -> bool {
-    let ways = &part.addressing.four_byte;
-    ways.iter().any(|way| matches!(way, FourByte::Mode { .. }))
+    let bank = FourByte::BankRegister { extadd: true };
+    let mut ways = part.addressing.four_byte.iter();
+    ways.any(|way| matches!(way, FourByte::Mode { .. }) || *way == bank)
 }
 
 fn session(part: &Part, shape: &Shape) -> Option<Class> {

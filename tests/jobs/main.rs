@@ -1,6 +1,7 @@
 //! Whole jobs on the simulated chip.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod addressing;
 mod batches;
 mod contact;
 mod failing_files;
