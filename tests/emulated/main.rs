@@ -25,6 +25,7 @@ mod models;
 mod opcodes;
 mod socket;
 mod stops;
+mod ways;
 mod whole_job;
 mod wire;
 

@@ -254,6 +254,14 @@ fn marking(name: &str) -> Option<&'static (&'static str, &'static str, Millivolt
     MARKINGS.iter().find(|row| row.0 == name)
 }
 
+/// A model with a marking of `parts.toml` that gives it one way of addressing only.
+pub fn with_marking(name: &str, marking: &str) -> Model {
+    Model {
+        marking: marking.to_owned(),
+        ..model(name)
+    }
+}
+
 /// The smallest model of the table, for tests that need only one.
 pub fn smallest() -> Model {
     model(DOCUMENTED[0].0)

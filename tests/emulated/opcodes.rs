@@ -10,10 +10,10 @@ use crate::gauge::Gauge;
 pub type Opcodes = BTreeMap<u8, u64>;
 
 /// All that a reading job may send: ID, status registers, SFDP, the reads, unique ID, wake-up, and the
-/// 4-byte mode with its write enable and disable.
-const READING: [u8; 21] = [
+/// 4-byte mode and address registers with their write enable and disable.
+const READING: [u8; 24] = [
     0x9F, 0x05, 0x35, 0x15, 0x07, 0x2B, 0x48, 0x70, 0x5A, 0x03, 0x0B, 0x13, 0x0C, 0x4B, 0xAB, 0xFF,
-    0x04, 0x06, 0xB7, 0xE9, 0xC8,
+    0x04, 0x06, 0xB7, 0xE9, 0xC5, 0xC8, 0x17, 0x16,
 ];
 
 /// What went over the wire since the last look can only have read; and 35h, which enters a quad mode
@@ -23,9 +23,13 @@ pub fn only_reads(gauge: &Gauge) {
     for code in sent.keys() {
         assert!(READING.contains(code), "{name}: {code:02X}h");
     }
-    // Write enable is only the way into the 4-byte mode and out of it.
+    // Write enable only goes before what changes how addresses are taken.
     let mode = [opcode::ENTER_4BYTE, opcode::EXIT_4BYTE].map(|code| times(&sent, code));
-    assert!(times(&sent, 0x06) <= mode[0] + mode[1], "{name}: 06h");
+    let register = times(&sent, 0xC5) + times(&sent, 0x17);
+    assert!(
+        times(&sent, 0x06) <= mode[0] + mode[1] + register,
+        "{name}: 06h"
+    );
     let found = gauge.catalogue.by_marking(&gauge.model.marking);
     let mut parts = found.iter().flat_map(|found| &found.candidates);
     if parts.any(|part| [0xC2, 0x20].contains(&part.jedec_id.0[0])) {

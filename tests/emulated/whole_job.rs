@@ -68,6 +68,13 @@ fn convert_run_and_go_back() {
     assert_eq!(failed, 0);
 }
 
+/// Does the whole job on one model, which must be converted; gives its row.
+pub fn must_convert(model: Model) -> String {
+    let row = Row::of(model);
+    assert!(matches!(row.outcome, Outcome::Converted), "{row}");
+    row.to_string()
+}
+
 fn next(waiting: &Mutex<VecDeque<Model>>) -> Option<Model> {
     waiting.lock().unwrap().pop_front()
 }
