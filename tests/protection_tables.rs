@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use norlock::jedec::status::{Protection, RegisterWrite, Registers};
+use norlock::jedec::status::{Protection, RegisterWrite, Registers, StatusLock, VolatileForm};
 use norlock::part::{Catalogue, Part};
 use serde::Deserialize;
 
@@ -48,6 +48,9 @@ struct Family {
     misprint: Vec<String>,
     status_writes: Vec<(String, String, Vec<String>)>,
     one_time: Vec<String>,
+    lock: Vec<String>,
+    lock_rows: Vec<(String, String)>,
+    volatile: String,
 }
 
 /// What is to come out for one combination of the bits.
@@ -73,6 +76,7 @@ fn read_opcode(register: &str) -> u8 {
         "SR2" => 0x35,
         "CR" => 0x15,
         "FR" => 0x48,
+        "SCUR" => 0x2B,
         other => panic!("no register {other}"),
     }
 }
@@ -289,6 +293,138 @@ fn every_combination_is_lifted_by_documented_writes() {
                     Some(Protection::None),
                     "{} {bits}",
                     part.name
+                );
+            }
+        }
+    });
+}
+
+/// Each row is offered once and set by documented writes; what no row gives is not. One-time bits keep
+/// the value that was found.
+#[test]
+fn every_row_can_be_set_and_nothing_else() {
+    let mut set = 0;
+    for_each(|family, part| {
+        let (size, status) = (part.size_bytes, part.status);
+        let unset = "0".repeat(family.bits.len());
+        let others = family.at.iter().map(|at| family.one_time.contains(at));
+        let fixed: Vec<bool> = others.collect();
+        let mut ends = vec![unset.clone()];
+        if fixed.contains(&true) {
+            let set = |one: &bool| if *one { '1' } else { '0' };
+            ends.push(fixed.iter().map(set).collect());
+        }
+        for start in ends {
+            let found = family.crowded(part, &start);
+            let reachable = |bits: &String| {
+                let mut both = bits.chars().zip(start.chars()).zip(&fixed);
+                both.all(|((bit, found), fixed)| !fixed || bit == found)
+            };
+            let mut rows = Vec::new();
+            for bits in family.combinations().filter(reachable) {
+                match family.expected(&bits) {
+                    Expected::Exactly(row) if !rows.contains(&row) => rows.push(row),
+                    _ => {}
+                }
+            }
+            let offered = status.offered(&found, size);
+            assert_eq!(offered.len(), rows.len(), "{} {start}", part.name);
+            for row in rows {
+                assert!(offered.contains(&row), "{}: {row}", part.name);
+                let writes = status.protect(&found, size, &row).unwrap();
+                let held = writes.iter().fold(found.clone(), |held, write| {
+                    let volatile = write.clone().with_volatile(family.volatile == "50h");
+                    let after = family.after(&held, write);
+                    assert_eq!(after, family.after(&held, &volatile));
+                    after
+                });
+                assert_eq!(
+                    family.row(&family.bits_of(&held)),
+                    Some(row),
+                    "{}",
+                    part.name
+                );
+                let lock = |registers: &Registers| registers.get(0x05).unwrap() & 0x80;
+                assert_eq!(lock(&held), lock(&found), "{}", part.name);
+                set += 1;
+            }
+            let odd = Protection::Range {
+                range: 0x1000..0x3000,
+            };
+            assert_eq!(status.protect(&found, size, &odd), None, "{}", part.name);
+        }
+    });
+    println!("{set} rows set");
+    assert!(set > 500, "{set}");
+}
+
+/// Every row of the lock tables, with WP# at both levels.
+#[test]
+fn what_locks_the_protect_bits_is_told_as_printed() {
+    for_each(|family, part| {
+        let width = family.lock.len();
+        for value in 0..1u32 << width {
+            let bits = format!("{value:0width$b}");
+            let mut rows = family.lock_rows.iter().filter(|(p, _)| matches(p, &bits));
+            let (_, word) = rows.next().unwrap();
+            assert!(rows.next().is_none(), "{}: two rows for {bits}", family.id);
+            let mut registers = family.registers(part, &"0".repeat(family.bits.len()));
+            let mut pin_high = false;
+            for (at, bit) in family.lock.iter().zip(bits.chars()) {
+                match (at.as_str(), bit) {
+                    ("WP#", bit) => pin_high = bit == '1',
+                    (at, '1') => set(&mut registers, at),
+                    _ => {}
+                }
+            }
+            let lock = part.status.status_lock(&registers);
+            let expected = match (word.as_str(), lock) {
+                ("writable", Some(StatusLock::WhileWpLow)) => pin_high,
+                ("writable", lock) => lock.is_none(),
+                ("locked", lock) => lock == Some(StatusLock::WhileWpLow) && !pin_high,
+                ("until power-up", lock) => lock == Some(StatusLock::UntilPowerCycle),
+                ("for ever", lock) => lock == Some(StatusLock::ForEver),
+                (other, _) => panic!("{}: {other}", family.id),
+            };
+            assert!(expected, "{} {bits}: {lock:?}, not {word}", part.name);
+            let lasting = matches!(word.as_str(), "until power-up" | "for ever");
+            let writes = part.status.unprotect(&registers, part.size_bytes);
+            assert_eq!(writes.is_none(), lasting, "{} {bits}", part.name);
+        }
+    });
+}
+
+#[test]
+fn one_time_bits_and_the_volatile_form_are_those_of_the_document() {
+    for_each(|family, part| {
+        let (size, status) = (part.size_bytes, part.status);
+        let form = match family.volatile.as_str() {
+            "50h" => Some(VolatileForm::Enabled),
+            "register" => Some(VolatileForm::Always),
+            "none" => None,
+            other => panic!("{}: {other}", family.id),
+        };
+        assert_eq!(status.volatile_form(size), form, "{}", part.name);
+        let zeros = "0".repeat(family.bits.len());
+        for (found, is_set) in [
+            (family.registers(part, &zeros), false),
+            (family.crowded(part, &zeros), true),
+        ] {
+            let told = status.one_time(&found, size).unwrap();
+            let places = |bit: &norlock::jedec::status::OneTimeBit| (bit.register, bit.bit);
+            let places: BTreeSet<(u8, u32)> = told.iter().map(places).collect();
+            assert_eq!(places, family.one_time.iter().map(|at| place(at)).collect());
+            for bit in told {
+                let column = family
+                    .at
+                    .iter()
+                    .any(|at| place(at) == (bit.register, bit.bit));
+                assert_eq!(
+                    bit.set,
+                    Some(is_set && !column),
+                    "{} {}",
+                    part.name,
+                    bit.name
                 );
             }
         }

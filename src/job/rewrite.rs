@@ -20,7 +20,7 @@ use crate::chip::Chip;
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::Hertz;
-use crate::jedec::status::{Registers, StatusLock};
+use crate::jedec::status::Registers;
 use crate::part::JedecId;
 use crate::unit::journal::{Header, Journal, JournalError, Purpose, UnfinishedWrite};
 use crate::unit::store::{StoreFile, hash};
@@ -329,12 +329,11 @@ impl Rewrite<'_> {
                 self.panel.writable(protection, touched, Some(&how));
             }
             None => {
-                let why = match family.status_lock(found) {
-                    Some(StatusLock::UntilPowerCycle) => {
-                        "the status registers are locked until the next power-up"
-                    }
-                    _ => "how this part lets go of it is not known",
-                };
+                let lock = family.status_lock(found).filter(|lock| !lock.is_by_pin());
+                let why = lock.map_or_else(
+                    || "how this part lets go of it is not known".to_owned(),
+                    |lock| format!("the status registers are {lock}"),
+                );
                 self.panel.not_liftable(format!("{protection}; {why}"));
             }
         }

@@ -67,6 +67,7 @@ fn layout(family: StatusFamily, place: Place) -> Layout {
     use StatusFamily as F;
     let (writable, one_time) = match (place, family) {
         (0, F::M25p | F::CypressS) => (0x9C, 0),
+        (0, F::M25px) => (0xBC, 0),
         (0, F::AdestoDf) => (0x80, 0),
         (0, F::Sst25 | F::Sst26A) => (0xBC, 0),
         (0, F::Sst26) => (0x80, 0),

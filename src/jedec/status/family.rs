@@ -36,6 +36,8 @@ pub enum StatusFamily {
     Micron,
     /// ST M25P: BP0..2.
     M25p,
+    /// ST M25PX: BP0..2, TB; sector lock registers.
+    M25px,
     /// Cypress FL-S, FS-S, HL, HS: BP0..2, E_ERR, P_ERR.
     CypressS,
     /// Cypress FL-L.
@@ -143,9 +145,13 @@ impl StatusFamily {
             Self::Issi => &ISSI,
             Self::CypressL => &CYPRESS,
             Self::CypressS | Self::Sst26 | Self::Sst26A => &CYPRESS[..2],
-            Self::Basic | Self::Micron | Self::M25p | Self::AdestoDf | Self::Sst25 | Self::Eon => {
-                &WINBOND[..1]
-            }
+            Self::Basic
+            | Self::Micron
+            | Self::M25p
+            | Self::M25px
+            | Self::AdestoDf
+            | Self::Sst25
+            | Self::Eon => &WINBOND[..1],
         }
     }
 
@@ -160,7 +166,9 @@ impl StatusFamily {
             Self::Micron => &[0x05, 0x70],
             Self::CypressS => &[0x05, 0x07, 0x35],
             Self::CypressL => &[0x05, 0x07, 0x35, 0x15],
-            Self::Basic | Self::M25p | Self::AdestoDf | Self::Sst25 | Self::Eon => &[0x05],
+            Self::Basic | Self::M25p | Self::M25px | Self::AdestoDf | Self::Sst25 | Self::Eon => {
+                &[0x05]
+            }
         }
     }
 

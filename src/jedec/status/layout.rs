@@ -6,10 +6,14 @@
 //! IS25LP032/064/128 Rev. D; SST25VF016B DS25044A; SST26VF080A DS20006203B. Every row of these tables
 //! stands in `tests/data/protection.toml`.
 
+use super::Registers;
 use super::StatusFamily::{
-    self, Adesto, GigaDevice, Issi, M25p, Macronix, Micron, Sst25, Sst26A, Winbond,
+    self, Adesto, GigaDevice, Issi, M25p, M25px, Macronix, Micron, Sst25, Sst26A, Winbond,
 };
 use crate::jedec::opcode::{READ_FUNCTION_ISSI, READ_STATUS_1, READ_STATUS_2, READ_STATUS_3};
+
+/// Complement of the range: bit 6 of SR2.
+pub(super) const CMP: u8 = 0x40;
 
 /// One bit of a register.
 #[derive(Clone, Copy)]
@@ -18,6 +22,17 @@ pub(super) struct Bit {
     pub(super) register: u8,
     /// 0 to 7.
     pub(super) at: u32,
+}
+
+impl Bit {
+    pub(super) const fn new(register: u8, at: u32) -> Self {
+        Self { register, at }
+    }
+
+    /// Whether it is set, where its register was read.
+    pub(super) fn of(self, registers: &Registers) -> Option<bool> {
+        Some(registers.get(self.register)? >> self.at & 1 == 1)
+    }
 }
 
 /// What level 6 stands for while levels count sectors of 4 KiB. Levels 4 and 5 are 32 KiB, 7 is all.
@@ -45,8 +60,9 @@ pub(super) struct Layout {
     pub(super) sectors: Option<(Bit, Level6)>,
     /// CMP: everything else is protected instead.
     pub(super) complement: Option<Bit>,
-    /// Bits of SR1 that the part does not use: set, no row applies. SST parts print BP3 as without
-    /// effect, in documents that contradict themselves about its value at power-up.
+    /// Bits of SR1 that the part does not use: set, no row applies. M25P and M25PX parts read 0 there;
+    /// SST parts print BP3 as without effect, in documents that contradict themselves about its value
+    /// at power-up.
     pub(super) reserved: u8,
 }
 
@@ -108,7 +124,7 @@ const fn micron(mib: u32) -> Layout {
 const MACRONIX_TB: Option<Bit> = in_register(READ_STATUS_3, 3);
 const ISSI_TBS: Option<Bit> = in_register(READ_FUNCTION_ISSI, 1);
 
-const LAYOUTS: [Layout; 17] = [
+const LAYOUTS: [Layout; 18] = [
     complemented(Winbond, 4, 64, Level6::Unlisted),
     complemented(Winbond, 8, 128, Level6::Unlisted),
     complemented(Winbond, 16, 256, Level6::Unlisted),
@@ -126,11 +142,14 @@ const LAYOUTS: [Layout; 17] = [
     sixteen(Issi, 16, ISSI_TBS),
     micron(4),
     micron(16),
-    // M25P16 has no TB and reads 0 there; M25PX16 has it.
+    Layout {
+        reserved: 0x60,
+        ..top(M25p, 2)
+    },
     Layout {
         bottom: sr1(5),
         reserved: 0x40,
-        ..top(M25p, 2)
+        ..top(M25px, 2)
     },
     Layout {
         reserved: 0x20,
@@ -148,5 +167,15 @@ impl Layout {
         LAYOUTS
             .iter()
             .find(|row| row.family == family && row.mib << 20 == size_bytes)
+    }
+
+    /// The bits of SR1 that select a range and can be written more than once.
+    pub(super) fn first_bits(&self) -> u8 {
+        let levels = self.levels.iter().fold(0, |mask, at| mask | 1 << at);
+        let others = [self.bottom, self.sectors.map(|(at, _)| at)];
+        let in_first = others.into_iter().flatten();
+        in_first
+            .filter(|bit| bit.register == READ_STATUS_1)
+            .fold(levels, |mask, bit| mask | 1 << bit.at)
     }
 }

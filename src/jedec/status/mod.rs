@@ -6,12 +6,14 @@
 
 mod family;
 mod layout;
+mod lock;
 mod protection;
 mod write;
 
 pub use family::{FLAG_READY, Failure, RegisterRead, Registers, StatusFamily, WEL, WIP};
+pub use lock::{OneTimeBit, StatusLock};
 pub use protection::Protection;
-pub use write::{RegisterWrite, StatusLock};
+pub use write::{RegisterWrite, VolatileForm};
 
 #[cfg(test)]
 mod tests;

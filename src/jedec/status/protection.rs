@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use serde::Serialize;
 
-use super::layout::{Bit, Layout, Level6};
+use super::layout::{Bit, CMP, Layout, Level6};
 use super::{Registers, StatusFamily};
 use crate::jedec::Address;
 use crate::jedec::opcode::{READ_SECURITY_MACRONIX, READ_STATUS_1, READ_STATUS_2, READ_STATUS_3};
@@ -58,9 +58,6 @@ impl fmt::Display for Protection {
 }
 
 const KIB: u32 = 1 << 10;
-
-/// Complement of the range: bit 6 of SR2.
-const CMP: u8 = 0x40;
 
 const NOT_READ: &str = "a status register was not read";
 const NO_ANSWER: &str = "a status register reads FFh";
@@ -216,7 +213,7 @@ impl StatusFamily {
     }
 
     /// Whether bit 6 of the register at 35h is CMP.
-    fn has_cmp(self) -> bool {
+    pub(super) fn has_cmp(self) -> bool {
         matches!(
             self,
             Self::Winbond | Self::GigaDevice | Self::Adesto | Self::CypressL
@@ -244,7 +241,7 @@ impl StatusFamily {
     pub fn locks_beside(self) -> Option<&'static str> {
         match self {
             Self::Micron => Some("sector lock registers and non-volatile lock bits"),
-            Self::M25p => Some("sector lock registers on M25PX parts"),
+            Self::M25px => Some("sector lock registers"),
             Self::CypressS => Some("sector protection by PPB and DYB bits"),
             Self::CypressL => Some("individual block locks and the pointer region"),
             Self::AdestoDf => Some("sector protection registers"),

@@ -12,7 +12,7 @@ fn registers(family: StatusFamily, bytes: &[u8]) -> Registers {
         .collect()
 }
 
-const FAMILIES: [StatusFamily; 15] = [
+const FAMILIES: [StatusFamily; 16] = [
     StatusFamily::Basic,
     StatusFamily::Winbond,
     StatusFamily::GigaDevice,
@@ -20,6 +20,7 @@ const FAMILIES: [StatusFamily; 15] = [
     StatusFamily::Issi,
     StatusFamily::Micron,
     StatusFamily::M25p,
+    StatusFamily::M25px,
     StatusFamily::CypressS,
     StatusFamily::CypressL,
     StatusFamily::Adesto,
@@ -211,7 +212,7 @@ fn unexplained_bits_are_never_none() {
                     F::GigaDevice => matches!(mib, 2 | 8) && sr1 & 0x1C == 0,
                     F::Adesto => mib == 2 && sr1 & 0x1C == 0,
                     F::Micron => matches!(mib, 4 | 16) && sr1 & 0x5C == 0,
-                    F::M25p => mib == 2 && sr1 & 0x5C == 0,
+                    F::M25px => mib == 2 && sr1 & 0x5C == 0,
                     _ => false,
                 };
                 assert!(
@@ -336,6 +337,23 @@ fn status_only_bits_are_not_written() {
     let found = registers(StatusFamily::Winbond, &[0x07, 0x82, 0x00]);
     let writes = StatusFamily::Winbond.restore(&found, 16 * MIB).unwrap();
     assert_eq!(writes[0].data, [0x04, 0x02]);
+}
+
+/// GD25Q64C Rev 3.0, SRP1 and SRP0: 1,0 is until the next power-up, 1,1 for ever; W25Q128JV Rev. I, SRL: both
+/// the same.
+#[test]
+fn both_lock_bits_are_for_ever_where_the_document_says_so() {
+    use StatusFamily as F;
+    for (family, bytes, lock) in [
+        (F::GigaDevice, [0x00, 0x01], StatusLock::UntilPowerCycle),
+        (F::GigaDevice, [0x80, 0x01], StatusLock::ForEver),
+        (F::Winbond, [0x80, 0x01], StatusLock::UntilPowerCycle),
+    ] {
+        let found = registers(family, &[bytes[0], bytes[1], 0]);
+        assert_eq!(family.status_lock(&found), Some(lock), "{family:?}");
+        assert_eq!(family.unprotect(&found, 8 * MIB), None);
+        assert!(family.offered(&found, 8 * MIB).is_empty());
+    }
 }
 
 /// GD25Q64C Rev 3.0 takes one byte after 01h, GD25Q16C Rev 2.9 loses CMP and QE without the second.

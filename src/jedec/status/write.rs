@@ -1,12 +1,13 @@
-//! Status register writes that lift protection and put it back.
+//! Status register writes that set protection, lift it and put it back.
 //!
 //! Every byte is built from what was read: only block protect bits change, so that QE, lock and
 //! one-time bits keep their value. How many bytes 01h takes differs between makers and is followed
-//! per document (those named in `protection`).
+//! per document (those named in `layout`).
 
 use serde::{Deserialize, Serialize};
 
-use super::{Registers, StatusFamily};
+use super::layout::{CMP, Layout};
+use super::{Protection, Registers, StatusFamily};
 use crate::jedec::opcode::{READ_STATUS_1, READ_STATUS_2, WRITE_STATUS_1, WRITE_STATUS_2};
 
 /// One status register write.
@@ -16,32 +17,37 @@ pub struct RegisterWrite {
     pub opcode: u8,
     /// Exactly these bytes; another count means something else on some parts.
     pub data: Vec<u8>,
-    /// Whether 50h in place of 06h, directly before, makes the write volatile. It does not set WEL.
+    /// Sent directly after 50h in place of 06h: it changes what is in force and not what is stored,
+    /// and ends with the supply. 50h does not set WEL.
     pub volatile: bool,
 }
 
-/// What may keep a status register from being written.
+impl RegisterWrite {
+    /// The same, to end with the supply or not.
+    #[must_use]
+    pub fn with_volatile(self, volatile: bool) -> Self {
+        Self { volatile, ..self }
+    }
+}
+
+/// How protection is set so that it ends with the supply.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum StatusLock {
-    /// The SRP or SRWD bit is set: locked while the WP# pin is low.
-    WhileWpLow,
-    /// SRL, SRP1 or VLP is set: locked until the next power cycle, on some parts for ever.
-    UntilPowerCycle,
+pub enum VolatileForm {
+    /// By 50h in place of 06h (W25Q128JV Rev. I, section 7.1; GD25Q64C Rev 3.0, 7.3; AT25SF161
+    /// rev. H; PY25Q64HA V1.6).
+    Enabled,
+    /// Any write does: the register itself is volatile (SST25VF016B DS25044A, SST26VF080A
+    /// DS20006203B).
+    Always,
 }
 
 const MIB: u32 = 1 << 20;
 /// SRP0, SRWD or BPL.
 const LOCK_BIT: u8 = 0x80;
-/// CMP in SR2.
-const CMP: u8 = 0x40;
-/// SRL or SRP1 in SR2.
-const SRL: u8 = 0x01;
 /// LB1 to LB3 in SR2, LB of GD25Q16C in bit 2: one-time. Written as 0 always, which cannot clear one
 /// that is set and cannot set one that was misread. Elsewhere bit 2 is status only or reserved.
 const LB: u8 = 0x3C;
-/// VLP in the configuration register of SST26VF080A.
-const VLP: u8 = 0x04;
 /// SUS in SR2: status only.
 const SUS: u8 = 0x80;
 
@@ -53,42 +59,144 @@ impl StatusFamily {
     /// register shows. Read the registers back afterwards.
     #[must_use]
     pub fn unprotect(self, found: &Registers, size_bytes: u32) -> Option<Vec<RegisterWrite>> {
-        self.writes(found, size_bytes, true)
+        self.writes(found, &self.cleared(found), size_bytes)
     }
 
     /// The writes that put the registers back to `found`, after [`StatusFamily::unprotect`].
     #[must_use]
     pub fn restore(self, found: &Registers, size_bytes: u32) -> Option<Vec<RegisterWrite>> {
-        self.writes(found, size_bytes, false)
+        self.writes(found, found, size_bytes)
     }
 
-    fn writes(self, found: &Registers, size: u32, clear: bool) -> Option<Vec<RegisterWrite>> {
-        let sr1 = found.get(READ_STATUS_1).filter(|sr1| *sr1 != 0xFF)?;
-        let locked = self.status_lock(found) == Some(StatusLock::UntilPowerCycle);
+    /// What the bits of the part's table can be set to from `found`: each protection once, from none
+    /// upwards. One-time bits stay as they are, so a part whose TB is one offers one end only.
+    ///
+    /// Empty where no table was read for the family and size, and where [`StatusFamily::unprotect`]
+    /// has no writes.
+    #[must_use]
+    pub fn offered(self, found: &Registers, size_bytes: u32) -> Vec<Protection> {
+        if self.unprotect(found, size_bytes).is_none() {
+            return Vec::new();
+        }
+        let mut offered: Vec<Protection> = Vec::new();
+        for (protection, _) in self.settings(found, size_bytes) {
+            if !offered.contains(&protection) {
+                offered.push(protection);
+            }
+        }
+        offered.sort_by_key(|protection| match protection {
+            Protection::Range { range } => (range.end - range.start, range.start),
+            _ => (0, 0),
+        });
+        offered
+    }
+
+    /// The writes that set exactly `wanted` and keep all else as `found`. Of several combinations
+    /// with the same effect the one with the least bits' value is taken.
+    ///
+    /// `None` where no combination of the table gives it; see [`StatusFamily::offered`].
+    #[must_use]
+    pub fn protect(
+        self,
+        found: &Registers,
+        size_bytes: u32,
+        wanted: &Protection,
+    ) -> Option<Vec<RegisterWrite>> {
+        let mut settings = self.settings(found, size_bytes);
+        let (_, target) = settings.find(|(protection, _)| protection == wanted)?;
+        self.writes(found, &target, size_bytes)
+    }
+
+    /// How protection can be set so that it ends with the supply; `None` where it cannot, or where the
+    /// part's document was not read.
+    #[must_use]
+    pub fn volatile_form(self, size_bytes: u32) -> Option<VolatileForm> {
+        Layout::of(self, size_bytes)?;
+        match self {
+            Self::Winbond | Self::GigaDevice | Self::Adesto => Some(VolatileForm::Enabled),
+            Self::Sst25 | Self::Sst26A => Some(VolatileForm::Always),
+            _ => None,
+        }
+    }
+
+    /// Every combination of the protect bits that the table has, with the registers it takes; the
+    /// complement last.
+    fn settings(
+        self,
+        found: &Registers,
+        size: u32,
+    ) -> impl Iterator<Item = (Protection, Registers)> + '_ {
+        let layout = Layout::of(self, size);
+        let mask = layout.map_or(0, Layout::first_bits);
+        let cmp = layout.is_some_and(|layout| layout.complement.is_some());
+        let cleared = self.cleared(found);
+        let (sr1, sr2) = (cleared.get(READ_STATUS_1), cleared.get(READ_STATUS_2));
+        [0, CMP]
+            .into_iter()
+            .filter(move |second| cmp || *second == 0)
+            .flat_map(move |second| (0..=mask).map(move |first| (first, second)))
+            .filter(move |(first, _)| layout.is_some() && first & !mask == 0)
+            .map(move |(first, second)| {
+                let mut target = cleared.clone();
+                if let Some(byte) = sr1 {
+                    target.set(READ_STATUS_1, byte | first);
+                }
+                if let (Some(byte), true) = (sr2, cmp) {
+                    target.set(READ_STATUS_2, byte | second);
+                }
+                (self.protection(&target, size), target)
+            })
+            .filter(|(protection, _)| !matches!(protection, Protection::Unknown { .. }))
+    }
+
+    /// `found` without any block protect bit.
+    fn cleared(self, found: &Registers) -> Registers {
+        let mut cleared = found.clone();
+        if let Some(sr1) = found.get(READ_STATUS_1) {
+            cleared.set(READ_STATUS_1, sr1 & !self.protect_bits());
+        }
+        if let (true, Some(sr2)) = (self.has_cmp(), found.get(READ_STATUS_2)) {
+            cleared.set(READ_STATUS_2, sr2 & !CMP);
+        }
+        cleared
+    }
+
+    /// The writes from `found` to `target`, which differ in protect bits only.
+    fn writes(
+        self,
+        found: &Registers,
+        target: &Registers,
+        size: u32,
+    ) -> Option<Vec<RegisterWrite>> {
+        found.get(READ_STATUS_1).filter(|sr1| *sr1 != 0xFF)?;
+        let locked = self
+            .status_lock(found)
+            .is_some_and(|lock| !lock.is_by_pin());
         if locked || self.per_block(found) {
             return None;
         }
-        let protect = self.protect_bits();
-        let kept = if clear { 0 } else { protect };
-        let first = sr1 & (self.other_bits() | kept);
+        let first = target.get(READ_STATUS_1)? & (self.other_bits() | self.protect_bits());
         let second = || {
-            let sr2 = found.get(READ_STATUS_2).filter(|sr2| *sr2 != 0xFF)?;
-            Some(sr2 & !(SUS | LB) & if clear { !CMP } else { 0xFF })
+            found.get(READ_STATUS_2).filter(|sr2| *sr2 != 0xFF)?;
+            Some(target.get(READ_STATUS_2)? & !(SUS | LB))
         };
         match self {
-            Self::Winbond | Self::Adesto => Some(vec![write(&[first, second()?], true)]),
-            Self::GigaDevice if size == 2 * MIB => Some(vec![write(&[first, second()?], true)]),
+            Self::Winbond | Self::Adesto => Some(vec![write(&[first, second()?])]),
+            Self::GigaDevice if size == 2 * MIB => Some(vec![write(&[first, second()?])]),
             Self::GigaDevice if size == 8 * MIB => Some(vec![
-                write(&[first], true),
+                write(&[first]),
                 RegisterWrite {
                     opcode: WRITE_STATUS_2,
-                    ..write(&[second()?], true)
+                    ..write(&[second()?])
                 },
             ]),
-            Self::Macronix | Self::Issi | Self::Micron | Self::M25p | Self::Sst26A => {
-                Some(vec![write(&[first], false)])
-            }
-            Self::Sst25 => Some(vec![write(&[first], true)]),
+            Self::Macronix
+            | Self::Issi
+            | Self::Micron
+            | Self::M25p
+            | Self::M25px
+            | Self::Sst25
+            | Self::Sst26A => Some(vec![write(&[first])]),
             _ => None,
         }
     }
@@ -108,31 +216,12 @@ impl StatusFamily {
             _ => LOCK_BIT,
         }
     }
-
-    /// What may keep the status registers from being written, as far as they show it.
-    ///
-    /// A write that reads back unchanged is explained by this, or by a missing write enable.
-    #[must_use]
-    pub fn status_lock(self, registers: &Registers) -> Option<StatusLock> {
-        let in_sr2 = matches!(self, Self::Winbond | Self::GigaDevice | Self::Adesto);
-        let sr2 = registers.get(READ_STATUS_2).filter(|_| in_sr2).unwrap_or(0);
-        let sr1 = registers.get(READ_STATUS_1).unwrap_or(0);
-        let vlp =
-            self == Self::Sst26A && registers.get(READ_STATUS_2).is_some_and(|cr| cr & VLP != 0);
-        if sr2 & SRL != 0 || vlp {
-            Some(StatusLock::UntilPowerCycle)
-        } else if self != Self::Basic && self != Self::Sst26 && sr1 & LOCK_BIT != 0 {
-            Some(StatusLock::WhileWpLow)
-        } else {
-            None
-        }
-    }
 }
 
-fn write(data: &[u8], volatile: bool) -> RegisterWrite {
+fn write(data: &[u8]) -> RegisterWrite {
     RegisterWrite {
         opcode: WRITE_STATUS_1,
         data: data.to_vec(),
-        volatile,
+        volatile: false,
     }
 }
