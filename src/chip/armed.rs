@@ -185,16 +185,22 @@ impl Armed {
     }
 
     /// Writes a status register. Whether it took is for the caller to read back: a WP# pin held low
-    /// lets the write pass in silence.
+    /// lets the write pass in silence, and nothing shows whether 50h was heard.
     ///
     /// # Errors
     /// `Latched`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `Link`.
     pub fn write_status(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
         self.check_unlatched()?;
-        self.enable(Address(0))?;
         let mut command = vec![write.opcode];
         command.extend_from_slice(&write.data);
         let time = self.part().status_write;
+        if write.volatile {
+            // A WEL left set would make the write last; 50h holds for the next command only.
+            let enable = opcode::VOLATILE_STATUS_WRITE_ENABLE;
+            self.send(&[&[opcode::WRITE_DISABLE], &[enable], &command])?;
+            return self.poll("status write", Address(0), time);
+        }
+        self.enable(Address(0))?;
         self.send(&[&command])?;
         self.wait_done("status write", Address(0), time)
     }

@@ -20,7 +20,7 @@ use crate::chip::Chip;
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::Hertz;
-use crate::jedec::status::Registers;
+use crate::jedec::status::{Registers, VolatileForm};
 use crate::part::JedecId;
 use crate::unit::journal::{Header, Journal, JournalError, Purpose, UnfinishedWrite};
 use crate::unit::store::{StoreFile, hash};
@@ -303,13 +303,17 @@ impl Rewrite<'_> {
         let size = self.chip.part().size_bytes;
         let protection = &self.chip.part().protection(found);
         let back = family.restore(first, size);
-        let mut lift = Lift::default();
+        let mut lift = Lift {
+            volatile: self.lifts_volatile(),
+            ..Lift::default()
+        };
         if back != family.restore(found, size) {
             // An interrupted run lifted it and could not put it back.
             lift.changed = true;
             lift.restore = back.clone().unwrap_or_default();
         }
-        if back.is_none() && lift.changed {
+        let known = !lift.volatile || self.takes_volatile();
+        if lift.changed && (back.is_none() || !known) {
             self.panel.not_liftable(
                 "it is not as it was first found, and how this part is put back is not known"
                     .into(),
@@ -322,13 +326,13 @@ impl Rewrite<'_> {
             return lift;
         }
         match family.unprotect(found, size).zip(back) {
-            Some((writes, back)) => {
+            Some((writes, back)) if known => {
                 lift.restore = back;
                 lift.lift = writes;
                 let how = format!("{protection} is lifted for this write and put back after it");
                 self.panel.writable(protection, touched, Some(&how));
             }
-            None => {
+            _ => {
                 let lock = family.status_lock(found).filter(|lock| !lock.is_by_pin());
                 let why = lock.map_or_else(
                     || "how this part lets go of it is not known".to_owned(),
@@ -338,6 +342,18 @@ impl Rewrite<'_> {
             }
         }
         lift
+    }
+
+    /// Whether the part is known to take status writes that end with the supply.
+    fn takes_volatile(&self) -> bool {
+        self.chip.part().volatile_form() == Some(VolatileForm::Enabled)
+    }
+
+    /// Whether protection is lifted by such writes. What an interrupted run began is ended in its way:
+    /// a lasting lift that only a volatile write puts back would be there again after a power-up.
+    fn lifts_volatile(&self) -> bool {
+        let before = self.header_before().map(|header| header.volatile_lift);
+        before.unwrap_or_else(|| self.takes_volatile())
     }
 
     fn open_journal(
@@ -369,6 +385,7 @@ impl Rewrite<'_> {
             size_bytes: part.size_bytes,
             status: first.iter().take(16).collect(),
             addressing: self.chip.addressing_found(),
+            volatile_lift: self.lifts_volatile(),
         };
         let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
         match &self.unfinished {

@@ -23,6 +23,8 @@ use crate::worklist::{Step, Worklist};
 pub(super) struct Lift {
     pub lift: Vec<RegisterWrite>,
     pub restore: Vec<RegisterWrite>,
+    /// Whether all of them end with the supply: it then brings back by itself what is stored.
+    pub volatile: bool,
     /// Whether protection may be another than as first found.
     pub changed: bool,
 }
@@ -80,8 +82,9 @@ impl Work<'_> {
         }
         self.lift.changed = true;
         for write in &self.lift.lift {
+            let write = write.clone().with_volatile(self.lift.volatile);
             self.armed
-                .write_status(write)
+                .write_status(&write)
                 .map_err(|error| match error {
                     ChipError::WriteEnableRefused { .. } => lift_failed(&sentence(&error)),
                     error => error.into(),
@@ -95,8 +98,10 @@ impl Work<'_> {
             .iter()
             .any(|step| now.touches(&step.range))
         {
+            let lock = self.armed.part().status.status_lock(&registers);
+            let lock = lock.map_or_else(String::new, |lock| format!("; it is {lock}"));
             return Err(lift_failed(&format!(
-                "written to lift it, the status register still says: {now}"
+                "written to lift it, the status register still says: {now}{lock}"
             )));
         }
         Ok(())
@@ -110,7 +115,8 @@ impl Work<'_> {
         // A register write through a contact that is lost could set anything.
         self.armed.check_id()?;
         for write in &self.lift.restore {
-            self.armed.write_status(write)?;
+            let write = write.clone().with_volatile(self.lift.volatile);
+            self.armed.write_status(&write)?;
         }
         let now = self.armed.registers()?;
         let part = self.armed.part();

@@ -10,7 +10,7 @@
 use std::time::Duration;
 
 use super::{Frame, Limits, Link, LinkError, Segment};
-use crate::jedec::status::StatusFamily;
+use crate::jedec::status::{StatusFamily, VolatileForm};
 use crate::jedec::{Hertz, Millivolts, opcode};
 use crate::part::{FourByte, Part, ProgramMethod};
 
@@ -422,7 +422,11 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
         part.status,
         StatusFamily::Winbond | StatusFamily::GigaDevice | StatusFamily::Adesto
     );
+    // 50h clears flags on some families and does not exist on others.
+    let volatile = part.volatile_form() == Some(VolatileForm::Enabled)
+        && shape.is_bare(opcode::VOLATILE_STATUS_WRITE_ENABLE);
     let register = code == opcode::WRITE_STATUS_1
+        || volatile
         || (code == opcode::WRITE_STATUS_2 && second)
         || (part.status.clear_status() == Some(code) && shape.is_bare(code));
     (shape.reads == 0 && (array || word || register || shape.is_bare(opcode::WRITE_ENABLE)))

@@ -217,7 +217,7 @@ fn frames_are_judged_by_what_the_part_makes_of_them() {
 /// B9h is power-down or bank access, 15h and 81h write or read configurations (datasheets in `chips/`).
 #[test]
 fn clashing_opcodes_pass_only_where_they_are_harmless() {
-    let table: [(&str, &[u8], usize, Option<Class>); 24] = [
+    let table: [(&str, &[u8], usize, Option<Class>); 31] = [
         ("MX25L25635F", &[0x35], 0, None),
         ("MX25L25635F", &[0x35], 1, None),
         ("N25Q256A13", &[0x35], 1, None),
@@ -226,7 +226,15 @@ fn clashing_opcodes_pass_only_where_they_are_harmless() {
         ("MX25L25635F", &[0x4B, 0, 0, 0, 0], 8, None),
         ("N25Q256A13", &[0x50], 0, MODIFY),
         ("N25Q256A13", &[0x50, 0], 0, None),
-        ("W25Q128JV", &[0x50], 0, None),
+        ("W25Q128JV", &[0x50], 0, MODIFY),
+        ("W25Q128JV", &[0x50, 0], 0, None),
+        ("W25Q128JV", &[0x50], 1, None),
+        ("GD25Q64C", &[0x50], 0, MODIFY),
+        // Its registers were not read in a document.
+        ("W25Q128FV", &[0x50], 0, None),
+        ("MX25L25635F", &[0x50], 0, None),
+        ("IS25LP128", &[0x50], 0, None),
+        ("S25FL512S", &[0x50], 0, None),
         ("SST25VF016B", &[0x50], 0, None),
         ("W25Q128JV", &[0x30], 0, None),
         ("W25Q128JV", &[0xB9], 0, None),
@@ -280,13 +288,14 @@ fn opcodes_from_a_chip_pass_only_if_the_standard_lists_them() {
 #[test]
 fn modifying_frames_pass_only_while_armed_for_writing() {
     let part = part("W25Q128JV");
-    let modifying: [&[u8]; 6] = [
+    let modifying: [&[u8]; 7] = [
         &[0x06],
         &[0x02, 0, 0, 0, 1],
         &[0x20, 0, 0, 0],
         &[0xD8, 0, 0, 0],
         &[0x01, 0],
         &[0x31, 0],
+        &[0x50],
     ];
     for out in modifying {
         let (mut reading, wire) = guard(Purpose::Read, Some(&part));

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::jedec::Hertz;
 use crate::jedec::opcode::{self, READ};
-use crate::jedec::status::{Protection, Registers, StatusFamily};
+use crate::jedec::status::{Protection, Registers, StatusFamily, VolatileForm};
 
 use super::{SupplyRange, Timing};
 
@@ -281,6 +281,15 @@ impl Part {
     #[must_use]
     pub fn tells_protected_ranges(&self) -> bool {
         self.is_documented("status") && self.status.has_table(self.size_bytes)
+    }
+
+    /// How protection can be set so that it ends with the supply, where the part's document was read.
+    #[must_use]
+    pub fn volatile_form(&self) -> Option<VolatileForm> {
+        let documented = self.is_documented("status");
+        documented
+            .then(|| self.status.volatile_form(self.size_bytes))
+            .flatten()
     }
 
     /// Highest SCK for `opcode` at the nominal supply.

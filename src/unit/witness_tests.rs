@@ -43,6 +43,7 @@ fn header() -> Header {
         unique_id: Vec::new(),
         size_bytes: 16 << 20,
         status: Vec::new(),
+        volatile_lift: false,
         addressing: AddressingFound::ThreeByte,
     }
 }

@@ -6,6 +6,7 @@ mod batches;
 mod contact;
 mod failing_files;
 mod interrupted;
+mod lifted;
 mod power_cut;
 mod reading;
 mod refusals;

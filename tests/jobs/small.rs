@@ -19,7 +19,9 @@ use norlock::unit::{Recorded, Unit};
 
 use crate::station::{Station, code, part};
 
-/// A made-up part of 64 KiB; its timing and status layout are those of the family it names.
+/// Made-up parts; their timing and status layout are those of the family they name. One has 64 KiB and
+/// status writes that last. The other has 2 MiB, for which a table was read (GD25Q16C Rev 2.9): a write
+/// after 50h ends with the supply.
 pub const PARTS: &str = r#"
 maker = "Harbour"
 
@@ -42,6 +44,28 @@ sck_max = [{ opcode = 0x03, mhz = 50 }, { opcode = 0x0B, mhz = 104 }]
 status = "winbond"
 sfdp = false
 unique_id = { opcode = 0x4B, dummy_bytes = 4, length_bytes = 8 }
+source = { title = "made up for this test", revision = "1", place = "here" }
+memory = []
+
+[[part]]
+name = "HB25V16"
+markings = ["HB25V16"]
+jedec_id = [0xC8, 0x7A, 0x15]
+size_bytes = 2097152
+supply_mv = [2700, 3600]
+page_size_bytes = 256
+page_program_us = [800, 3000]
+erase = [
+  { size_bytes = 4096, opcode = 0x20, time_ms = [45, 300] },
+  { size_bytes = 32768, opcode = 0x52, time_ms = [120, 800] },
+  { size_bytes = 65536, opcode = 0xD8, time_ms = [150, 1000] },
+]
+chip_erase = { opcode = 0xC7, time_ms = [2000, 6000] }
+status_write_us = [5000, 30000]
+sck_max = [{ opcode = 0x03, mhz = 50 }, { opcode = 0x0B, mhz = 104 }]
+status = "gigadevice"
+sfdp = false
+unique_id = { opcode = 0x4B, dummy_bytes = 4, length_bytes = 16 }
 source = { title = "made up for this test", revision = "1", place = "here" }
 memory = []
 "#;
@@ -79,6 +103,9 @@ pub const UNIT_DATA: Range<u32> = 0xC000..0xE000;
 const TARGET: &str = "/bench/target.bin";
 const OTHER_TARGET: &str = "/bench/other.bin";
 
+/// What a process says that a test kills.
+pub const KILLED: &str = "killed by the test";
+
 /// Opcodes of erases and programs of the part above.
 const MODIFYING: [u8; 5] = [0x02, 0x20, 0x52, 0xD8, 0xC7];
 
@@ -98,6 +125,8 @@ pub struct Watch {
     /// What the files lose when the supply is cut; the computer dies with it.
     pub dies: Mutex<Option<Loss>>,
     died: AtomicBool,
+    /// The process is killed after so many frames from here; the chip keeps its supply.
+    pub kill_in: AtomicU64,
     /// After this store call no erase or program may go out.
     pub quiet_after_call: AtomicUsize,
     pub not_quiet: AtomicU64,
@@ -107,9 +136,20 @@ impl Small {
     /// A unit with a backup and a map, and a target to write: one block erase with twelve pages, a
     /// block that is erased only, one with one page and no erase, one erased with two pages.
     pub fn ready(seed: u64) -> Self {
+        Self::with_part("HB25Q512", seed)
+    }
+
+    /// The same, with a part that takes status writes which end with the supply.
+    pub fn volatile(seed: u64) -> Self {
+        Self::with_part("HB25V16", seed)
+    }
+
+    fn with_part(name: &str, seed: u64) -> Self {
         let catalogue = Catalogue::builtin().unwrap();
         let catalogue = catalogue.with_user_file(PARTS, "harbour.toml").unwrap();
-        let mock = Mock::new(part(&catalogue, "HB25Q512"));
+        let described = part(&catalogue, name);
+        let size = described.size_bytes;
+        let mock = Mock::new(described);
         let files = SimulatedStore::new();
         files.create_folder(Path::new("/bench")).unwrap();
         let station = Station {
@@ -118,12 +158,14 @@ impl Small {
             catalogue,
             folder: PathBuf::from("/bench/gauge-07"),
             supply: None,
-            marking: Some("HB25Q512".into()),
+            marking: Some(name.into()),
             sck: Hertz::mhz(20),
             accepted: Vec::<(Acceptable, String)>::new(),
             trace: Arc::default(),
         };
-        let (found, target) = contents(seed);
+        let (mut found, mut target) = contents(seed);
+        found.resize(size as usize, 0xFF);
+        target.resize(size as usize, 0xFF);
         let watch = Arc::new(Watch::default());
         watch.quiet_after_call.store(usize::MAX, SeqCst);
         let small = Self {
@@ -150,7 +192,8 @@ impl Small {
         job::backup(&mut unit, bench, &mut Nobody).unwrap();
         drop(unit);
         let map = small.station.folder.join("regions.toml");
-        small.files().replace(&map, REGIONS.as_bytes()).unwrap();
+        let regions = REGIONS.replace("64KiB", &format!("{}KiB", size >> 10));
+        small.files().replace(&map, regions.as_bytes()).unwrap();
         small
     }
 
@@ -170,7 +213,12 @@ impl Small {
         let (mock, files) = (self.mock().clone(), self.files().clone());
         let (watch, unit_data) = (Arc::clone(&self.watch), self.found[0xC000..0xE000].to_vec());
         let mut bench = self.station.bench();
+        let mut tell = bench.trace.take();
         bench.trace = Some(Box::new(move |sent| {
+            watch.kill();
+            if let Some(tell) = &mut tell {
+                tell(sent.clone());
+            }
             if sent.failed {
                 watch.die(&files);
             }
@@ -183,6 +231,14 @@ impl Small {
             }
         }));
         bench
+    }
+
+    /// First bytes of the frames that a run sends.
+    pub fn traced(&self, run: impl FnOnce() -> Result<(), Stop>) -> Vec<u8> {
+        self.station.trace.lock().unwrap().clear();
+        run().unwrap();
+        let trace = self.station.trace.lock().unwrap();
+        trace.iter().map(|sent| sent.out[0]).collect()
     }
 
     pub fn write(&self) -> Result<WriteReport, Stop> {
@@ -327,6 +383,13 @@ impl Small {
 }
 
 impl Watch {
+    /// Ends the process in the middle of things, once: what unwinds can only tidy.
+    fn kill(&self) {
+        if self.kill_in.load(SeqCst) > 0 && self.kill_in.fetch_sub(1, SeqCst) == 1 {
+            panic!("{KILLED}");
+        }
+    }
+
     /// The computer loses its supply with the chip: its files keep what was durable, and nothing that
     /// the dead process still does reaches them.
     fn die(&self, files: &SimulatedStore) {

@@ -358,6 +358,29 @@ fn a_status_register_is_written_and_read_back() {
     assert!(!armed.is_latched());
 }
 
+/// W25Q128JV Rev. I, 7.1 and 8.2.2: after 50h the write changes what is in force; a WEL that is set makes
+/// it last, so 04h goes before. The stored bits come back at power-up.
+#[test]
+fn a_volatile_status_write_ends_with_the_supply() {
+    let desk = Desk::new("W25Q128JV");
+    let mut armed = desk.armed();
+    let write = |value, volatile| RegisterWrite {
+        opcode: 0x01,
+        data: vec![value, 0x00],
+        volatile,
+    };
+    armed.write_status(&write(0x04, false)).unwrap();
+    desk.tell(&[0x06]);
+    desk.clear();
+    armed.write_status(&write(0x18, true)).unwrap();
+    assert_eq!(desk.opcodes()[..3], [0x04, 0x50, 0x01]);
+    let sent = desk.sent();
+    assert!(sent[..3].iter().all(|frame| frame.at == sent[0].at));
+    assert_eq!(armed.registers().unwrap().get(0x05), Some(0x18));
+    desk.mock.power_up();
+    assert_eq!(desk.ask(&[0x05]), 0x04);
+}
+
 #[test]
 fn modifying_frames_go_at_half_the_proven_clock() {
     let desk = Desk::new("W25Q80DV");

@@ -54,6 +54,8 @@ pub struct Header {
     pub status: Vec<(u8, u8)>,
     /// Addressing as first found.
     pub addressing: AddressingFound,
+    /// Whether protection is lifted and put back by writes that end with the supply.
+    pub volatile_lift: bool,
 }
 
 impl Header {
@@ -77,7 +79,8 @@ impl Header {
         bytes.extend(FORM.to_le_bytes());
         bytes.extend(self.number.to_le_bytes());
         bytes.extend(self.supersedes.unwrap_or(0).to_le_bytes());
-        bytes.extend([purpose, addressing, register, 0]);
+        let lift = u8::from(self.volatile_lift);
+        bytes.extend([purpose, addressing, register, lift]);
         bytes.extend(self.size_bytes.to_le_bytes());
         bytes.extend([0; 4]);
         bytes.extend(self.target.0);
@@ -140,7 +143,7 @@ impl Header {
     fn fields(rest: &mut &[u8]) -> Result<Self, &'static str> {
         let journal = number(rest)?;
         let supersedes = number(rest)?;
-        let [purpose, addressing, register, _] = take::<4>(rest)?;
+        let [purpose, addressing, register, lift] = take::<4>(rest)?;
         let size_bytes = number(rest)?;
         take::<4>(rest)?;
         let target = Digest(take(rest)?);
@@ -180,6 +183,7 @@ impl Header {
                 3 => AddressingFound::Register(register),
                 _ => return Err("its addressing is unknown"),
             },
+            volatile_lift: lift != 0,
         })
     }
 }

@@ -28,7 +28,7 @@
 //! | 28 | purpose: 1 write, 2 restore |
 //! | 29 | addressing as found: 1 three bytes, 2 four-byte mode, 3 bank or extended address register |
 //! | 30 | value of that register, else 0 |
-//! | 31 | 0 |
+//! | 31 | how protection is lifted and put back: 0 by writes that last, 1 by writes that end with the supply |
 //! | 32..36 | size of the chip in bytes |
 //! | 36..40 | 0 |
 //! | 40..72 | digest of the target |

@@ -24,6 +24,7 @@ fn header() -> Header {
         size_bytes: 16 << 20,
         status: vec![(0x05, 0x00), (0x35, 0x02), (0x15, 0x60)],
         addressing: AddressingFound::Register(1),
+        volatile_lift: true,
     }
 }
 
