@@ -450,3 +450,105 @@ fn modes_that_are_not_announced_have_no_sequences() {
     let row = (15, "19:16", "0-4-4 entry", "0-4-4 is not announced");
     contains(&no_continuous, "FF00", &[row]);
 }
+
+/// An octal table of 24 DWORDs, made up: no table with DWORDs 21 to 23 was published that we know of. What
+/// the bits mean is from memory.
+fn octal() -> Sfdp {
+    let mut space = Sfdp::parse(&space("s25fl064l")).unwrap().space();
+    space.tables.truncate(1);
+    space.tables[0].dwords.extend([
+        // 1-8-8 CBh 16 + 0, 1-1-8 8Bh 8 + 0.
+        0x8B08_CB10,
+        0xA080_0000 | 0x0F << 18,
+        0x0010_0214,
+        0x8AC1_52DE,
+        0b0101,
+        0x0000_0D48,
+        0xFFFF_ED48,
+        0x1234_5678,
+    ]);
+    Sfdp::parse(&space.encode().unwrap()).unwrap()
+}
+
+#[test]
+fn every_field_of_the_octal_dwords() {
+    let sfdp = octal();
+    let rows: &[Row] = &[
+        (17, "15:0", "1-8-8 read", "CBh, 0 mode and 16 wait clocks"),
+        (17, "31:16", "1-1-8 read", "8Bh, 0 mode and 8 wait clocks"),
+        (18, "22:18", "driver strengths", "01111b"),
+        (18, "23", "CS and DQ0 reset sequence", "yes"),
+        (18, "27:24", "data strobe", "0000b"),
+        (18, "30:29", "octal DDR, second opcode byte", "inverted"),
+        (18, "31", "octal DDR, bytes swapped", "yes"),
+        (19, "3:0", "8-8-8 exit sequences", "0100b"),
+        (19, "8:4", "8-8-8 entry sequences", "00001b"),
+        (19, "9", "0-8-8 continuous read", "yes"),
+        (19, "15:10", "0-8-8 exit", "000000b"),
+        (19, "19:16", "0-8-8 entry", "0000b"),
+        (19, "22:20", "octal enable", "SR2 bit 3"),
+        (20, "3:0", "4S-4S-4S, most", "not characterised"),
+        (20, "7:4", "4S-4S-4S with strobe, most", "reserved code"),
+        (20, "11:8", "4S-4D-4D, most", "50 MHz"),
+        (20, "15:12", "4S-4D-4D with strobe, most", "100 MHz"),
+        (20, "19:16", "8S-8S-8S, most", "33 MHz"),
+        (20, "23:20", "8S-8S-8S with strobe, most", "400 MHz"),
+        (20, "27:24", "8D-8D-8D, most", "266 MHz"),
+        (20, "31:28", "8D-8D-8D with strobe, most", "200 MHz"),
+        (21, "0", "1S-1D-1D read", "yes"),
+        (21, "1", "1S-2D-2D read", "no"),
+        (21, "2", "1S-4D-4D read", "yes"),
+        (21, "3", "4S-4D-4D read", "no"),
+        (22, "15:0", "1S-1D-1D read", "0Dh, 2 mode and 8 wait clocks"),
+        (22, "31:16", "1S-2D-2D read", "not announced"),
+        (23, "15:0", "1S-4D-4D read", "EDh, 2 mode and 8 wait clocks"),
+        (23, "31:16", "4S-4D-4D read", "not announced"),
+        (24, "31:0", "not known", "12345678h"),
+    ];
+    contains(&sfdp, "FF00", rows);
+    let later = sfdp
+        .fields()
+        .iter()
+        .filter(|f| f.table.starts_with("FF00") && f.dword > 16)
+        .count();
+    assert_eq!(later, rows.len());
+    let remarks = sfdp.remarks().join(" ");
+    assert!(
+        remarks.contains("speed code in DWORD 20 is reserved"),
+        "{remarks}"
+    );
+    assert!(
+        remarks.contains("those after 23 are not known"),
+        "{remarks}"
+    );
+    let lanes: Vec<_> = sfdp
+        .basic
+        .fast_reads
+        .iter()
+        .map(|read| read.lanes)
+        .collect();
+    assert!(
+        lanes.contains(&[1, 8, 8]) && lanes.contains(&[1, 1, 8]),
+        "{lanes:?}"
+    );
+}
+
+/// A reserved octal enable code matters only on a part with octal reads.
+#[test]
+fn a_reserved_octal_enable_code_is_told() {
+    let with = |number: usize, dword: u32| {
+        let mut space = octal().space();
+        space.tables[0].dwords[number - 1] = dword;
+        let told = Sfdp::parse(&space.encode().unwrap())
+            .unwrap()
+            .remarks()
+            .join(" ");
+        told.contains("octal enable code is reserved")
+    };
+    assert!(with(19, 0x0070_0000));
+    assert!(!with(19, 0x0010_0000));
+    let mut space = octal().space();
+    (space.tables[0].dwords[16], space.tables[0].dwords[18]) = (0, u32::MAX);
+    let none = Sfdp::parse(&space.encode().unwrap()).unwrap();
+    assert!(!none.remarks().join(" ").contains("octal enable"));
+}

@@ -9,6 +9,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use norlock::jedec::sfdp::{OperationTime, Sfdp, SfdpError, needed_bytes};
+use norlock::part::{Catalogue, SfdpFacts, identify};
 use serde::Deserialize;
 
 #[derive(Deserialize)]
@@ -275,4 +276,81 @@ fn a_pointer_in_dwords_ends_in_no_usable_table() {
             why: "is blank".to_owned()
         })
     );
+}
+
+/// S25FL512S: the table of the published simulation model lies 77h bytes behind where its headers point.
+#[test]
+fn a_pointer_beside_its_table_ends_in_no_usable_table() {
+    let mut space = vec![0xFF; 0x1200];
+    space[..8].copy_from_slice(b"SFDP\x06\x01\x05\xFF");
+    for (at, minor, dwords) in [(0x08, 0, 9), (0x10, 5, 16), (0x18, 6, 16)] {
+        let header = [0x00, minor, 0x01, dwords, 0x20, 0x11, 0x00, 0xFF];
+        space[at..at + 8].copy_from_slice(&header);
+    }
+    space[0x20..0x28].copy_from_slice(&[0x81, 0x00, 0x01, 0x02, 0x60, 0x11, 0x00, 0xFF]);
+    space[0x28..0x30].copy_from_slice(&[0x84, 0x00, 0x01, 0x02, 0x68, 0x11, 0x00, 0xFF]);
+    space[0x30..0x38].copy_from_slice(&[0x01, 0x01, 0x01, 0x5C, 0x00, 0x10, 0x00, 0x01]);
+    space[0x1197..0x119B].copy_from_slice(&[0xE7, 0xFF, 0xF3, 0xFF]);
+    assert_eq!(needed_bytes(&space[..0x38]), Some(0x1170));
+    assert_eq!(
+        Sfdp::parse(&space),
+        Err(SfdpError::BasicTableUnusable {
+            why: "is blank".to_owned()
+        })
+    );
+}
+
+/// SST26VF032B, DS20005218E Table 11-1, as far as its first page goes; M95P32, TN1355 Rev 2 Table 2.
+#[test]
+fn headers_alone_say_how_much_to_read() {
+    let sst26 = [
+        0x53, 0x46, 0x44, 0x50, 0x06, 0x01, 0x02, 0xFF, 0x00, 0x06, 0x01, 0x10, 0x30, 0x00, 0x00,
+        0xFF, 0x81, 0x00,
+    ];
+    let m95p32 = [0x53, 0x46, 0x44, 0x50, 0x08, 0x01, 0x00, 0xFF, 0x00];
+    for (bytes, need) in [(&sst26[..], 32), (&m95p32[..], 16)] {
+        assert_eq!(needed_bytes(bytes), Some(need));
+        let have = bytes.len();
+        assert_eq!(Sfdp::parse(bytes), Err(SfdpError::Truncated { have, need }));
+    }
+}
+
+/// N25Q032A: the printed density is that of a part four times as large (n25q_32mb_3v_65nm Rev. G 9/12,
+/// Table 22, page 38), which its ID is not.
+#[test]
+fn a_misprinted_density_disagrees_with_the_id() {
+    let vector = vectors()
+        .into_iter()
+        .find(|vector| vector.part == "N25Q032A");
+    let sfdp = Sfdp::parse(&vector.unwrap().space()).unwrap();
+    let catalogue = Catalogue::builtin().unwrap();
+    let facts = SfdpFacts::of(&sfdp, None).unwrap();
+    let found = identify(&catalogue, &[0x20, 0xBA, 0x16], Some(&facts), None);
+    let fields: Vec<_> = found.disagreements.iter().map(|one| one.field).collect();
+    assert_eq!(fields, ["size_bytes"], "{:?}", found.disagreements);
+}
+
+/// S25HS01GT: its registers are read with an address in the present mode and dummy clocks as it is set,
+/// so its map stays undecided, and it is erased where the parts table and all four maps agree.
+#[test]
+fn a_hybrid_part_is_erased_where_its_maps_agree() {
+    let vector = vectors()
+        .into_iter()
+        .find(|vector| vector.part == "S25HS01GT");
+    let sfdp = Sfdp::parse(&vector.unwrap().space()).unwrap();
+    let layout = sfdp.erase_layout(&[]).unwrap();
+    let facts = SfdpFacts::of(&sfdp, Some(&layout)).unwrap();
+    let catalogue = Catalogue::builtin().unwrap();
+    let id = [0x34, 0x2B, 0x1B, 0x0F, 0x03, 0x90];
+    let found = identify(&catalogue, &id, Some(&facts), Some("S25HS01GT"));
+    assert_eq!(found.disagreements, []);
+    let types = found.part.unwrap().erase_types;
+    let places: Vec<_> = types
+        .iter()
+        .map(|kind| (kind.opcode, kind.only_in.clone()))
+        .collect();
+    assert_eq!(places, [(0xD8, Some(0x4_0000..0x7FC_0000))]);
+    for command in &sfdp.sector_map.as_ref().unwrap().commands {
+        assert!(command.frame(sfdp.basic.address_bytes).is_err());
+    }
 }

@@ -23,6 +23,7 @@ mod layout;
 mod link;
 mod models;
 mod opcodes;
+mod sfdp;
 mod socket;
 mod stops;
 mod ways;
