@@ -28,7 +28,7 @@ pub(crate) use tests::Allowed;
 pub use width::{AddressingFound, as_addressed};
 
 use crate::jedec::status::Registers;
-use crate::jedec::{Address, Hertz, ID_BYTES, factory_id, opcode};
+use crate::jedec::{Address, Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
 use width::Width;
@@ -209,7 +209,8 @@ impl Chip {
         })
     }
 
-    /// Reads the unique ID, where the part has one that is not uniform and not the JEDEC ID again.
+    /// Reads the ID that no other chip has, where the part has one and what comes tells chips apart:
+    /// [`UniqueIdRead::id_in`](crate::part::UniqueIdRead::id_in).
     ///
     /// # Errors
     /// `Link`.
@@ -217,16 +218,10 @@ impl Chip {
         let Some(how) = self.part.unique_id.filter(|how| how.length_bytes > 0) else {
             return Ok(None);
         };
-        let mut command = vec![how.opcode];
-        command.resize(1 + usize::from(how.dummy_bytes), 0);
-        if self.takes_4byte_dummies()? {
-            command.push(0);
-        }
-        let mut id = vec![0; usize::from(how.length_bytes)];
-        self.query(&command, &mut id, self.sck)?;
-        let uniform = id.iter().all(|byte| Some(byte) == id.first());
-        let again = id.get(..3) == self.id.get(..3);
-        Ok((!uniform && !again).then_some(id))
+        let longer = how.is_longer_in_4byte_mode() && self.takes_4byte_dummies()?;
+        let mut answer = vec![0; how.answer_bytes()];
+        self.query(&how.command(longer), &mut answer, self.sck)?;
+        Ok(how.id_in(&answer, &self.id[..3]))
     }
 
     /// In 4-byte mode the dummy bytes before a unique ID are one more; a chip can be found in that
@@ -238,12 +233,6 @@ impl Chip {
             Width::Upper(upper) => Ok(upper.four),
             Width::Three | Width::ThreeForNow { .. } | Width::Four => Ok(false),
         }
-    }
-
-    /// The factory bytes behind the JEDEC ID, where the part announces them: [`factory_id`].
-    #[must_use]
-    pub fn factory_id(&self) -> Option<Vec<u8>> {
-        factory_id(&self.id).map(<[u8]>::to_vec)
     }
 
     /// Reads status register 1.

@@ -192,7 +192,7 @@ impl Panel {
                 unit,
                 held(
                     format!("nothing tells that this chip is that of {unit}."),
-                    "no unique ID and no unit data to compare".into(),
+                    "no unique ID that a document tells of, and no unit data to compare".into(),
                 ),
             ),
         }

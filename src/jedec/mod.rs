@@ -9,4 +9,4 @@ pub mod sfdp;
 pub mod status;
 
 pub use quantity::{Address, Hertz, Millivolts, ParseQuantityError};
-pub use read_id::{ID_BYTES, factory_id};
+pub use read_id::{ID_BYTES, announced_bytes, behind_jedec_id, tells_chips_apart};

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::bench::{Bench, meet};
 use super::{Attendant, Stop, recognise};
 use crate::interlock::Panel;
-use crate::jedec::{Hertz, Millivolts};
+use crate::jedec::{Hertz, Millivolts, behind_jedec_id};
 use crate::link::Purpose;
 use crate::part::{Part, Standing, maker_name};
 
@@ -26,8 +26,12 @@ pub struct IdReport {
     pub candidates: Vec<String>,
     /// What the sources disagree on.
     pub disagreements: Vec<String>,
-    /// Unique or factory ID.
+    /// What the bytes behind the JEDEC ID say, where a document tells.
+    pub behind_id: Option<String>,
+    /// An ID that no other chip has.
     pub own_id: Option<String>,
+    /// What it is called: `unique ID` or `factory ID`.
+    pub own_id_kind: Option<&'static str>,
     /// SFDP revision, where there is SFDP.
     pub sfdp: Option<String>,
     /// Why SFDP cannot be used, or what is odd in it.
@@ -60,7 +64,7 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
     let (mut own_id, mut protection, mut addressing) = (None, None, None);
     if met.part().is_some() {
         let mut connected = met.open(&[])?;
-        own_id = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
+        own_id = recognise::own_id(&mut connected.chip)?;
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;
         protection = Some(part.protection(&registers).to_string());
@@ -83,7 +87,9 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
             .into_iter()
             .map(|one| one.sentence)
             .collect(),
-        own_id,
+        behind_id: behind_jedec_id(&seen.look.id),
+        own_id_kind: own_id.as_ref().map(|(kind, _)| *kind),
+        own_id: own_id.map(|(_, id)| recognise::shown(&id)),
         sfdp: seen.sfdp.as_ref().map(|sfdp| sfdp.revision.to_string()),
         sfdp_remarks,
         protection,

@@ -9,13 +9,11 @@ use crate::jedec::Address;
 use crate::unit::journal::Header;
 use crate::unit::{Identity, Unit};
 
-/// The ID that tells this chip from all others, with its kind: the unique ID, else the factory bytes
-/// behind the JEDEC ID.
+/// The ID that tells this chip from all others, with its kind: a unique ID that is asked for, or factory
+/// bytes behind the JEDEC ID.
 pub(super) fn own_id(chip: &mut Chip) -> Result<OwnId, Stop> {
-    if let Some(id) = chip.unique_id()? {
-        return Ok(Some(("unique ID", id)));
-    }
-    Ok(chip.factory_id().map(|id| ("factory ID", id)))
+    let kind = chip.part().unique_id.map_or("unique ID", |how| how.kind());
+    Ok(chip.unique_id()?.map(|id| (kind, id)))
 }
 
 /// The ID of its own that the chip answered with before: `own_id`.
@@ -32,10 +30,7 @@ pub(super) fn still_itself(chip: &mut Chip, own: &OwnId) -> Result<(), Stop> {
     };
     let mut seen = Vec::new();
     for _ in 0..OWN_ID_READS {
-        seen = match chip.unique_id()? {
-            Some(id) => id,
-            None => chip.read_id()?.get(6..).unwrap_or_default().to_vec(),
-        };
+        seen = chip.unique_id()?.unwrap_or_default();
         if seen == *expected {
             return Ok(());
         }
@@ -48,7 +43,11 @@ pub(super) fn still_itself(chip: &mut Chip, own: &OwnId) -> Result<(), Stop> {
     )
     .row(
         "seen",
-        format!("{kind} {}, before {}", shown(&seen), shown(expected)),
+        format!(
+            "{kind} {}, before {}",
+            shown_or_none(&seen),
+            shown(expected)
+        ),
     )
     .row("means", "the clip was moved, or the contact is failing"))
 }
@@ -73,6 +72,13 @@ pub(super) fn shown(id: &[u8]) -> String {
     bytes.join(" ")
 }
 
+fn shown_or_none(id: &[u8]) -> String {
+    if id.is_empty() {
+        return "none".to_owned();
+    }
+    shown(id)
+}
+
 /// Compares the chip with what the unit folder knows: its ID, else the unit data of the newest backup.
 pub(super) fn recognise(
     chip: &mut Chip,
@@ -92,7 +98,12 @@ pub(super) fn recognise(
         }
     }
     let own = own_id(chip)?;
+    // That an ID of memory's is one of a single chip was read nowhere: it can hold, and does not open.
+    let documented = chip.part().is_documented("unique_id");
     match (own, kept.and_then(|identity| identity.unique_id.clone())) {
+        (Some((_, id)), Some(expected)) if !documented && shown(&id) == expected => {
+            by_unit_data(chip, unit, map)
+        }
         (Some((kind, id)), Some(expected)) => Ok(Sameness::Id {
             kind,
             expected,

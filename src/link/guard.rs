@@ -365,10 +365,12 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
     let of_address = address_registers(part).any(|(_, read)| read == code);
     let register = (of_address || part.status.observes().contains(&code)) && shape.is_read(code, 0);
     let unique = part.unique_id.is_some_and(|id| {
-        let dummies = usize::from(id.dummy_bytes);
-        // One more in 4-byte mode.
-        let four = has_mode(part) && shape.is_read(id.opcode, dummies + 1);
-        id.opcode == opcode::READ_UNIQUE_ID && (four || shape.is_read(id.opcode, dummies))
+        let is_in = |four_byte_mode| {
+            let sent = id.command(four_byte_mode).len();
+            shape.is_read(id.opcode, sent - 1)
+        };
+        // The other ways are reads that always pass.
+        id.opcode == opcode::READ_UNIQUE_ID && (is_in(false) || (has_mode(part) && is_in(true)))
     });
     (array || register || unique).then_some(Class::Observe)
 }

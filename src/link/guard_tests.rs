@@ -217,13 +217,15 @@ fn frames_are_judged_by_what_the_part_makes_of_them() {
 /// B9h is power-down or bank access, 15h and 81h write or read configurations (datasheets in `chips/`).
 #[test]
 fn clashing_opcodes_pass_only_where_they_are_harmless() {
-    let table: [(&str, &[u8], usize, Option<Class>); 31] = [
+    let table: [(&str, &[u8], usize, Option<Class>); 33] = [
         ("MX25L25635F", &[0x35], 0, None),
         ("MX25L25635F", &[0x35], 1, None),
         ("N25Q256A13", &[0x35], 1, None),
         ("N25Q256A13", &[0x4B, 0, 0, 0, 0], 8, None),
         ("S25FL512S", &[0x4B, 0, 0, 0, 0], 8, None),
         ("MX25L25635F", &[0x4B, 0, 0, 0, 0], 8, None),
+        ("XT25F128B", &[0x4B, 0, 0, 0, 0], 8, None),
+        ("XT25F128B", &[0x5A, 0, 0, 0x94, 0], 16, OBSERVE),
         ("N25Q256A13", &[0x50], 0, MODIFY),
         ("N25Q256A13", &[0x50, 0], 0, None),
         ("W25Q128JV", &[0x50], 0, MODIFY),

@@ -1,5 +1,6 @@
 //! The simulated chip: its cells, its registers and the modes it can be in.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::io;
 use std::ops::Range;
@@ -8,8 +9,9 @@ use super::cells::Cells;
 use super::random::{byte, mix};
 use super::registers;
 use super::sfdp;
+use crate::jedec::opcode as op;
 use crate::jedec::status::StatusFamily;
-use crate::part::{FourByte, Part};
+use crate::part::{FourByte, Part, UniqueIdRead};
 
 /// Bytes that a 3-byte address reaches.
 pub(super) const SEGMENT_BYTES: u32 = 1 << 24;
@@ -72,12 +74,7 @@ pub(super) struct State {
 
 impl Chip {
     pub(super) fn new(part: Part, cells: Cells, seed: u64) -> Self {
-        let factory = if part.status == StatusFamily::Micron {
-            14
-        } else {
-            8
-        };
-        let length = part.unique_id.map_or(factory, |read| read.length_bytes);
+        let length = part.unique_id.map_or(8, |read| read.length_bytes);
         let unique_id = (0..u64::from(length)).map(|i| byte(mix(seed, 0x1D, i)));
         let mut chip = Self {
             real_size_bytes: part.size_bytes,
@@ -132,24 +129,48 @@ impl Chip {
         self.state.latched || now_ns < self.state.busy_until_ns
     }
 
-    /// What Read JEDEC ID gives, over and over. Micron parts add the length of what follows, two
-    /// extended bytes and 14 factory bytes, which are their unique ID (N25Q256A Rev. W 11/16).
+    /// What Read JEDEC ID gives, over and over. Where the unique ID stands behind it, the length of
+    /// what follows does too, and bytes up to the ID: on Micron parts 10h, two extended bytes and 14
+    /// factory bytes (N25Q256A Rev. W 11/16).
     pub(super) fn shown_id(&self) -> Vec<u8> {
         if let Some(lie) = &self.lying_id {
             return lie.clone();
         }
         let mut id = self.id.clone();
-        if self.part.status == StatusFamily::Micron {
-            let extended = [0x10, 0x00, 0x00];
-            id.extend(extended.iter().skip(id.len().saturating_sub(3)));
+        if let Some(read) = self.unique_id_by(op::READ_JEDEC_ID) {
+            id.resize(3, 0);
+            id.push(
+                read.dummy_bytes
+                    .saturating_sub(4)
+                    .saturating_add(read.length_bytes),
+            );
+            id.resize(usize::from(read.dummy_bytes), 0);
             id.extend(&self.unique_id);
         }
         id
     }
 
-    /// What Read SFDP gives.
-    pub(super) fn shown_sfdp(&self) -> Option<&[u8]> {
-        self.lying_sfdp.as_deref().or(self.sfdp.as_deref())
+    /// How the unique ID is read, if it is by `opcode`.
+    pub(super) fn unique_id_by(&self, opcode: u8) -> Option<UniqueIdRead> {
+        self.part.unique_id.filter(|read| read.opcode == opcode)
+    }
+
+    /// What Read SFDP gives; on some parts the unique ID stands in that space.
+    pub(super) fn shown_sfdp(&self) -> Option<Cow<'_, [u8]>> {
+        let tables = self.lying_sfdp.as_deref().or(self.sfdp.as_deref());
+        let Some(place) = self
+            .unique_id_by(op::READ_SFDP)
+            .and_then(|read| read.address)
+        else {
+            return tables.map(Cow::Borrowed);
+        };
+        let (start, end) = (place as usize, place as usize + self.unique_id.len());
+        let mut space = tables.unwrap_or_default().to_vec();
+        space.resize(space.len().max(end), 0xFF);
+        if let Some(bytes) = space.get_mut(start..end) {
+            bytes.copy_from_slice(&self.unique_id);
+        }
+        Some(Cow::Owned(space))
     }
 
     /// Ends what faults had made of the chip for as long as they are in force.

@@ -303,7 +303,7 @@ impl Bench {
                     .and_then(|at| self.chip.addressed.get(&at));
                 into.fill(register.copied().unwrap_or(0xFF));
             }
-            Source::Sfdp => repeat(self.chip.shown_sfdp(), &mut run.next, into),
+            Source::Sfdp => repeat(self.chip.shown_sfdp().as_deref(), &mut run.next, into),
             Source::Bytes(bytes) => repeat(Some(bytes), &mut run.next, into),
             Source::Register(place) => {
                 let place = *place;

@@ -196,7 +196,10 @@ impl Chip {
         if let Some(place) = registers::read_place(family, opcode) {
             return Some(Plan::read(opcode, 0, 0, Source::Register(place)));
         }
-        if let Some(read) = self.part.unique_id.filter(|read| read.opcode == opcode) {
+        if let Some(read) = self
+            .unique_id_by(opcode)
+            .filter(|_| opcode == op::READ_UNIQUE_ID)
+        {
             // One more dummy byte in 4-byte mode (W25Q256JV Rev. I, 8.1.4).
             let more = usize::from(self.state.four_byte && self.part.addressing.three_byte);
             let source = Source::Bytes(self.unique_id.clone());
@@ -217,7 +220,8 @@ impl Chip {
                 Plan::read(opcode, 0, 0, Source::FlagStatus)
             }
             op::READ_ANY_REGISTER if !self.addressed.is_empty() => {
-                let (address, dummies) = super::sfdp::register_read(self.shown_sfdp(), address);
+                let (address, dummies) =
+                    super::sfdp::register_read(self.shown_sfdp().as_deref(), address);
                 Plan::read(opcode, address, dummies, Source::Addressed)
             }
             op::READ_EXTENDED_ADDRESS if self.has_extended() => {

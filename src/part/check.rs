@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use super::schema::{Entry, position, read_all, value};
 use super::{Catalogue, CatalogueError, MakerName, Part, Relative, maker_name};
-use crate::jedec::opcode::{ERASES, READ_UNIQUE_ID};
+use crate::jedec::opcode::ERASES;
 
 /// Something at a place of the file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -152,7 +152,6 @@ fn remarks(table: &Catalogue, entry: &Entry, text: &str) -> Vec<Finding> {
         odd.extend(odd_erase(table, erase.size_bytes, erase.opcode).map(|text| (*at, text)));
     }
     odd.extend(fast_clocks(table, part).map(|text| (places.sck_max, text)));
-    odd.extend(not_asked(part).map(|text| (places.unique_id, text)));
     odd.into_iter()
         .map(|(at, words)| {
             let (line, column) = position(text, at);
@@ -216,16 +215,5 @@ fn fast_clocks(table: &Catalogue, part: &Part) -> Option<String> {
     });
     above.map(|(opcode, fastest)| {
         format!("no part of the table takes more than {fastest} with {opcode:02X}h")
-    })
-}
-
-/// The guard passes no other question for a unique ID.
-fn not_asked(part: &Part) -> Option<String> {
-    let read = part.unique_id?;
-    (read.opcode != READ_UNIQUE_ID).then(|| {
-        format!(
-            "a unique ID is only asked for by {READ_UNIQUE_ID:02X}h; {:02X}h is never sent",
-            read.opcode
-        )
     })
 }

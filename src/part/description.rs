@@ -10,7 +10,7 @@ use crate::jedec::Hertz;
 use crate::jedec::opcode::{self, READ};
 use crate::jedec::status::{Protection, Registers, StatusFamily, VolatileForm};
 
-use super::{SupplyRange, Timing};
+use super::{SupplyRange, Timing, UniqueIdRead};
 
 /// The bytes a part answers to Read JEDEC ID (9Fh), as many as it takes to tell it apart.
 ///
@@ -161,18 +161,6 @@ pub enum BusyPoll {
     Status,
     /// Bit 7 of the flag status register 70h (1 = ready), besides WIP.
     FlagStatus,
-}
-
-/// How a part gives its unique ID.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct UniqueIdRead {
-    /// Usually 4Bh.
-    pub opcode: u8,
-    /// Bytes between opcode and first ID byte in 3-byte mode; one more in 4-byte mode (W25Q256JV
-    /// Rev. I, 8.1.4).
-    pub dummy_bytes: u8,
-    /// Length of the ID.
-    pub length_bytes: u8,
 }
 
 /// Where an entry's facts come from.

@@ -22,12 +22,13 @@ mod select;
 mod sfdp_facts;
 mod supply;
 mod timing;
+mod unique_id;
 
 pub use catalogue::Catalogue;
 pub use check::{CheckedPart, FileCheck, Finding};
 pub use description::{
     Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
-    ProgramMethod, Refused, Source, UniqueIdRead,
+    ProgramMethod, Refused, Source,
 };
 pub use identify::{Disagreement, Identification, Standing, identify};
 pub use maker::{CodeUse, MakerName, maker_name};
@@ -38,3 +39,4 @@ pub use select::Selection;
 pub use sfdp_facts::{Reach, SfdpErase, SfdpFacts};
 pub use supply::SupplyRange;
 pub use timing::Timing;
+pub use unique_id::UniqueIdRead;

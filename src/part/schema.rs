@@ -62,7 +62,6 @@ pub(super) struct Places {
     pub(super) jedec_id: usize,
     pub(super) erase: Vec<usize>,
     pub(super) sck_max: usize,
-    pub(super) unique_id: usize,
 }
 
 /// What a file says, as far as it can be believed.

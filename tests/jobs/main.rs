@@ -7,6 +7,7 @@ mod contact;
 mod failing_files;
 mod interrupted;
 mod lifted;
+mod own_id;
 mod power_cut;
 mod reading;
 mod refusals;

@@ -168,12 +168,6 @@ fn what_is_possible_and_rare_is_remarked_on() {
             "99h is never sent to erase",
         ),
         ("mhz = 50", "mhz = 500", (12, 11), "with 03h"),
-        (
-            "status = 'basic'",
-            "status = 'basic'\nunique_id = { opcode = 0x4C, dummy_bytes = 4, length_bytes = 8 }",
-            (14, 13),
-            "4Ch is never sent",
-        ),
     ] {
         let found = with(&[(from, to)]);
         assert_eq!(found.faults, [], "{to}");

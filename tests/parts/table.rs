@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use norlock::jedec::Millivolts;
 use norlock::jedec::opcode::ERASES;
+use norlock::jedec::status::StatusFamily;
 use norlock::part::{Catalogue, CodeUse, FourByte, Part, maker_name};
 
 fn parts() -> Vec<Part> {
@@ -128,8 +129,14 @@ fn parts_that_share_an_id_have_one_size() {
 /// Where they do not, a chip whose marking cannot be read has no unique ID to be known by.
 #[test]
 fn parts_that_share_an_id_have_the_same_unique_id() {
-    // Older parts for which none is known.
-    const WITHOUT: [&str; 4] = ["AT25SF041", "GD25Q32B", "GD25Q64B", "S25FL216K"];
+    // Older parts for which none is known, and one whose datasheet was not seen.
+    const WITHOUT: [&str; 5] = [
+        "AT25SF041",
+        "GD25Q32B",
+        "GD25Q64B",
+        "S25FL216K",
+        "XT25F128F",
+    ];
     let parts = parts();
     for a in &parts {
         for b in &parts {
@@ -218,5 +225,42 @@ fn every_erase_is_on_the_list_of_erases() {
                 assert!(ERASES.contains(&code), "{}: {code:02X}h", part.name);
             }
         }
+    }
+}
+
+/// 4Bh is a read of one-time memory on Cypress FL-S and FS-S (001-98283 Rev. *P; the maker's model) and
+/// on Micron parts (from memory); Macronix parts have none. Micron's factory bytes stand behind the
+/// JEDEC ID (N25Q256A Rev. W, Read ID data-out table).
+#[test]
+fn no_part_is_asked_for_a_unique_id_by_what_means_something_else() {
+    for part in parts() {
+        let by = part.unique_id.map(|read| read.opcode);
+        let expected: &[Option<u8>] = match (part.maker.as_str(), part.status) {
+            ("Macronix", _) | (_, StatusFamily::CypressS | StatusFamily::M25p) => &[None],
+            (_, StatusFamily::Micron) => &[None, Some(0x9F)],
+            ("XTX", _) => &[None, Some(0x5A)],
+            _ => &[None, Some(0x4B)],
+        };
+        assert!(expected.contains(&by), "{}: {by:02X?}", part.name);
+    }
+}
+
+/// Lengths as printed: 8 bytes on W25Q128JV Rev. I (8.2.33), 16 on GD25Q64C Rev 3.0, PY25Q64HA V1.6 and
+/// XT25F128B Rev 1.2, 14 on N25Q256A Rev. W.
+#[test]
+fn unique_ids_have_the_printed_length() {
+    for (name, length) in [
+        ("W25Q128JV", 8),
+        ("W25Q256JV", 8),
+        ("GD25Q64C", 16),
+        ("PY25Q64HA", 16),
+        ("XT25F128B", 16),
+        ("N25Q256A13", 14),
+        ("N25Q032A13", 14),
+    ] {
+        let part = parts().into_iter().find(|p| p.name == name).unwrap();
+        let read = part.unique_id.unwrap();
+        assert_eq!(read.length_bytes, length, "{name}");
+        assert!(read.is_known_form());
     }
 }

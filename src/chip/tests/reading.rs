@@ -297,10 +297,34 @@ fn factory_bytes_are_told_where_they_are_announced() {
     let factory: Vec<u8> = (1..15).collect();
     let desk = Desk::new("N25Q256A13");
     desk.mock.set_unique_id(factory.clone());
-    assert_eq!(desk.chip().factory_id(), Some(factory));
+    let mut chip = desk.chip();
+    assert_eq!(chip.id_bytes()[3..6], [0x10, 0, 0]);
+    assert_eq!(chip.unique_id().unwrap(), Some(factory.clone()));
+    drop(chip);
     desk.mock.set_unique_id(vec![0; 14]);
-    assert_eq!(desk.chip().factory_id(), None);
-    assert_eq!(Desk::new("W25Q128JV").chip().factory_id(), None);
+    assert_eq!(desk.chip().unique_id().unwrap(), None);
+    // An answer of another length is not the one that the document lays out.
+    desk.mock.set_unique_id(factory);
+    let short = [
+        0x20, 0xBA, 0x19, 0x0C, 0, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14,
+    ];
+    let lie = Fault::LyingId {
+        bytes: short.to_vec(),
+    };
+    desk.mock.set_faults(Faults::seeded(1).with(lie));
+    assert_eq!(desk.chip().unique_id().unwrap(), None);
+}
+
+/// XT25F128B Rev 1.2, section 6.37: 5Ah, 000094h, a dummy byte, 16 bytes; 4Bh is not in its command table.
+#[test]
+fn a_unique_id_in_sfdp_space_is_read_there() {
+    let desk = Desk::new("XT25F128B");
+    let own: Vec<u8> = (0x31..0x41).collect();
+    desk.mock.set_unique_id(own.clone());
+    let mut chip = desk.chip();
+    let from = desk.mock.frames();
+    assert_eq!(chip.unique_id().unwrap(), Some(own));
+    assert_eq!(desk.mock.frames() - from, 1);
 }
 
 #[test]

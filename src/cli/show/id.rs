@@ -15,8 +15,11 @@ pub fn id(report: &IdReport, typed: &Typed) -> Screen {
         format!("{}, the same in {same} of {reads} reads", report.jedec_id),
     );
     screen = screen.row("maker", report.maker.clone());
+    if let Some(words) = &report.behind_id {
+        screen = screen.row("behind it", words.clone());
+    }
     if let Some(id) = &report.own_id {
-        screen = screen.row("unique ID", id.clone());
+        screen = screen.row(report.own_id_kind.unwrap_or("unique ID"), id.clone());
     }
     if let Some(part) = &report.part {
         screen = facts(screen, part, report);

@@ -78,6 +78,7 @@ fn w25q128jv() -> Part {
         has_sfdp: Some(true),
         unique_id: Some(UniqueIdRead {
             opcode: 0x4B,
+            address: None,
             dummy_bytes: 4,
             length_bytes: 8,
         }),
@@ -129,7 +130,12 @@ fn n25q256a() -> Part {
     }];
     part.status = StatusFamily::Micron;
     part.busy = BusyPoll::FlagStatus;
-    part.unique_id = None;
+    part.unique_id = Some(UniqueIdRead {
+        opcode: 0x9F,
+        address: None,
+        dummy_bytes: 6,
+        length_bytes: 14,
+    });
     part
 }
 

@@ -15,7 +15,8 @@ use crate::jedec::opcode::{CHIP_ERASE, CHIP_ERASE_ALT, READ};
 use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts};
 use crate::part::{
-    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod, SupplyRange,
+    Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod,
+    SupplyRange, UniqueIdRead,
 };
 
 /// The fields that `memory` can name.
@@ -129,7 +130,7 @@ impl RawPart {
             status: self.status,
             busy: self.busy,
             has_sfdp: self.sfdp,
-            unique_id: self.unique_id.as_ref().map(|read| read.get_ref().read()),
+            unique_id: self.unique_id()?,
             protected_at_power_up: self.protected_at_power_up,
             notes: self.notes.clone(),
             source: self.source.get_ref().check(&self.source)?,
@@ -155,6 +156,7 @@ impl RawPart {
             self.chip_erase().err(),
             timing(&self.status_write_us, Duration::from_micros).err(),
             self.sck_max().err(),
+            self.unique_id().err(),
             self.source.get_ref().check(&self.source).err(),
         ];
         let mut faults: Vec<Located> = groups.into_iter().flatten().collect();
@@ -162,8 +164,11 @@ impl RawPart {
         faults
     }
 
+    fn unique_id(&self) -> Result<Option<UniqueIdRead>, Located> {
+        self.unique_id.as_ref().map(RawUniqueId::check).transpose()
+    }
+
     fn places(&self) -> Places {
-        let unique_id = self.unique_id.as_ref();
         Places {
             name: self.name.span().start,
             jedec_id: self.jedec_id.span().start,
@@ -173,7 +178,6 @@ impl RawPart {
                 .map(|e| e.size_bytes.span().start)
                 .collect(),
             sck_max: self.sck_max.span().start,
-            unique_id: unique_id.map_or(0, |read| read.span().start),
         }
     }
 

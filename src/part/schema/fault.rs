@@ -117,6 +117,15 @@ pub enum PartFault {
         /// What the file says.
         text: String,
     },
+    /// A unique ID that is asked for in a way that never passes.
+    #[error(
+        "no unique ID is asked for like this by {opcode:02X}h: 4Bh takes no address, 5Ah an address \
+         and one dummy byte, 9Fh gives at most 20 bytes; an ID has 1 to 32"
+    )]
+    UniqueId {
+        /// The opcode.
+        opcode: u8,
+    },
     /// An empty text.
     #[error("{what} is empty")]
     Empty {

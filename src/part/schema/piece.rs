@@ -57,6 +57,7 @@ pub(super) struct RawFourByte {
 #[serde(deny_unknown_fields)]
 pub(super) struct RawUniqueId {
     pub(super) opcode: u8,
+    pub(super) address: Option<u32>,
     pub(super) dummy_bytes: u8,
     pub(super) length_bytes: u8,
 }
@@ -70,12 +71,17 @@ pub(super) struct RawSource {
 }
 
 impl RawUniqueId {
-    pub(super) fn read(&self) -> UniqueIdRead {
-        UniqueIdRead {
-            opcode: self.opcode,
-            dummy_bytes: self.dummy_bytes,
-            length_bytes: self.length_bytes,
-        }
+    pub(super) fn check(raw: &Spanned<Self>) -> Result<UniqueIdRead, Located> {
+        let value = raw.get_ref();
+        let read = UniqueIdRead {
+            opcode: value.opcode,
+            address: value.address,
+            dummy_bytes: value.dummy_bytes,
+            length_bytes: value.length_bytes,
+        };
+        let opcode = read.opcode;
+        require(read.is_known_form(), raw, PartFault::UniqueId { opcode })?;
+        Ok(read)
     }
 }
 

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::cli::figures::{size, span};
 use crate::cli::screen::Screen;
+use crate::jedec::opcode::READ_JEDEC_ID;
 use crate::part::{
     BusyPoll, EraseType, FourByte, Mark, Marking, Part, ProgramMethod, Relative, Timing,
 };
@@ -266,10 +267,20 @@ const fn busy(part: &Part) -> &'static str {
 fn unique_id(part: &Part) -> String {
     match &part.unique_id {
         None => "none known".to_owned(),
-        Some(how) => format!(
-            "{} bytes by {:02X}h behind {} dummy bytes",
-            how.length_bytes, how.opcode, how.dummy_bytes
-        ),
+        Some(how) => {
+            let (length, opcode, dummies) = (how.length_bytes, how.opcode, how.dummy_bytes);
+            match (how.opcode, how.address) {
+                (READ_JEDEC_ID, _) => {
+                    format!(
+                        "{length} bytes by {opcode:02X}h, behind the first {dummies} of the answer"
+                    )
+                }
+                (_, Some(address)) => {
+                    format!("{length} bytes by {opcode:02X}h at 0x{address:06X}")
+                }
+                _ => format!("{length} bytes by {opcode:02X}h behind {dummies} dummy bytes"),
+            }
+        }
     }
 }
 
