@@ -7,6 +7,7 @@
 //! what a printed marking means before anything is connected; [`identify()`] says what the chip is
 //! once it has answered.
 
+mod agreed;
 mod catalogue;
 mod check;
 mod compare;

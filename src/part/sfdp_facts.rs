@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::agreed::agreed;
 use super::merge::common_place;
 use super::{Addressing, JedecId, Part, SupplyRange, Timing};
 use crate::jedec::opcode::ERASES;
@@ -127,7 +128,7 @@ impl SfdpFacts {
             .ok()
             .filter(|size| size.is_power_of_two())?;
         let page_size_bytes = self.page_size_bytes.filter(|page| page.is_power_of_two());
-        Some(Part {
+        Some(agreed(Part {
             name: "part known by SFDP alone".to_owned(),
             supply: self.supply.unwrap_or(SupplyRange::UNKNOWN),
             page_size_bytes: page_size_bytes.unwrap_or(1),
@@ -146,7 +147,7 @@ impl SfdpFacts {
                 place: "basic flash parameter table".to_owned(),
             },
             ..Part::unknown(id, size_bytes)
-        })
+        }))
     }
 
     /// The erase types that fit the array, smallest first.
