@@ -1,5 +1,25 @@
 //! Quantities in a bench file, written as a person writes them: `"3.3V"`, `"15MHz"`.
 
+use crate::jedec::{Hertz, Millivolts};
+
+/// A quantity whose short form may be rounded.
+pub(super) trait Quantity {
+    /// The whole value, in the smallest unit.
+    fn exact(&self) -> String;
+}
+
+impl Quantity for Hertz {
+    fn exact(&self) -> String {
+        format!("{}Hz", self.0)
+    }
+}
+
+impl Quantity for Millivolts {
+    fn exact(&self) -> String {
+        format!("{}mV", self.0)
+    }
+}
+
 /// For `#[serde(with)]` on an optional quantity.
 pub(super) mod optional {
     use std::fmt::Display;
@@ -7,13 +27,24 @@ pub(super) mod optional {
 
     use serde::{Deserialize, Deserializer, Serializer};
 
-    pub(in crate::mock) fn serialize<T: Display, S: Serializer>(
+    use super::Quantity;
+
+    pub(in crate::mock) fn serialize<T, S>(
         value: &Option<T>,
         serializer: S,
-    ) -> Result<S::Ok, S::Error> {
-        match value {
-            Some(value) => serializer.serialize_str(&value.to_string().replace(' ', "")),
-            None => serializer.serialize_none(),
+    ) -> Result<S::Ok, S::Error>
+    where
+        T: Quantity + Display + FromStr + PartialEq,
+        S: Serializer,
+    {
+        let Some(value) = value else {
+            return serializer.serialize_none();
+        };
+        let short = value.to_string().replace(' ', "");
+        if short.parse().is_ok_and(|read: T| read == *value) {
+            serializer.serialize_str(&short)
+        } else {
+            serializer.serialize_str(&value.exact())
         }
     }
 

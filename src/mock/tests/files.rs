@@ -124,6 +124,20 @@ fn the_documented_file_and_every_fault_can_be_read() {
 }
 
 #[test]
+fn quantities_are_kept_whole_and_short_where_that_is_the_same() {
+    for (text, kept) in [
+        ("level = \"3.3 V\"", "level = \"3.3V\""),
+        ("level = \"3.301V\"", "level = \"3301mV\""),
+    ] {
+        let text = format!("part = \"X\"\ncells = \"a.cells\"\n{text}\n");
+        let read: BenchFile = toml::from_str(&text).unwrap();
+        let written = toml::to_string(&read).unwrap();
+        assert!(written.contains(kept), "{written}");
+        assert_eq!(toml::from_str::<BenchFile>(&written).unwrap(), read);
+    }
+}
+
+#[test]
 fn mistakes_in_a_bench_file_are_told_with_their_place() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("bench.toml");
