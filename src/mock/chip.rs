@@ -122,7 +122,7 @@ impl Chip {
     /// Resets on 66h, 99h: modes and latches, not the WP# pin.
     pub(super) fn reset(&mut self, now_ns: u64) {
         self.power_up();
-        self.state.ready_at_ns = now_ns + WAKE_NS;
+        self.state.ready_at_ns = now_ns.saturating_add(WAKE_NS);
     }
 
     pub(super) fn busy(&self, now_ns: u64) -> bool {

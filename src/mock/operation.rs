@@ -63,7 +63,7 @@ impl Bench {
             Act::Sleep => state.asleep = true,
             Act::Wake if state.asleep => {
                 state.asleep = false;
-                state.ready_at_ns = now_ns + WAKE_NS;
+                state.ready_at_ns = now_ns.saturating_add(WAKE_NS);
             }
             Act::EnableReset => state.reset_enabled = true,
             Act::Reset => self.chip.reset(now_ns),
@@ -123,7 +123,7 @@ impl Bench {
             self.write_registers(&change, false);
             return Ok(false);
         }
-        self.operations += 1;
+        self.operations = self.operations.saturating_add(1);
         self.carry_out(plan, change)?;
         Ok(true)
     }
