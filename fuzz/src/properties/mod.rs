@@ -1,0 +1,38 @@
+//! What must hold for every input. The fuzz targets and `tests/fuzz_seeds.rs` check the same.
+
+pub mod bench;
+pub mod journal;
+pub mod parts;
+pub mod regions;
+pub mod seeds;
+pub mod sfdp;
+pub mod state;
+pub mod unit;
+pub mod words;
+
+/// Panics where a property does not hold, and tells whether the input was taken.
+type Check = fn(&[u8]) -> bool;
+
+/// Each target's name and check.
+pub const TARGETS: [(&str, Check); 8] = [
+    ("sfdp", sfdp::check),
+    ("parts", parts::check),
+    ("regions", regions::check),
+    ("unit", unit::check),
+    ("bench", bench::check),
+    ("state", state::check),
+    ("journal", journal::check),
+    ("words", words::check),
+];
+
+/// The place of a fault must lie in the text: lines and columns count from 1, and a column may be
+/// one past the end of its line.
+fn assert_inside(text: &[u8], line: usize, column: usize) {
+    let found = text.split(|byte| *byte == b'\n').nth(line.wrapping_sub(1));
+    let found = found.unwrap_or_else(|| panic!("line {line} is not in the file"));
+    let columns = String::from_utf8_lossy(found).chars().count() + 1;
+    assert!(
+        (1..=columns).contains(&column),
+        "column {column} is not in line {line}"
+    );
+}
