@@ -4,8 +4,12 @@
 #![allow(clippy::unwrap_used, clippy::panic)]
 
 use std::collections::BTreeSet;
+use std::time::Duration;
 
+use norlock::jedec::Hertz;
 use norlock::jedec::status::{Protection, RegisterWrite, Registers, StatusLock, VolatileForm};
+use norlock::link::{Frame, Link, Segment};
+use norlock::mock::{Fault, Faults, Mock};
 use norlock::part::{Catalogue, Part};
 use serde::Deserialize;
 
@@ -392,6 +396,164 @@ fn what_locks_the_protect_bits_is_told_as_printed() {
             assert_eq!(writes.is_none(), lasting, "{} {bits}", part.name);
         }
     });
+}
+
+/// The simulated chip takes status writes, or not, as each row of the lock tables says, keeps one-time bits,
+/// and brings back what is stored at power-up.
+#[test]
+fn the_simulated_chip_locks_as_printed() {
+    for_each(|family, part| {
+        let width = family.lock.len();
+        for value in 0..1u32 << width {
+            let bits = format!("{value:0width$b}");
+            let (_, word) = family
+                .lock_rows
+                .iter()
+                .find(|(p, _)| matches(p, &bits))
+                .unwrap();
+            let chip = Simulated::new(part);
+            let faults = family
+                .lock
+                .iter()
+                .zip(bits.chars())
+                .filter_map(|(at, bit)| match (at.as_str(), bit) {
+                    ("WP#", '0') => Some(Fault::WriteProtectPin { lock_bit: false }),
+                    ("WP#", _) | (_, '0') => None,
+                    (at, _) => {
+                        let (register, bit) = place(at);
+                        Some(Fault::RegisterBits {
+                            register,
+                            bits: 1 << bit,
+                        })
+                    }
+                });
+            let faults = faults.fold(Faults::none(), Faults::with);
+            chip.0.set_faults(faults.clone());
+            // A chip that comes up protected lets go of BP0 here, the others set it.
+            let start = chip.registers(part);
+            let first = start.get(0x05).unwrap() & !0x03 ^ 0x04;
+            let long = family
+                .status_writes
+                .iter()
+                .all(|(_, _, names)| names.len() > 1);
+            let second = start.get(0x35).filter(|_| long);
+            let data: Vec<u8> = [Some(first), second].into_iter().flatten().collect();
+            let moved =
+                || (chip.registers(part).get(0x05).unwrap() ^ start.get(0x05).unwrap()) & 0x04 != 0;
+            chip.write(0x06, 0x01, &data);
+            assert_eq!(moved(), word == "writable", "{} {bits}", part.name);
+            if family.volatile == "50h" && word != "writable" {
+                chip.write(0x50, 0x01, &data);
+                assert!(!moved(), "{} {bits}: by 50h", part.name);
+            }
+            if word == "until power-up" || word == "for ever" {
+                chip.0.set_faults(Faults::none());
+                chip.0.power_up();
+                let before = chip.registers(part).get(0x05).unwrap();
+                let data: Vec<u8> = [Some(before ^ 0x04), second.map(|byte| byte & !1)]
+                    .into_iter()
+                    .flatten()
+                    .collect();
+                chip.write(0x06, 0x01, &data);
+                let after = chip.registers(part).get(0x05).unwrap();
+                assert_eq!(
+                    before != after,
+                    word == "until power-up",
+                    "{} {bits}",
+                    part.name
+                );
+            }
+        }
+    });
+}
+
+/// W25Q128JV Rev. I, 7.1 and 8.2.2; GD25Q64C Rev 3.0, 7.3: 50h is for the next command, sets no WEL, and
+/// what it writes ends with the supply. Elsewhere 50h is no such command.
+#[test]
+fn the_simulated_chip_has_a_volatile_and_a_stored_copy() {
+    for_each(|family, part| {
+        let chip = Simulated::new(part);
+        let start = chip.registers(part);
+        let long = family
+            .status_writes
+            .iter()
+            .all(|(_, _, names)| names.len() > 1);
+        let second = start.get(0x35).filter(|_| long);
+        let with = |first: u8| -> Vec<u8> { [Some(first), second].into_iter().flatten().collect() };
+        let first = |chip: &Simulated| chip.registers(part).get(0x05).unwrap();
+        let begin = start.get(0x05).unwrap();
+        match family.volatile.as_str() {
+            "50h" => {
+                chip.write(0x06, 0x01, &with(0x08));
+                chip.write(0x50, 0x01, &with(0x04));
+                assert_eq!(first(&chip), 0x04, "{}", part.name);
+                chip.send(&[0x50]);
+                chip.send(&[0x04]);
+                chip.send(&[&[0x01][..], &with(0x0C)].concat());
+                assert_eq!(first(&chip), 0x04, "{}: 50h holds on", part.name);
+                chip.0.power_up();
+                assert_eq!(first(&chip), 0x08, "{}", part.name);
+            }
+            "register" => {
+                chip.write(0x06, 0x01, &with(0x00));
+                assert_eq!(first(&chip), 0x00, "{}", part.name);
+                chip.0.power_up();
+                assert_eq!(first(&chip), begin, "{}", part.name);
+            }
+            _ => {
+                chip.write(0x06, 0x01, &with(0x04));
+                chip.0.power_up();
+                assert_eq!(first(&chip), 0x04, "{}", part.name);
+            }
+        }
+        // One-time bits only rise: what is written as 0 stays.
+        for at in &family.one_time {
+            let (register, bit) = place(at);
+            let bits = 1 << bit;
+            chip.0
+                .set_faults(Faults::none().with(Fault::RegisterBits { register, bits }));
+            chip.write(0x06, 0x01, &with(0x00));
+            let held = chip.registers(part).get(register).unwrap();
+            assert_eq!(held & bits, bits, "{} {at}", part.name);
+        }
+    });
+}
+
+/// A simulated chip, told and asked past norlock.
+struct Simulated(Mock);
+
+impl Simulated {
+    fn new(part: &Part) -> Self {
+        Self(Mock::new(part.clone()))
+    }
+
+    fn send(&self, out: &[u8]) {
+        let mut link = self.0.link();
+        let mut frame = [Frame::new(vec![Segment::Out(out)])];
+        link.transfer(&mut frame, Hertz::mhz(1)).unwrap();
+        link.wait(Duration::from_secs(1));
+    }
+
+    /// Enable, then the write, as the datasheets have it.
+    fn write(&self, enable: u8, opcode: u8, data: &[u8]) {
+        self.send(&[0x04]);
+        self.send(&[enable]);
+        self.send(&[&[opcode], data].concat());
+        self.send(&[0x04]);
+    }
+
+    fn registers(&self, part: &Part) -> Registers {
+        let reads = part.status.registers().iter().map(|read| {
+            let mut byte = [0];
+            let out = [read.opcode];
+            let segments = vec![Segment::Out(&out), Segment::In(&mut byte)];
+            let mut link = self.0.link();
+            link.transfer(&mut [Frame::new(segments)], Hertz::mhz(1))
+                .unwrap();
+            (read.opcode, byte[0])
+        });
+        reads.collect()
+    }
 }
 
 #[test]

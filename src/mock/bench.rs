@@ -286,10 +286,16 @@ impl Chip {
                 *place = *value;
             }
             Fault::WriteEnabled {} => state.write_enabled = true,
-            Fault::Protected { status_1 } => state.set_for_good(*status_1),
-            Fault::WriteProtectPin {} => {
+            Fault::Protected { status_1 } => state.set_for_good(0, status_1 & 0xFC),
+            Fault::RegisterBits { register, bits } => {
+                let place = super::registers::read_place(self.part.status, *register);
+                place
+                    .into_iter()
+                    .for_each(|place| state.set_for_good(place, *bits));
+            }
+            Fault::WriteProtectPin { lock_bit } => {
                 state.write_protect_pin = true;
-                state.set_for_good(0x80);
+                state.set_for_good(0, u8::from(*lock_bit) << 7);
             }
             _ => {}
         }
@@ -297,9 +303,10 @@ impl Chip {
 }
 
 impl super::chip::State {
-    fn set_for_good(&mut self, status_1: u8) {
-        self.stored[0] |= status_1 & 0xFC;
-        self.registers[0] |= status_1 & 0xFC;
+    fn set_for_good(&mut self, place: super::registers::Place, bits: u8) {
+        let copies = [&mut self.stored, &mut self.registers];
+        let held = copies.into_iter().filter_map(|copy| copy.get_mut(place));
+        held.for_each(|register| *register |= bits);
     }
 }
 

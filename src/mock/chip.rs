@@ -93,8 +93,14 @@ impl Chip {
         chip
     }
 
-    /// Everything volatile is as it comes up.
+    /// The supply comes back: locks until power-up end, and everything volatile is as it comes up.
     pub(super) fn power_up(&mut self) {
+        self.state.stored = registers::after_power_up(self.part.status, self.state.stored);
+        self.start_over();
+    }
+
+    /// Everything volatile is as it comes up.
+    fn start_over(&mut self) {
         let mut stored = self.state.stored;
         let family = self.part.status;
         match family {
@@ -119,9 +125,10 @@ impl Chip {
         };
     }
 
-    /// Resets on 66h, 99h: modes and latches, not the WP# pin.
+    /// Resets on 66h, 99h: modes and latches, not the WP# pin; a lock until power-up stays
+    /// (PY25Q64HA V1.6).
     pub(super) fn reset(&mut self, now_ns: u64) {
-        self.power_up();
+        self.start_over();
         self.state.ready_at_ns = now_ns.saturating_add(WAKE_NS);
     }
 
@@ -260,6 +267,13 @@ impl Chip {
             StatusFamily::Sst26 => 0..0,
             family => registers::protected(family, &self.state.registers, size),
         }
+    }
+
+    /// Whether a status register takes no writes now.
+    pub(super) fn is_locked(&self, place: registers::Place) -> bool {
+        let state = &self.state;
+        let pin_low = state.write_protect_pin;
+        registers::locked(self.part.status, place, &state.registers, pin_low)
     }
 
     /// A status register as the chip shows it.

@@ -189,9 +189,20 @@ pub enum Fault {
         /// The bits; BP0 is bit 2 in every family.
         status_1: u8,
     },
-    /// Chip: WP# is low and the register's lock bit (SRP, SRWD or BPL: bit 7) set, so that status
-    /// writes are ignored.
-    WriteProtectPin {},
+    /// Chip: found with these bits of another register set, besides what is set already.
+    RegisterBits {
+        /// Opcode that reads it.
+        register: u8,
+        /// The bits.
+        bits: u8,
+    },
+    /// Chip: WP# is low.
+    WriteProtectPin {
+        /// The register's lock bit (SRP, SRWD or BPL: bit 7) is set as well, so that status writes
+        /// are ignored.
+        #[serde(default = "yes")]
+        lock_bit: bool,
+    },
     /// Chip: erases report well and do nothing.
     SilentErase {
         /// First modifying operation from which on they do.
@@ -381,6 +392,10 @@ pub enum Content {
     Same,
     /// Other bytes, drawn from the seed.
     Other,
+}
+
+fn yes() -> bool {
+    true
 }
 
 fn all_bits() -> u8 {

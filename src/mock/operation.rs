@@ -130,10 +130,9 @@ impl Bench {
 
     /// Whether the chip refuses: a protected block, or WP# low with the lock bit set.
     fn refused(&mut self, change: &Change) -> bool {
-        let state = &self.chip.state;
         let (range, failed) = match change {
-            Change::Status { .. } => {
-                return state.write_protect_pin && state.registers[0] & 0x80 != 0;
+            Change::Status { first, .. } => {
+                return self.chip.is_locked(*first);
             }
             Change::Program { touched, .. } => (touched, 0x10),
             Change::Erase { range } => (range, 0x20),

@@ -56,8 +56,14 @@ impl Bench {
             return;
         };
         let family = self.chip.part.status;
+        // Judged before the first is written, as the lock bit is in it.
+        let open = |place: &usize| !self.chip.is_locked(*place);
+        let places: Vec<usize> = (*first..*first + data.len()).filter(open).collect();
         let state = &mut self.chip.state;
         for (place, value) in (*first..).zip(data) {
+            if !places.contains(&place) {
+                continue;
+            }
             if let Some(register) = state.registers.get_mut(place) {
                 *register = registers::written(family, place, *register, *value);
                 if let (true, Some(stored)) = (for_good, state.stored.get_mut(place)) {

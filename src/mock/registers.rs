@@ -33,6 +33,8 @@ pub(super) fn read_place(family: StatusFamily, code: u8) -> Option<Place> {
         (opcode::READ_STATUS_2, _) => Some(1),
         // Macronix: the configuration register, written behind status register 1.
         (opcode::READ_STATUS_3, F::Macronix) => Some(1),
+        (opcode::READ_FUNCTION_ISSI, F::Issi) => Some(1),
+        (opcode::READ_SECURITY_MACRONIX, F::Macronix) => Some(2),
         (opcode::READ_STATUS_3, _) => Some(2),
         (opcode::READ_FLAG_STATUS, _) => None,
         _ => Some(UNUSED),
@@ -95,6 +97,44 @@ pub(super) fn written(family: StatusFamily, place: Place, old: u8, data: u8) -> 
     }
     let Layout { writable, one_time } = layout(family, place);
     (old & !writable) | (data & writable) | (data & one_time)
+}
+
+/// Whether a register takes no writes, with WP# at this level.
+///
+/// The lock tables of the datasheets: W25Q128JV Rev. I, 7.1 (SRL, SRP); GD25Q64C Rev 3.0, GD25Q16C
+/// Rev 2.9, PY25Q64HA V1.6, AT25SF161 rev. H (SRP1, SRP0); MX25R1635F Rev 1.5, MX25L3233F Rev 1.6
+/// (SRWD; QE makes another pin of WP#); SST26VF080A DS20006203B (VLP, IOC, WPEN, BPL); SRWD and BPL
+/// elsewhere.
+pub(super) fn locked(family: StatusFamily, place: Place, held: &[u8; 3], pin_low: bool) -> bool {
+    use StatusFamily as F;
+    let [first, second, _] = *held;
+    let lock_bit = first & 0x80 != 0;
+    match family {
+        F::Winbond | F::GigaDevice | F::Adesto => second & 0x01 != 0 || lock_bit && pin_low,
+        F::Macronix => lock_bit && pin_low && first & 0x40 == 0,
+        F::Sst26A => {
+            let pin = pin_low && second & 0x82 == 0x80;
+            match place {
+                0 => second & 0x04 != 0 || pin && lock_bit,
+                _ => pin,
+            }
+        }
+        _ => lock_bit && pin_low,
+    }
+}
+
+/// What the registers come up with: a lock until power-up is gone, one for ever is not.
+///
+/// SRP1 without SRP0 (GD25Q64C Rev 3.0, 7.4) and SRL (W25Q128JV Rev. I, 7.1.7) return to 0.
+pub(super) fn after_power_up(family: StatusFamily, stored: [u8; 3]) -> [u8; 3] {
+    use StatusFamily as F;
+    let [first, second, third] = stored;
+    let until = match family {
+        F::Winbond => true,
+        F::GigaDevice | F::Adesto => first & 0x80 == 0,
+        _ => false,
+    };
+    [first, if until { second & !0x01 } else { second }, third]
 }
 
 /// AT25DF: all of bits 2 to 5 given as 0 unprotect every sector, all as 1 protect every sector.

@@ -85,7 +85,7 @@ fn a_pin_that_keeps_protection_is_noticed_before_any_block() {
     let faults = Faults::none().with(Fault::Protected { status_1: 0xA4 });
     small
         .mock()
-        .set_faults(faults.with(Fault::WriteProtectPin {}));
+        .set_faults(faults.with(Fault::WriteProtectPin { lock_bit: true }));
     let stop = small.write().unwrap_err();
     assert_eq!(
         (stop.exit, stop.chip),

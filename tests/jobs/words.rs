@@ -125,7 +125,7 @@ fn a_part_that_powers_up_protected_is_written_by_words_and_protected_again() {
 fn with_bpl_set_and_wp_low_nothing_is_lifted() {
     let station = ready(2);
     let before = station.cells();
-    let pin = Faults::none().with(Fault::WriteProtectPin {});
+    let pin = Faults::none().with(Fault::WriteProtectPin { lock_bit: true });
     station.mock.set_faults(pin);
     let held = held_by(write(&station, true));
     assert!(held.len() == 1 && held[0].contains("WP#"), "{held:?}");

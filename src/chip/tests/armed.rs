@@ -352,7 +352,7 @@ fn a_status_register_is_written_and_read_back() {
     armed.write_status(&write(0x04)).unwrap();
     assert_eq!(armed.registers().unwrap().get(0x05), Some(0x04));
     desk.mock
-        .set_faults(Faults::seeded(1).with(Fault::WriteProtectPin {}));
+        .set_faults(Faults::seeded(1).with(Fault::WriteProtectPin { lock_bit: true }));
     armed.write_status(&write(0x00)).unwrap();
     assert_eq!(armed.registers().unwrap().get(0x05), Some(0x84));
     assert!(!armed.is_latched());

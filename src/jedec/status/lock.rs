@@ -56,6 +56,8 @@ pub struct OneTimeBit {
 
 /// SRP0, SRWD or BPL in SR1.
 const LOCK_BIT: Bit = Bit::new(READ_STATUS_1, 7);
+/// QE of Macronix.
+const QUAD: Bit = Bit::new(READ_STATUS_1, 6);
 /// SRL or SRP1.
 const SRP1: Bit = Bit::new(READ_STATUS_2, 0);
 /// IOC, VLP and WPEN in the configuration register of SST26VF080A.
@@ -81,6 +83,8 @@ impl StatusFamily {
             Self::Sst26A if set(VLP) => Some(StatusLock::UntilPowerCycle),
             // IOC takes WP# away, WPEN gives it its effect.
             Self::Sst26A => by_pin(set(LOCK_BIT) && set(WPEN) && !set(IOC)),
+            // QE makes another pin of WP# (MX25R1635F Rev 1.5, MX25L3233F Rev 1.6).
+            Self::Macronix => by_pin(set(LOCK_BIT) && !set(QUAD)),
             _ => by_pin(set(LOCK_BIT)),
         }
     }

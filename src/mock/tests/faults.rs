@@ -211,7 +211,7 @@ fn chips_are_found_as_faults_say() {
     let mut protected = desk(Fault::Protected { status_1: 0x1C });
     protected.write(&Desk::frame(0x20, 0, &[]));
     assert_eq!(protected.mock.truth(0..4), prime_pattern(0, 4));
-    let mut pin = desk(Fault::WriteProtectPin {});
+    let mut pin = desk(Fault::WriteProtectPin { lock_bit: true });
     pin.write(&[0x01, 0x00]);
     assert_eq!(pin.status() & 0x80, 0x80);
 }

@@ -58,7 +58,7 @@ fn a_protected_range_holds_and_lifting_it_is_undone() {
 fn with_wp_low_nothing_is_lifted_and_nothing_changes() {
     let station = protected(61);
     let before = station.cells();
-    let pin = Faults::none().with(Fault::WriteProtectPin {});
+    let pin = Faults::none().with(Fault::WriteProtectPin { lock_bit: true });
     station.mock.set_faults(pin);
     let found = status(&station);
     assert_eq!(found, ALL | 0x80);
