@@ -12,7 +12,7 @@
 //! | folder | what it is |
 //! |---|---|
 //! | [`cli`] | arguments, terminal output, JSON lines; no logic |
-//! | [`job`] | what a person asks for: contact, id, backup, tailor, write, verify, restore |
+//! | [`job`] | what a person asks for: contact, id, backup, tailor, write, verify, restore, protect |
 //! | [`interlock`] | evidence in, permission out |
 //! | [`worklist`] | what to erase and program, in which order, at what cost |
 //! | [`mod@unit`] | the unit folder: unit file, backups, journal, the store |

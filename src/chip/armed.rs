@@ -10,7 +10,7 @@ pub use increment::word_settle;
 use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
 use crate::jedec::status::{FLAG_READY, RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz, opcode};
-use crate::link::{Frame, LinkError, Purpose, Segment};
+use crate::link::{Frame, LinkError, Purpose, Scope, Segment};
 use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
 
 const WIP: u8 = 0b01;
@@ -30,6 +30,7 @@ const WEL: u8 = 0b10;
 /// ```
 pub struct Armed {
     chip: Chip,
+    scope: Scope,
     latched: bool,
     /// Auto address increment was begun and is not known to have ended.
     incrementing: bool,
@@ -48,13 +49,15 @@ impl Chip {
     ///
     /// # Errors
     /// `OpenedForReading` if the link is guarded for reading.
-    pub fn arm(mut self, _permission: impl Permission) -> Result<Armed, ChipError> {
+    pub fn arm(mut self, permission: impl Permission) -> Result<Armed, ChipError> {
         if self.purpose() != Purpose::Write {
             return Err(ChipError::OpenedForReading);
         }
-        self.guard.arm();
+        let scope = permission.scope();
+        self.guard.arm(scope);
         Ok(Armed {
             chip: self,
+            scope,
             latched: false,
             incrementing: false,
         })
@@ -121,10 +124,11 @@ impl Armed {
     /// sleeps for the typical time, polls, and gives up after the maximum and half of it again.
     ///
     /// # Errors
-    /// `Latched`, `NotABlock`, `AddressMode`, `AddressRegister`, `WriteEnableRefused`: nothing was
-    /// changed. `TimedOut`, `Failed`, `Link`: the block is undefined and the chip takes no more writes.
+    /// `Latched`, `ProtectionOnly`, `NotABlock`, `AddressMode`, `AddressRegister`, `WriteEnableRefused`:
+    /// nothing was changed. `TimedOut`, `Failed`, `Link`: the block is undefined and the chip takes no
+    /// more writes.
     pub fn erase(&mut self, kind: &EraseType, address: Address) -> Result<(), ChipError> {
-        self.check_unlatched()?;
+        self.check_array()?;
         let size_bytes = kind.size_bytes;
         let end = u64::from(address.0) + u64::from(size_bytes);
         let inside = kind
@@ -157,10 +161,10 @@ impl Armed {
     /// byte at either end that is half a word by itself.
     ///
     /// # Errors
-    /// `Latched`, `CrossesPage`, `OutOfRange`: nothing was sent. `WriteEnableRefused`, `TimedOut`,
+    /// `Latched`, `ProtectionOnly`, `CrossesPage`, `OutOfRange`: nothing was sent. `WriteEnableRefused`, `TimedOut`,
     /// `Failed`, `Link`: the range is undefined and the chip takes no more writes.
     pub fn program(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
-        self.check_unlatched()?;
+        self.check_array()?;
         self.chip.check_range(address, data.len())?;
         let (page, length) = (self.part().page_size_bytes, data.len());
         let within = address.0.checked_rem(page).map_or(0, u64::from);
@@ -251,6 +255,13 @@ impl Armed {
         let cleared = self.send(&[&[opcode::WRITE_DISABLE]]);
         self.chip.guard.disarm();
         cleared
+    }
+
+    fn check_array(&self) -> Result<(), ChipError> {
+        match self.scope {
+            Scope::Array => self.check_unlatched(),
+            Scope::Protection => Err(ChipError::ProtectionOnly),
+        }
     }
 
     fn check_unlatched(&self) -> Result<(), ChipError> {

@@ -95,6 +95,9 @@ pub enum ChipError {
     /// The chip was opened for reading.
     #[error("this chip was opened for reading and cannot be armed")]
     OpenedForReading,
+    /// The chip was armed for its protection, and the array is not to be changed.
+    #[error("this chip was armed for its protection only")]
+    ProtectionOnly,
     /// An earlier erase or program failed; only reading is left until the chip is armed anew.
     #[error("an earlier erase or program failed, so this chip takes no more of them")]
     Latched,

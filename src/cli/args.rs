@@ -19,12 +19,12 @@ use crate::job::Exit;
 
 pub use accept::AcceptArgs;
 pub use bench::BusArgs;
-pub use change::{OfflineArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
+pub use change::{OfflineArgs, ProtectArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
 pub use look::{BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, SfdpArgs, VerifyArgs};
 pub use parts::PartsArgs;
 pub use value::{
-    AddressRange, IdStart, OfflineHash, ParseValueError, RegionDigest, RegionFill, RegionPiece,
-    SizeBytes, Supply,
+    AddressRange, IdStart, OfflineHash, ParseValueError, ProtectedSet, RegionDigest, RegionFill,
+    RegionPiece, SizeBytes, Supply,
 };
 
 /// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose
@@ -67,6 +67,8 @@ pub enum Command {
     Verify(VerifyArgs),
     /// Bring the chip back to one of the unit's backups.
     Restore(RestoreArgs),
+    /// Show which ranges the chip protects, or set them.
+    Protect(ProtectArgs),
     /// Search the parts table, or say what a printed marking means.
     Parts(PartsArgs),
     /// Go through the whole job on a simulated chip.
@@ -93,9 +95,9 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 12] = [
+    pub const NAMES: [&str; 13] = [
         "contact", "id", "sfdp", "backup", "check", "tailor", "worklist", "write", "verify",
-        "restore", "parts", "demo",
+        "restore", "protect", "parts", "demo",
     ];
 
     /// The command's name.
@@ -112,6 +114,7 @@ impl Command {
             Self::Write(_) => "write",
             Self::Verify(_) => "verify",
             Self::Restore(_) => "restore",
+            Self::Protect(_) => "protect",
             Self::Parts(_) => "parts",
             Self::Demo(_) => "demo",
         }
@@ -128,6 +131,7 @@ impl Command {
             Self::Write(args) => Some(&args.bus),
             Self::Verify(args) => Some(&args.bus),
             Self::Restore(args) => Some(&args.bus),
+            Self::Protect(args) => Some(&args.bus),
             Self::Check(_)
             | Self::Tailor(_)
             | Self::Worklist(_)
@@ -143,6 +147,7 @@ impl Command {
             Self::Contact(args) => args.unit.as_deref(),
             Self::Id(args) => args.unit.as_deref(),
             Self::Verify(args) => args.unit.as_deref(),
+            Self::Protect(args) => args.unit.as_deref(),
             Self::Backup(args) => Some(&args.unit),
             Self::Check(args) => Some(&args.unit),
             Self::Tailor(args) => Some(&args.unit),
@@ -156,15 +161,22 @@ impl Command {
     /// Whether the command changes the chip.
     #[must_use]
     pub const fn changes_chip(&self) -> bool {
-        matches!(self, Self::Write(_) | Self::Restore(_))
+        match self {
+            Self::Write(_) | Self::Restore(_) => true,
+            Self::Protect(args) => args.set.is_some(),
+            _ => false,
+        }
     }
 
     /// What clap's own rules cannot say about the line.
     fn fault(&self) -> Option<String> {
         let bus = self.bus()?;
-        if self.changes_chip() && bus.spidev.is_none() && bus.mock.is_none() {
+        // A command that can change the chip wants it also where it only looks, so that adding an option
+        // to the line never sends it to another chip.
+        let can_change = self.changes_chip() || matches!(self, Self::Protect(_));
+        if can_change && bus.spidev.is_none() && bus.mock.is_none() {
             return Some(format!(
-                "{} changes the chip and wants to be told where it is: --spidev PATH or --mock FILE",
+                "{} can change the chip and wants to be told where it is: --spidev PATH or --mock FILE",
                 self.name()
             ));
         }

@@ -12,7 +12,9 @@ use super::screen::Screen;
 use super::setup::{catalogue, image, offline, setup, text_of};
 use super::typed::Typed;
 use super::{demo, show, stop};
-use crate::job::{self, ChipState, Exit, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder};
+use crate::job::{
+    self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder,
+};
 use crate::unit::Unit;
 use crate::unit::store::{RealStore, Store};
 
@@ -133,6 +135,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Write(args) => write(args, look, typed),
         Command::Verify(args) => verify(&args, look, typed),
         Command::Restore(args) => restore(&args, look, typed),
+        Command::Protect(args) => protect(args, look, typed),
         Command::Parts(args) => {
             let catalogue = catalogue(args.parts.as_deref())?;
             match &args.check {
@@ -255,6 +258,27 @@ fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer
     };
     let report = job::restore(&mut unit, &order, setup.bench, &mut watcher(look)?)?;
     let screen = show::written(&report, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
+}
+
+fn protect(args: args::ProtectArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
+    let setup = setup(&args.bus, args.unit.as_deref())?;
+    let report = match (args.set, &args.unit) {
+        (Some(set), Some(folder)) => {
+            let mut unit = Unit::open(setup.store, folder)?;
+            let order = ProtectOrder {
+                wanted: set.0,
+                until_power_off: args.until_power_off,
+            };
+            job::protect(&mut unit, &order, setup.bench, &mut watcher(look)?)?
+        }
+        (_, folder) => {
+            let view = |folder| Unit::view(Arc::clone(&setup.store), folder);
+            let unit = folder.as_deref().map(view).transpose()?;
+            job::protection(unit.as_ref(), setup.bench, &mut watcher(look)?)?
+        }
+    };
+    let screen = show::protect(&report, typed);
     Ok(Answer::new(Exit::True, screen, &report))
 }
 

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::{Acceptable, Held, Interlock, Panel};
 use crate::jedec::Address;
-use crate::jedec::status::Protection;
+use crate::jedec::status::{Protection, StatusLock};
 use crate::part::Refused;
 
 /// What repeated reading of the ID, of SFDP and of a sample showed.
@@ -251,6 +251,74 @@ impl Panel {
             seen: why,
             means: "a WP# pin held low, or a lock until the next power-up, guards the status register".into(),
             next: "Pull WP# up to the chip's supply (docs/wiring.md), or power the chip anew, and try again.".into(),
+        });
+    }
+
+    /// `writable`, where protection is what shall change: the part's table has what was asked for.
+    pub(crate) fn protection_settable(&mut self, evidence: String) {
+        self.open(Interlock::Writable, evidence);
+    }
+
+    /// `writable` cannot open: the registers take no write, whatever WP# does.
+    pub(crate) fn protection_locked(&mut self, lock: StatusLock, protection: &Protection) {
+        let (means, next) = match lock {
+            StatusLock::ForEver => (
+                "the two lock bits are set for good; no command and no power cycle clears them",
+                "Leave this chip as it is; only another chip in its place can be set.",
+            ),
+            StatusLock::UntilPowerCycle | StatusLock::WhileWpLow => (
+                "somebody locked them until the supply is cut, or for ever, which shows only after that",
+                "Lift the clip and cut the supply, wait a second, seat it, then try again.",
+            ),
+        };
+        self.protection_fixed(
+            format!("{protection}; the registers are {lock}"),
+            means,
+            next.into(),
+        );
+    }
+
+    /// `writable` cannot open: nothing tells which bits protect which blocks of this part.
+    pub(crate) fn protection_not_known(&mut self, seen: String) {
+        let means = "which bits protect which blocks differs between parts that are otherwise alike, and this                      part's table was not read, or each block has a lock of its own";
+        let next = "norlock parts tells which parts have their status registers from a document. What is in the                     way of a write is lifted for it by: norlock write --lift-protection";
+        self.protection_fixed(seen, means, next.into());
+    }
+
+    /// `writable` cannot open: the table has no row for what was asked.
+    pub(crate) fn protection_has_no_row(&mut self, asked: &str, nearest: &[String]) {
+        let means = "the part protects what its table has a row for and nothing between; the rows that come                      nearest stand below";
+        let next = format!("Ask for one of: {}", nearest.join(", "));
+        self.protection_fixed(
+            format!("asked for {asked}, for which no row is"),
+            means,
+            next,
+        );
+    }
+
+    /// `writable` cannot open: the part has no write that ends with the supply.
+    pub(crate) fn protection_lasts(&mut self, part: &str) {
+        let means =
+            "a write of its status register outlasts the supply, so it would not end by itself";
+        let next = "Leave out --until-power-off, and set it back when you are done.";
+        let seen = format!("the document of {part} has no volatile status write");
+        self.protection_fixed(seen, means, next.into());
+    }
+
+    /// `writable` cannot open: the change was sent and was not taken.
+    pub(crate) fn protection_not_taken(&mut self, seen: String) {
+        let means = "a WP# pin held low keeps a locked register as it is; without a lock bit, the part may be                      another than its ID says";
+        let next = "Pull WP# up to the chip's supply (docs/wiring.md), then try again.";
+        self.protection_fixed(seen, means, next.into());
+    }
+
+    fn protection_fixed(&mut self, seen: String, means: &str, next: String) {
+        self.hold(Held {
+            interlock: Interlock::Writable,
+            headline: "the protection cannot be set so.".into(),
+            seen,
+            means: means.into(),
+            next,
         });
     }
 

@@ -79,6 +79,19 @@ impl Interlock {
         Self::JournalReady,
     ];
 
+    /// Those that a change of protection needs: all but what an image, a backup or reads are judged by.
+    pub const FOR_PROTECTION: [Self; 9] = [
+        Self::SoleUser,
+        Self::NotTheHost,
+        Self::BenchAttested,
+        Self::SupplyLevel,
+        Self::Contact,
+        Self::KnownPart,
+        Self::SameUnit,
+        Self::Writable,
+        Self::JournalReady,
+    ];
+
     /// The ID that refusals, options and the unit file use.
     #[must_use]
     pub fn id(self) -> &'static str {

@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use super::{Acceptable, Acceptances, Interlock};
 use crate::chip::{Permission, Sealed};
+use crate::link::Scope;
 
 /// Why an interlock holds, for the person at the bench.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -112,9 +113,22 @@ impl Panel {
     /// # Errors
     /// The panel itself, if any interlock holds or waits.
     pub(crate) fn permit(self) -> Result<Permit, Box<Self>> {
-        let (open, _) = self.counts();
-        if open == Interlock::ALL.len() {
-            Ok(Permit { _made_here: () })
+        self.permitted(&Interlock::ALL, Scope::Array)
+    }
+
+    /// Turns into the permit that arms a chip for its protection, and never for its array. What has to do
+    /// with an image is not asked for.
+    ///
+    /// # Errors
+    /// The panel itself, if any interlock holds, or one of [`Interlock::FOR_PROTECTION`] waits.
+    pub(crate) fn permit_protection(self) -> Result<Permit, Box<Self>> {
+        self.permitted(&Interlock::FOR_PROTECTION, Scope::Protection)
+    }
+
+    fn permitted(self, needed: &[Interlock], scope: Scope) -> Result<Permit, Box<Self>> {
+        let known = |interlock: &Interlock| self.states.contains_key(interlock);
+        if !self.is_held() && needed.iter().all(known) {
+            Ok(Permit { scope })
         } else {
             Err(Box::new(self))
         }
@@ -150,18 +164,23 @@ impl Panel {
     }
 }
 
-/// Proof that every interlock is open or accepted by name. Nothing but a [`Panel`] makes one.
+/// Proof that every interlock which a change needs is open or accepted by name. Nothing but a [`Panel`]
+/// makes one.
 ///
 /// ```compile_fail,E0451
-/// let permit = norlock::interlock::Permit { _made_here: () };
+/// let permit = norlock::interlock::Permit { scope: norlock::link::Scope::Array };
 /// ```
 #[derive(Debug)]
 pub struct Permit {
-    _made_here: (),
+    scope: Scope,
 }
 
 impl Sealed for Permit {}
-impl Permission for Permit {}
+impl Permission for Permit {
+    fn scope(&self) -> Scope {
+        self.scope
+    }
+}
 
 #[cfg(test)]
 mod tests {
@@ -192,6 +211,30 @@ mod tests {
             .into_iter()
             .for_each(|interlock| panel.open(interlock, "seen"));
         assert!(panel.permit().is_ok());
+    }
+
+    #[test]
+    fn a_permit_for_protection_takes_its_own_and_arms_for_no_more() {
+        let mut panel = Panel::default();
+        for interlock in Interlock::FOR_PROTECTION {
+            panel.open(interlock, "seen");
+        }
+        let permit = panel.permit_protection().unwrap();
+        assert_eq!(permit.scope(), Scope::Protection);
+        for missing in Interlock::FOR_PROTECTION {
+            let mut panel = Panel::default();
+            let others = Interlock::ALL.into_iter().filter(|one| *one != missing);
+            others.for_each(|interlock| panel.open(interlock, "seen"));
+            let mut panel = *panel.permit_protection().unwrap_err();
+            panel.hold(held(missing));
+            assert!(panel.permit_protection().is_err(), "{missing}");
+        }
+        let mut panel = Panel::default();
+        let all = Interlock::FOR_PROTECTION.into_iter();
+        all.for_each(|interlock| panel.open(interlock, "seen"));
+        // What else is known to hold, holds.
+        panel.hold(held(Interlock::ImageFits));
+        assert!(panel.permit_protection().is_err());
     }
 
     #[test]

@@ -497,9 +497,17 @@ fn only_the_permit_gives_permission() {
     let chip = fs::read_to_string(root().join("src/chip/mod.rs")).unwrap();
     assert!(chip.contains("\n#[cfg(test)]\nmod tests;\n"));
     let expected = [
-        ("src/chip/tests/mod.rs", "impl Permission for Allowed {}"),
+        ("src/chip/tests/mod.rs", "impl Permission for Allowed {"),
+        (
+            "src/chip/tests/mod.rs",
+            "impl Permission for ProtectionAllowed {}",
+        ),
         ("src/chip/tests/mod.rs", "impl Sealed for Allowed {}"),
-        ("src/interlock/panel.rs", "impl Permission for Permit {}"),
+        (
+            "src/chip/tests/mod.rs",
+            "impl Sealed for ProtectionAllowed {}",
+        ),
+        ("src/interlock/panel.rs", "impl Permission for Permit {"),
         ("src/interlock/panel.rs", "impl Sealed for Permit {}"),
     ];
     found.sort();

@@ -96,7 +96,7 @@ pub(super) fn approach(
 /// `known-part`, from what the chip was identified as.
 ///
 /// Sizes that the table has from memory count only where the chip's own SFDP agrees with them.
-fn judge_part(panel: &mut Panel, seen: &Seen) {
+pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
     let found = &seen.identification;
     let part = found.part.as_ref();
     let name = part.map_or("an unknown part", |part| part.name.as_str());

@@ -12,7 +12,7 @@ use serde::Serialize;
 pub enum Exit {
     /// Done, and what the command states is true.
     True = 0,
-    /// Compared and different, or a bad verdict of `contact`.
+    /// Compared and different, a bad verdict of `contact`, or a change of protection in doubt.
     Different = 1,
     /// The command line was not understood.
     Usage = 2,
@@ -52,7 +52,9 @@ impl Exit {
     pub const fn meaning(self) -> &'static str {
         match self {
             Self::True => "done and true",
-            Self::Different => "compared and different, or a bad verdict of contact",
+            Self::Different => {
+                "compared and different, a bad verdict of contact, or protection in doubt"
+            }
             Self::Usage => "the command line was not understood",
             Self::Held => "held by an interlock, nothing touched",
             Self::ChipFault => "link or chip fault, chip untouched",

@@ -14,6 +14,7 @@ mod exit;
 mod explain;
 mod id;
 mod papers;
+mod protect;
 mod recognise;
 mod record;
 mod restore;
@@ -37,6 +38,9 @@ pub use exit::Exit;
 pub(crate) use explain::sentence;
 pub use id::{IdReport, id};
 pub use papers::Offline;
+pub use protect::{
+    ProtectOrder, ProtectionChange, ProtectionReport, RegisterByte, Wanted, protect, protection,
+};
 pub use record::regions_of;
 pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;

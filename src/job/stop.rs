@@ -17,6 +17,8 @@ pub enum ChipState {
     ChangedInPart,
     /// Changed as asked, complete.
     Changed,
+    /// A status register write was sent, and what came of it is not known; the array is as it was.
+    ProtectionInDoubt,
 }
 
 impl ChipState {
@@ -28,6 +30,7 @@ impl ChipState {
             Self::Untouched => Some("untouched."),
             Self::ChangedInPart => Some("changed in part; the journal accounts for each block."),
             Self::Changed => Some("changed as asked, complete."),
+            Self::ProtectionInDoubt => Some("its protection is in doubt; its array is untouched."),
         }
     }
 }

@@ -116,7 +116,7 @@ pub fn verify(
 }
 
 /// A chip whose ID is another unit's differs for a reason that no second write mends.
-fn must_be_the_unit(connected: &mut Connected, unit: Option<&Unit>) -> Result<(), Stop> {
+pub(super) fn must_be_the_unit(connected: &mut Connected, unit: Option<&Unit>) -> Result<(), Stop> {
     let Some(unit) = unit else {
         return Ok(());
     };

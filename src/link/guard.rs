@@ -3,7 +3,7 @@
 //! Reading never writes. One fence is the type system (only an armed chip has modifying methods),
 //! this is the other: it knows nothing of jobs, only of bytes. A frame is *observe* (changes
 //! nothing), *session* (an exact, part-specific, volatile change that reading needs, and that is
-//! undone) or *modify*; a frame that is none of the three does not pass. Opcodes clash between
+//! undone), *protect* (a status register write) or *modify*; a frame that is none of these does not pass. Opcodes clash between
 //! makers, so what passes depends on the identified part; opcodes that a chip hands over in its own
 //! SFDP pass only if they are on the standard's list.
 
@@ -30,8 +30,19 @@ pub enum Class {
     Observe,
     /// Changes volatile state that reading needs.
     Session,
-    /// Can change the array or a register.
+    /// Can change a status register, and with it protection; never the array.
+    Protect,
+    /// Can change the array.
     Modify,
+}
+
+/// What an armed chip may be changed in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scope {
+    /// Its protection: status registers, never the array.
+    Protection,
+    /// Its array, and what lifts protection for that.
+    Array,
 }
 
 /// Opcodes that read the array on any part: 03h, 0Bh, 13h, 0Ch (JESD216F, BFPT and 4-byte table).
@@ -49,7 +60,7 @@ const PROGRAMS: [u8; 2] = [opcode::PAGE_PROGRAM, opcode::PAGE_PROGRAM_4BYTE];
 pub struct Guard {
     link: Box<dyn Link>,
     purpose: Purpose,
-    armed: bool,
+    armed: Option<Scope>,
     part: Option<Part>,
     questions: Vec<Vec<u8>>,
     single_transfer: bool,
@@ -63,7 +74,7 @@ impl Guard {
         Self {
             link,
             purpose,
-            armed: false,
+            armed: None,
             part: None,
             questions: Vec::new(),
             single_transfer: false,
@@ -94,14 +105,14 @@ impl Guard {
         self.purpose
     }
 
-    /// Lets modifying frames pass; only if the link was opened for writing.
-    pub(crate) fn arm(&mut self) {
-        self.armed = self.purpose == Purpose::Write;
+    /// Lets modifying frames of this scope pass; only if the link was opened for writing.
+    pub(crate) fn arm(&mut self, scope: Scope) {
+        self.armed = (self.purpose == Purpose::Write).then_some(scope);
     }
 
     /// Keeps modifying frames off the wire again.
     pub(crate) fn disarm(&mut self) {
-        self.armed = false;
+        self.armed = None;
     }
 
     /// What `frame` can do, or why it does not pass at all.
@@ -114,12 +125,20 @@ impl Guard {
         };
         let code = shape.code();
         match self.class(&shape) {
-            Some(Class::Modify) if self.purpose == Purpose::Read => Err(format!(
-                "{code:02X}h can change the chip, and this is a reading job"
-            )),
-            Some(Class::Modify) if !self.armed => Err(format!(
-                "{code:02X}h can change the chip, and the chip is not armed"
-            )),
+            Some(class @ (Class::Protect | Class::Modify)) => match (self.purpose, self.armed) {
+                (Purpose::Read, _) => Err(format!(
+                    "{code:02X}h can change the chip, and this is a reading job"
+                )),
+                (Purpose::Write, None) => Err(format!(
+                    "{code:02X}h can change the chip, and the chip is not armed"
+                )),
+                (Purpose::Write, Some(Scope::Protection)) if class == Class::Modify => {
+                    Err(format!(
+                        "{code:02X}h can change the array, and the chip is armed for its protection only"
+                    ))
+                }
+                (Purpose::Write, Some(_)) => Ok(class),
+            },
             Some(class) => Ok(class),
             None if self.part.is_none() => Err(format!(
                 "{code:02X}h means different things to different chips, and none is identified"
@@ -431,8 +450,14 @@ fn modifies(part: &Part, shape: &Shape) -> Option<Class> {
         || volatile
         || (code == opcode::WRITE_STATUS_2 && second)
         || (part.status.clear_status() == Some(code) && shape.is_bare(code));
-    (shape.reads == 0 && (array || word || register || shape.is_bare(opcode::WRITE_ENABLE)))
-        .then_some(Class::Modify)
+    // 06h by itself changes nothing yet; what it enables is judged by its own frame.
+    let protect = register || shape.is_bare(opcode::WRITE_ENABLE);
+    match (array || word, protect) {
+        _ if shape.reads > 0 => None,
+        (true, _) => Some(Class::Modify),
+        (false, true) => Some(Class::Protect),
+        (false, false) => None,
+    }
 }
 
 fn dedicated(part: &Part) -> &[u8] {

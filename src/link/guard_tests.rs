@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use super::{Class, Frame, Guard, Limits, Link, LinkError, Purpose, Segment};
+use super::{Class, Frame, Guard, Limits, Link, LinkError, Purpose, Scope, Segment};
 use crate::jedec::{Hertz, Millivolts};
 use crate::part::{Catalogue, Part};
 
@@ -101,19 +101,20 @@ fn judge(guard: &Guard, out: &[u8], reads: usize) -> Result<Class, String> {
 /// The class with the chip armed, so that `Modify` shows; `None` is refused outright.
 fn class(part: &Part, out: &[u8], reads: usize) -> Option<Class> {
     let (mut guard, _) = guard(Purpose::Write, Some(part));
-    guard.arm();
+    guard.arm(Scope::Array);
     judge(&guard, out, reads).ok()
 }
 
 const OBSERVE: Option<Class> = Some(Class::Observe);
 const SESSION: Option<Class> = Some(Class::Session);
+const PROTECT: Option<Class> = Some(Class::Protect);
 const MODIFY: Option<Class> = Some(Class::Modify);
 
 #[test]
 fn before_identification_six_opcodes_pass() {
     for purpose in [Purpose::Read, Purpose::Write] {
         let (mut guard, _) = guard(purpose, None);
-        guard.arm();
+        guard.arm(Scope::Array);
         for code in 0..=0xFF {
             let shapes: [(Vec<u8>, usize); 8] = [
                 (vec![code], 0),
@@ -169,15 +170,15 @@ fn frames_are_judged_by_what_the_part_makes_of_them() {
         ("W25Q128JV", &[0x4B, 0, 0, 0, 0, 0], 8, None),
         ("W25Q128JV", &[0x48, 0, 0, 0, 0], 8, None),
         ("W25Q128JV", &[0xB7], 0, None),
-        ("W25Q128JV", &[0x06], 0, MODIFY),
+        ("W25Q128JV", &[0x06], 0, PROTECT),
         ("W25Q128JV", &[0x06, 0], 0, None),
         ("W25Q128JV", &[0x02, 0, 0, 0, 1], 0, MODIFY),
         ("W25Q128JV", &[0x20, 0, 0, 0], 0, MODIFY),
         ("W25Q128JV", &[0x20, 0, 0, 0], 1, None),
         ("W25Q128JV", &[0x52, 0, 0, 0], 0, MODIFY),
         ("W25Q128JV", &[0x12, 0, 0, 0, 0, 1], 0, None),
-        ("W25Q128JV", &[0x01, 0], 0, MODIFY),
-        ("W25Q128JV", &[0x31, 0], 0, MODIFY),
+        ("W25Q128JV", &[0x01, 0], 0, PROTECT),
+        ("W25Q128JV", &[0x31, 0], 0, PROTECT),
         ("W25Q128JV", &[0x11, 0], 0, None),
         ("W25Q128JV", &[0x42, 0, 0, 0, 0], 0, None),
         ("W25Q128JV", &[0x44, 0, 0, 0], 0, None),
@@ -196,7 +197,7 @@ fn frames_are_judged_by_what_the_part_makes_of_them() {
         ("W25Q256JV", &[0x4B, 0, 0, 0, 0, 0], 8, OBSERVE),
         ("N25Q256A13", &[0x70], 1, OBSERVE),
         ("S25FL512S", &[0x07], 1, OBSERVE),
-        ("S25FL512S", &[0x30], 0, MODIFY),
+        ("S25FL512S", &[0x30], 0, PROTECT),
         ("SST25VF016B", &[0xAD, 0, 0, 0, 1, 2], 0, MODIFY),
         ("SST25VF016B", &[0xAD, 1, 2], 0, MODIFY),
         ("SST25VF016B", &[0xAD, 1, 2, 3], 0, None),
@@ -226,12 +227,12 @@ fn clashing_opcodes_pass_only_where_they_are_harmless() {
         ("MX25L25635F", &[0x4B, 0, 0, 0, 0], 8, None),
         ("XT25F128B", &[0x4B, 0, 0, 0, 0], 8, None),
         ("XT25F128B", &[0x5A, 0, 0, 0x94, 0], 16, OBSERVE),
-        ("N25Q256A13", &[0x50], 0, MODIFY),
+        ("N25Q256A13", &[0x50], 0, PROTECT),
         ("N25Q256A13", &[0x50, 0], 0, None),
-        ("W25Q128JV", &[0x50], 0, MODIFY),
+        ("W25Q128JV", &[0x50], 0, PROTECT),
         ("W25Q128JV", &[0x50, 0], 0, None),
         ("W25Q128JV", &[0x50], 1, None),
-        ("GD25Q64C", &[0x50], 0, MODIFY),
+        ("GD25Q64C", &[0x50], 0, PROTECT),
         // Its registers were not read in a document.
         ("W25Q128FV", &[0x50], 0, None),
         ("MX25L25635F", &[0x50], 0, None),
@@ -301,7 +302,7 @@ fn modifying_frames_pass_only_while_armed_for_writing() {
     ];
     for out in modifying {
         let (mut reading, wire) = guard(Purpose::Read, Some(&part));
-        reading.arm();
+        reading.arm(Scope::Array);
         let refused = send(&mut reading, &[out]).unwrap_err();
         assert!(refused.contains("reading job"), "{refused}");
         assert_eq!(wire.lock().unwrap().len(), 0);
@@ -312,7 +313,7 @@ fn modifying_frames_pass_only_while_armed_for_writing() {
                 .unwrap_err()
                 .contains("not armed")
         );
-        writing.arm();
+        writing.arm(Scope::Array);
         send(&mut writing, &[out]).unwrap();
         writing.disarm();
         assert!(
@@ -321,6 +322,45 @@ fn modifying_frames_pass_only_while_armed_for_writing() {
                 .contains("not armed")
         );
         assert_eq!(wire.lock().unwrap().len(), 1);
+    }
+}
+
+/// What is armed for its protection takes register writes and nothing that erases or programs; no frame of
+/// any part is of another class than the opcode's.
+#[test]
+fn a_chip_armed_for_its_protection_takes_no_erase_and_no_program() {
+    for name in [
+        "W25Q128JV",
+        "W25Q256JV",
+        "SST25VF016B",
+        "M25PX16",
+        "S25FL512S",
+    ] {
+        let part = part(name);
+        let (mut writing, _) = guard(Purpose::Write, Some(&part));
+        writing.arm(Scope::Protection);
+        let mut passed = Vec::new();
+        for code in 0..=0xFF {
+            for rest in 0..=6 {
+                let mut out = vec![code];
+                out.resize(1 + rest, 0);
+                if judge(&writing, &out, 0) == Ok(Class::Protect) {
+                    passed.push(code);
+                }
+                assert_ne!(
+                    judge(&writing, &out, 0),
+                    Ok(Class::Modify),
+                    "{name} {out:02X?}"
+                );
+            }
+        }
+        passed.dedup();
+        let mut allowed = vec![0x01, 0x06, 0x30, 0x31, 0x50];
+        allowed.retain(|code| passed.contains(code));
+        assert_eq!(passed, allowed, "{name}");
+        assert!(passed.starts_with(&[0x01, 0x06]), "{name}");
+        let refused = judge(&writing, &[0x02, 0, 0, 0, 1], 0).unwrap_err();
+        assert!(refused.contains("for its protection only"), "{refused}");
     }
 }
 
@@ -402,7 +442,7 @@ fn address_registers_are_set_in_the_exact_batch_alone() {
             assert_eq!(wire.lock().unwrap().len(), 4);
         }
         let (mut armed, _) = guard(Purpose::Write, Some(&part));
-        armed.arm();
+        armed.arm(Scope::Array);
         assert!(send(&mut armed, &[&[write, 1]]).is_err());
         assert_eq!(class(&part, &[read], 1), OBSERVE);
         assert_eq!(class(&part, &[read, 0], 1), None);
@@ -446,7 +486,7 @@ fn a_batch_passes_whole_or_not_at_all() {
 fn odd_frames_are_judged_as_a_chip_hears_them() {
     let part = part("W25Q128JV");
     let (mut guard, _) = guard(Purpose::Write, Some(&part));
-    guard.arm();
+    guard.arm(Scope::Array);
     let mut into = [0; 2];
     let mut both = [0x06];
     let mut more = [0x20, 0, 0, 0];

@@ -20,7 +20,7 @@ mod trace;
 use std::fmt;
 use std::time::Duration;
 
-pub use guard::{Class, Guard, Purpose};
+pub use guard::{Class, Guard, Purpose, Scope};
 #[cfg(target_os = "linux")]
 pub use node::{HostFlash, Node, list_nodes};
 #[cfg(target_os = "linux")]

@@ -271,6 +271,17 @@ impl Part {
         self.is_documented("status") && self.status.has_table(self.size_bytes)
     }
 
+    /// What protection can be set to, by the part's own table; empty where its status registers were not
+    /// read in a document, or are locked.
+    #[must_use]
+    pub fn offered(&self, registers: &Registers) -> Vec<Protection> {
+        if self.is_documented("status") {
+            self.status.offered(registers, self.size_bytes)
+        } else {
+            Vec::new()
+        }
+    }
+
     /// How protection can be set so that it ends with the supply, where the part's document was read.
     #[must_use]
     pub fn volatile_form(&self) -> Option<VolatileForm> {

@@ -7,5 +7,6 @@ mod demo;
 mod desk;
 mod interrupted;
 mod parts;
+mod protect;
 mod unit_folder;
 mod walkthrough;

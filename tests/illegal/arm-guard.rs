@@ -1,6 +1,6 @@
 // E0624
-use norlock::link::Guard;
+use norlock::link::{Guard, Scope};
 
 pub fn open(guard: &mut Guard) {
-    guard.arm();
+    guard.arm(Scope::Array);
 }

@@ -1,6 +1,7 @@
 // E0451
 use norlock::chip::{Armed, Chip};
+use norlock::link::Scope;
 
 pub fn armed(chip: Chip) -> Armed {
-    Armed { chip, latched: false, incrementing: false }
+    Armed { chip, scope: Scope::Array, latched: false, incrementing: false }
 }

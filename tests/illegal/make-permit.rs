@@ -1,6 +1,7 @@
 // E0451
 use norlock::interlock::Permit;
+use norlock::link::Scope;
 
 pub fn permit() -> Permit {
-    Permit { _made_here: () }
+    Permit { scope: Scope::Array }
 }

@@ -9,6 +9,7 @@ mod interrupted;
 mod lifted;
 mod own_id;
 mod power_cut;
+mod protect;
 mod reading;
 mod refusals;
 mod replaced_chip;

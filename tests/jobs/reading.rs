@@ -100,6 +100,7 @@ fn bench(station: &Station) -> Bench {
 /// How the reading commands ended; those that the chip is too large for did not run.
 struct Ends {
     id: Result<job::IdReport, Stop>,
+    protection: Result<job::ProtectionReport, Stop>,
     contact: Result<job::ContactReport, Stop>,
     backup: Option<Result<job::BackupReport, Stop>>,
     verify: Option<Result<job::VerifyReport, Stop>>,
@@ -111,6 +112,7 @@ fn every_reading_command(station: &Station, what: &str) -> Ends {
     let id = job::id(bench(station), &mut Nobody);
     let contact = job::contact(bench(station), &mut Nobody);
     let _ = job::sfdp(bench(station), &mut Nobody);
+    let protection = job::protection(None, bench(station), &mut Nobody);
     let part = id.as_ref().ok().and_then(|report| report.part.as_ref());
     let size_bytes = part.map(|part| part.size_bytes);
     let backup = size_bytes.is_none_or(|size| size <= 1 << 26).then(|| {
@@ -133,6 +135,7 @@ fn every_reading_command(station: &Station, what: &str) -> Ends {
     assert_eq!(before, after, "{what}: the array changed");
     Ends {
         id,
+        protection,
         contact,
         backup,
         verify,
@@ -142,6 +145,7 @@ fn every_reading_command(station: &Station, what: &str) -> Ends {
 /// On a sound bench the commands do read: one that is refused at once would only read as well.
 fn all_succeeded(ends: &Ends, name: &str) {
     assert!(ends.id.is_ok(), "{name}: {:?}", ends.id);
+    assert!(ends.protection.is_ok(), "{name}: {:?}", ends.protection);
     let contact = ends.contact.as_ref().unwrap();
     assert!(
         contact.good && contact.advised.is_none(),

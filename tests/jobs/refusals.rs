@@ -31,13 +31,13 @@ fn frames(station: &Station) -> usize {
 
 /// The result is a refusal by exactly these interlocks, each named and explained, and the chip is
 /// untouched.
-fn refused<T>(station: &Station, result: Result<T, Stop>, ids: &[&str]) -> Stop {
+pub fn refused<T>(station: &Station, result: Result<T, Stop>, ids: &[&str]) -> Stop {
     let stop = held(result, ids);
     assert_eq!(modifying(station), 0, "{ids:?}");
     stop
 }
 
-fn held<T>(result: Result<T, Stop>, ids: &[&str]) -> Stop {
+pub fn held<T>(result: Result<T, Stop>, ids: &[&str]) -> Stop {
     let Err(stop) = result else {
         panic!("{ids:?} did not hold");
     };

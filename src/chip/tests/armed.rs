@@ -358,6 +358,30 @@ fn a_status_register_is_written_and_read_back() {
     assert!(!armed.is_latched());
 }
 
+/// Two fences: the methods refuse, and below them the guard (`link::guard_tests`).
+#[test]
+fn what_is_armed_for_its_protection_erases_and_programs_nothing() {
+    let desk = Desk::new("W25Q128JV");
+    let chip = desk.try_chip(Purpose::Write).unwrap();
+    let mut armed = chip.arm(ProtectionAllowed).unwrap();
+    let smallest = kind(&armed, 4096);
+    desk.clear();
+    for error in [
+        armed.erase(&smallest, Address(0)).unwrap_err(),
+        armed.program(Address(0), &[0]).unwrap_err(),
+    ] {
+        assert!(matches!(error, ChipError::ProtectionOnly), "{error:?}");
+    }
+    assert_eq!(desk.sent(), []);
+    let write = RegisterWrite {
+        opcode: 0x01,
+        data: vec![0x04, 0x00],
+        volatile: false,
+    };
+    armed.write_status(&write).unwrap();
+    assert_eq!(desk.ask(&[0x05]), 0x04);
+}
+
 /// W25Q128JV Rev. I, 7.1 and 8.2.2: after 50h the write changes what is in force; a WEL that is set makes
 /// it last, so 04h goes before. The stored bits come back at power-up.
 #[test]

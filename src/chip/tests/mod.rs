@@ -15,14 +15,23 @@ use super::{
     Armed, Bare, Chip, ChipError, FirstLook, Order, Pass, PassEnd, Permission, ReadCommand, Sealed,
 };
 use crate::jedec::{Address, Hertz, Millivolts};
-use crate::link::{Frame, Limits, Link, LinkError, Purpose, Segment, Sent, Trace};
+use crate::link::{Frame, Limits, Link, LinkError, Purpose, Scope, Segment, Sent, Trace};
 use crate::mock::{Fault, Faults, Mock, Times};
 use crate::part::{Catalogue, Part};
 
 /// The permission of tests, in place of open interlocks.
 pub(crate) struct Allowed;
 impl Sealed for Allowed {}
-impl Permission for Allowed {}
+impl Permission for Allowed {
+    fn scope(&self) -> Scope {
+        Scope::Array
+    }
+}
+
+/// The same, for a chip's protection only.
+struct ProtectionAllowed;
+impl Sealed for ProtectionAllowed {}
+impl Permission for ProtectionAllowed {}
 
 const SCK: Hertz = Hertz::mhz(10);
 const PATIENCE: Duration = Duration::from_secs(10);

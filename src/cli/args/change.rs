@@ -7,7 +7,8 @@ use clap::Args;
 use crate::jedec::Hertz;
 
 use super::{
-    AcceptArgs, AddressRange, BusArgs, OfflineHash, RegionDigest, RegionFill, RegionPiece,
+    AcceptArgs, AddressRange, BusArgs, OfflineHash, ProtectedSet, RegionDigest, RegionFill,
+    RegionPiece,
 };
 
 /// Where the backup's hash is kept away from the bench computer.
@@ -62,6 +63,23 @@ pub struct RestoreArgs {
     /// The hash kept elsewhere.
     #[command(flatten)]
     pub offline: OfflineArgs,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `protect`
+#[derive(Debug, Args)]
+pub struct ProtectArgs {
+    /// Protect exactly this: none, all, or a range of the part's table such as 0x000000..0x040000.
+    #[arg(long, value_name = "none|all|RANGE", requires = "unit")]
+    pub set: Option<ProtectedSet>,
+    /// Have the change end when the chip's supply is cut; only parts that document such a write take it.
+    #[arg(long, requires = "set")]
+    pub until_power_off: bool,
+    /// The unit on the clip, named by its folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: Option<PathBuf>,
     /// The bench.
     #[command(flatten)]
     pub bus: BusArgs,

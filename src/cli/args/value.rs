@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::str::FromStr;
 
 use crate::jedec::{Address, Millivolts};
+use crate::job::Wanted;
 use crate::part::SupplyRange;
 use crate::unit::Digest;
 use crate::unit::offline::{ParseHashError, parse_hash};
@@ -97,6 +98,29 @@ impl FromStr for AddressRange {
             return Err(ParseValueError::EmptyRange);
         }
         Ok(Self(Address(start)..Address(end)))
+    }
+}
+
+/// What shall be protected: `none`, `all`, or a range as [`AddressRange`] has it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ProtectedSet(pub Wanted);
+
+impl FromStr for ProtectedSet {
+    type Err = ParseValueError;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let range = |range: AddressRange| Wanted::Range(range.0.start.0..range.0.end.0);
+        match text {
+            "none" => Ok(Self(Wanted::Nothing)),
+            "all" => Ok(Self(Wanted::Everything)),
+            text => match text.parse() {
+                Ok(found) => Ok(Self(range(found))),
+                Err(ParseValueError::NotA { .. }) => {
+                    Err(not_a("none, all or a range such as 0x000000..0x040000"))
+                }
+                Err(other) => Err(other),
+            },
+        }
     }
 }
 

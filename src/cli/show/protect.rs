@@ -1,0 +1,172 @@
+//! `protect`
+
+use crate::cli::figures::size;
+use crate::cli::screen::Screen;
+use crate::cli::typed::Typed;
+use crate::image::{Entry, Staff, show_size};
+use crate::jedec::status::{Protection, StatusLock, VolatileForm};
+use crate::job::{ProtectionChange, ProtectionReport};
+
+/// What is protected, how it stands in the registers, and what can be done about it.
+pub fn protect(report: &ProtectionReport, typed: &Typed) -> Screen {
+    let mut screen = Screen::new(answer(report));
+    for line in staff(report) {
+        screen = screen.line(line);
+    }
+    screen = screen.row("part", part(report));
+    if let Some(change) = &report.change {
+        screen = screen.row("before", sentence(&change.before));
+        screen = screen.row("lasts", lasts(change));
+    }
+    let registers = report.registers.iter();
+    let registers = registers.map(|one| format!("{} {:02X}", one.name, one.value));
+    screen = screen
+        .row("registers", registers.collect::<Vec<_>>().join(", "))
+        .row("locked", locked(report.lock))
+        .row("one-time", one_time(report))
+        .row("volatile", volatile(report.volatile_form))
+        .row("table", table(report));
+    if let Some(beside) = report.beside {
+        screen = screen.row("beside", format!("{beside}: not looked at"));
+    }
+    screen = screen.row("link", report.link.clone());
+    end(screen, report, typed)
+}
+
+fn answer(report: &ProtectionReport) -> String {
+    let protects = match &report.protection {
+        Protection::None => "No range is protected.".into(),
+        Protection::Range { range } if range.len() as u64 == u64::from(report.size_bytes) => {
+            "The whole chip is protected.".into()
+        }
+        Protection::Range { .. } => format!("{}, the rest is not.", report.protection),
+        Protection::Unknown { .. } => sentence(&report.protection),
+    };
+    match &report.change {
+        None => protects,
+        Some(change) if change.written => format!("Written and read back: {}", lower(&protects)),
+        Some(_) => format!("Nothing had to be written: {}", lower(&protects)),
+    }
+}
+
+/// A sentence's first letter, small; an address begins with a digit.
+fn lower(sentence: &str) -> String {
+    let mut letters = sentence.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_lowercase().collect::<String>() + letters.as_str()
+    })
+}
+
+fn sentence(protection: &Protection) -> String {
+    let text = protection.to_string();
+    let mut letters = text.chars();
+    let first = letters.next().map(|first| first.to_ascii_uppercase());
+    let first = first.map(String::from).unwrap_or_default();
+    format!("{first}{}.", letters.as_str())
+}
+
+/// The chip from its first address to its last, by what is protected.
+fn staff(report: &ProtectionReport) -> Vec<String> {
+    let mut staff = Staff::new(show_size);
+    let mut at = 0;
+    let mut mark = |until: u32, label: &str| {
+        if until > at {
+            staff.push(Entry {
+                address: at,
+                label: label.into(),
+                amount: u64::from(until - at),
+                columns: Vec::new(),
+            });
+            at = until;
+        }
+    };
+    match &report.protection {
+        Protection::None => {}
+        Protection::Range { range } => {
+            mark(range.start, "not protected");
+            mark(range.end, "protected");
+        }
+        Protection::Unknown { .. } => mark(report.size_bytes, "perhaps protected"),
+    }
+    mark(report.size_bytes, "not protected");
+    staff.lines()
+}
+
+fn part(report: &ProtectionReport) -> String {
+    format!("{}, {}", report.part, size(u64::from(report.size_bytes)))
+}
+
+fn lasts(change: &ProtectionChange) -> &'static str {
+    if change.until_power_off {
+        "until the supply is cut; then as it is stored"
+    } else {
+        "until it is changed again"
+    }
+}
+
+fn locked(lock: Option<StatusLock>) -> String {
+    match lock {
+        None => "no: the registers can be written".into(),
+        Some(StatusLock::WhileWpLow) => {
+            "while WP# is low; with WP# high they can be written".into()
+        }
+        Some(StatusLock::UntilPowerCycle) => {
+            "until the next power-up, whatever WP# does; if it is still so after that, for ever"
+                .into()
+        }
+        Some(StatusLock::ForEver) => "for ever; no command and no power cycle ends it".into(),
+    }
+}
+
+/// Bits that can be set once; no command here writes them.
+fn one_time(report: &ProtectionReport) -> String {
+    let Some(bits) = &report.one_time else {
+        return "not known: no document of this part was read".into();
+    };
+    let named = |wanted: bool| -> Vec<&str> {
+        let bits = bits.iter().filter(|bit| bit.set == Some(wanted));
+        bits.map(|bit| bit.name).collect()
+    };
+    let told = |names: Vec<&str>, word: &str| {
+        (!names.is_empty()).then(|| format!("{} {word}", names.join(", ")))
+    };
+    let parts = [
+        told(named(true), "set for ever"),
+        told(named(false), "not set"),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    match parts.is_empty() {
+        true => "none in these registers".into(),
+        false => parts.join("; "),
+    }
+}
+
+fn volatile(form: Option<VolatileForm>) -> &'static str {
+    match form {
+        Some(VolatileForm::Enabled) => "a change can be made to end with the supply",
+        Some(VolatileForm::Always) => "every change ends with the supply",
+        None => "none known: a change lasts",
+    }
+}
+
+fn table(report: &ProtectionReport) -> String {
+    match (report.offered.len(), report.one_time.is_some()) {
+        (0, false) => "not read for this part: nothing can be set".into(),
+        (0, true) => "nothing can be set as it is now".into(),
+        (rows, _) => format!("read; {rows} settings can be asked for"),
+    }
+}
+
+fn end(screen: Screen, report: &ProtectionReport, typed: &Typed) -> Screen {
+    match &report.change {
+        Some(change) if change.written => screen
+            .chip("its protection changed as asked; its array untouched.")
+            .next(typed.command("protect")),
+        Some(_) => screen.chip("untouched.").next(typed.command("protect")),
+        None if report.offered.is_empty() => screen.chip("untouched.").next(typed.command("id")),
+        None => screen
+            .chip("untouched.")
+            .next("To change it: none, all, or a range of the part's table")
+            .next(typed.command("protect --set none")),
+    }
+}

@@ -1,0 +1,168 @@
+//! `protect`: which ranges the chip protects, and a change to what its part's table gives.
+
+mod change;
+
+use std::fmt;
+use std::ops::Range;
+
+use serde::Serialize;
+
+use super::bench::{Bench, Connected, Seen, connect};
+use super::{Attendant, Stop};
+use crate::interlock::Panel;
+use crate::jedec::Address;
+use crate::jedec::status::{OneTimeBit, Protection, Registers, StatusLock, VolatileForm};
+use crate::link::Purpose;
+use crate::part::Part;
+use crate::unit::Unit;
+
+pub use change::protect;
+
+/// What shall be protected.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Wanted {
+    /// No range.
+    Nothing,
+    /// The whole array.
+    Everything,
+    /// This range, half-open.
+    Range(Range<u32>),
+}
+
+impl Wanted {
+    fn on(&self, size_bytes: u32) -> Protection {
+        match self {
+            Self::Nothing => Protection::None,
+            Self::Everything => Protection::Range {
+                range: 0..size_bytes,
+            },
+            Self::Range(range) => Protection::Range {
+                range: range.clone(),
+            },
+        }
+    }
+}
+
+impl fmt::Display for Wanted {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Nothing => f.write_str("none"),
+            Self::Everything => f.write_str("all"),
+            Self::Range(range) => f.write_str(&as_typed(range)),
+        }
+    }
+}
+
+/// A range as it is typed: half-open.
+fn as_typed(range: &Range<u32>) -> String {
+    format!("{}..{}", Address(range.start), Address(range.end))
+}
+
+/// A change of protection.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ProtectOrder {
+    /// What shall be protected.
+    pub wanted: Wanted,
+    /// Whether that ends with the supply.
+    pub until_power_off: bool,
+}
+
+/// A register as it was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct RegisterByte {
+    /// What its family calls it.
+    pub name: &'static str,
+    /// Opcode that reads it.
+    pub opcode: u8,
+    /// What it holds.
+    pub value: u8,
+}
+
+/// What a change did.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ProtectionChange {
+    /// The unit.
+    pub unit: String,
+    /// What was protected before.
+    pub before: Protection,
+    /// Whether the change ends with the supply.
+    pub until_power_off: bool,
+    /// Whether anything had to be written.
+    pub written: bool,
+}
+
+/// What the chip protects, and what can be done about it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ProtectionReport {
+    /// Maker and name of the part.
+    pub part: String,
+    /// Size of the array.
+    pub size_bytes: u32,
+    /// What is protected.
+    pub protection: Protection,
+    /// The registers that this was read from.
+    pub registers: Vec<RegisterByte>,
+    /// What keeps them from being written.
+    pub lock: Option<StatusLock>,
+    /// Bits among them that are for ever; `None` where no document was read for the part.
+    pub one_time: Option<Vec<OneTimeBit>>,
+    /// How a change can be made to end with the supply.
+    pub volatile_form: Option<VolatileForm>,
+    /// Everything that the part's table can be set to from here; empty where none was read, or where
+    /// the registers are locked whatever WP# does.
+    pub offered: Vec<Protection>,
+    /// Locks beside the status registers, in words, that were not looked at.
+    pub beside: Option<&'static str>,
+    /// The change that was asked for.
+    pub change: Option<ProtectionChange>,
+    /// What the link is called.
+    pub link: String,
+}
+
+/// Reads what the chip protects. With a unit, the chip must not have another unit's ID.
+///
+/// # Errors
+/// A [`Stop`]: held before the first clock, by the contact or by `same-unit`; or a fault.
+pub fn protection(
+    unit: Option<&Unit>,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<ProtectionReport, Stop> {
+    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let mut connected = connect(panel, bench, Purpose::Read, None, &[], attendant)?;
+    super::verify::must_be_the_unit(&mut connected, unit)?;
+    let Connected { mut chip, seen, .. } = connected;
+    let registers = chip.registers()?;
+    let report = report(chip.part(), &registers, &seen);
+    chip.leave()?;
+    Ok(report)
+}
+
+fn report(part: &Part, registers: &Registers, seen: &Seen) -> ProtectionReport {
+    let (family, size) = (part.status, part.size_bytes);
+    let documented = part.is_documented("status");
+    let names = family.registers().iter();
+    let read = names.filter_map(|register| {
+        let value = registers.get(register.opcode)?;
+        Some(RegisterByte {
+            name: register.name,
+            opcode: register.opcode,
+            value,
+        })
+    });
+    ProtectionReport {
+        part: format!("{} {}", part.maker, part.name),
+        size_bytes: size,
+        protection: part.protection(registers),
+        registers: read.collect(),
+        lock: family.status_lock(registers),
+        one_time: documented
+            .then(|| family.one_time(registers, size))
+            .flatten(),
+        volatile_form: part.volatile_form(),
+        offered: part.offered(registers),
+        beside: family.locks_beside(),
+        change: None,
+        link: seen.link.clone(),
+    }
+}

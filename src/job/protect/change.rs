@@ -1,0 +1,304 @@
+//! A change of protection: judged, noted, written, read back, and put back where it was not taken whole.
+
+use std::ops::Range;
+use std::time::SystemTime;
+
+use super::{ProtectOrder, ProtectionChange, ProtectionReport, as_typed, report};
+use crate::chip::{Armed, Chip, ChipError};
+use crate::interlock::Panel;
+use crate::jedec::status::{Protection, RegisterWrite, Registers, VolatileForm};
+use crate::job::approach::judge_part;
+use crate::job::bench::{Bench, Connected, Seen, connect};
+use crate::job::explain::sentence;
+use crate::job::recognise::{own_id, recognise, still_itself};
+use crate::job::record::{note_refusal, operation, region_map};
+use crate::job::{Attendant, ChipState, Exit, Stop};
+use crate::link::Purpose;
+use crate::part::Part;
+use crate::unit::Unit;
+use crate::unit::journal::Journal;
+
+/// How many of the part's ranges are named beside one that it does not have.
+const NEAREST: usize = 4;
+
+/// Sets what the chip protects to what the order says, which must be a row of its part's table.
+///
+/// # Errors
+/// A [`Stop`]. One whose exit code is `Different` may have left the registers as neither found nor
+/// asked for; `unit.toml` then has how they were found.
+pub fn protect(
+    unit: &mut Unit,
+    order: &ProtectOrder,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<ProtectionReport, Stop> {
+    protect_checked(unit, order, bench, attendant)
+        .inspect_err(|stop| note_refusal(unit, "protect", stop))
+}
+
+fn protect_checked(
+    unit: &mut Unit,
+    order: &ProtectOrder,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<ProtectionReport, Stop> {
+    if let Some(unfinished) = Journal::find_unfinished(unit)? {
+        let next =
+            "Finish it with the command that began it, or go back: norlock restore --unit FOLDER";
+        let headline = "The unit has an unfinished write, which knows how protection was found.";
+        return Err(Stop::new(Exit::Unfinished, headline, next)
+            .row("seen", unfinished.path.display().to_string()));
+    }
+    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let connected = connect(panel, bench, Purpose::Write, None, &[], attendant)?;
+    let Connected {
+        mut chip,
+        mut panel,
+        seen,
+    } = connected;
+    judge_part(&mut panel, &seen);
+    let map = region_map(unit).ok().flatten();
+    let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
+    panel.same_unit(unit.name(), &sameness);
+    let own = own_id(&mut chip)?;
+    let found = chip.registers()?;
+    let writes = judge_change(&mut panel, chip.part(), &found, order);
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    if attendant.stop_asked() {
+        let next = "The same command starts over.";
+        let headline = "Stopped by you before anything was written.";
+        return Err(Stop::new(Exit::Stopped, headline, next));
+    }
+    still_itself(&mut chip, &own)?;
+    let session = Session {
+        unit,
+        order,
+        seen: &seen,
+        found: &found,
+        writes,
+    };
+    session.carry_out(chip, panel)
+}
+
+/// `writable`, for a change of protection: the writes, where the part's table has the range, the part has
+/// the form, and nothing but WP# can keep the registers as they are.
+fn judge_change(
+    panel: &mut Panel,
+    part: &Part,
+    found: &Registers,
+    order: &ProtectOrder,
+) -> Vec<RegisterWrite> {
+    let (family, size) = (part.status, part.size_bytes);
+    let wanted = order.wanted.on(size);
+    let offered = part.offered(found);
+    let lasting = family.status_lock(found).filter(|lock| !lock.is_by_pin());
+    if let Some(lock) = lasting {
+        panel.protection_locked(lock, &part.protection(found));
+    } else if offered.is_empty() {
+        let seen = format!("{}; {}", part.name, part.protection(found));
+        panel.protection_not_known(seen);
+    } else if !offered.contains(&wanted) {
+        panel.protection_has_no_row(&asked(&wanted), &nearest(&wanted, &offered));
+    } else if order.until_power_off && part.volatile_form().is_none() {
+        panel.protection_lasts(&part.name);
+    } else {
+        panel.protection_settable(format!("{} has a row for: {wanted}", part.name));
+    }
+    let enabled = part.volatile_form() == Some(VolatileForm::Enabled);
+    let writes = family.protect(found, size, &wanted).unwrap_or_default();
+    let volatile = order.until_power_off && enabled;
+    let form = |write: RegisterWrite| write.with_volatile(volatile);
+    writes.into_iter().map(form).collect()
+}
+
+fn asked(wanted: &Protection) -> String {
+    match wanted {
+        Protection::Range { range } => as_typed(range),
+        _ => "none".into(),
+    }
+}
+
+/// The rows that differ least from what was asked for, in bytes.
+fn nearest(wanted: &Protection, offered: &[Protection]) -> Vec<String> {
+    let span = |protection: &Protection| match protection {
+        Protection::Range { range } => range.clone(),
+        _ => 0..0,
+    };
+    let asked = span(wanted);
+    let distance = |row: &Range<u32>| {
+        let (start, end) = (row.start.max(asked.start), row.end.min(asked.end));
+        let shared = u64::from(end.saturating_sub(start));
+        let both =
+            u64::from(row.end - row.start) + u64::from(asked.end.saturating_sub(asked.start));
+        both - 2 * shared
+    };
+    let mut rows: Vec<Range<u32>> = offered.iter().map(span).collect();
+    rows.sort_by_key(|row| (distance(row), row.start));
+    let shown = |row: &Range<u32>| match row.is_empty() {
+        true => "none".into(),
+        false => as_typed(row),
+    };
+    rows.iter().take(NEAREST).map(shown).collect()
+}
+
+/// A change with the interlocks open but for the last.
+struct Session<'a> {
+    unit: &'a mut Unit,
+    order: &'a ProtectOrder,
+    seen: &'a Seen,
+    found: &'a Registers,
+    writes: Vec<RegisterWrite>,
+}
+
+impl Session<'_> {
+    fn carry_out(mut self, mut chip: Chip, mut panel: Panel) -> Result<ProtectionReport, Stop> {
+        let part = chip.part().clone();
+        let wanted = self.order.wanted.on(part.size_bytes);
+        let before = part.protection(self.found);
+        // A lasting write goes out even where the range is right: what is in force may not be stored.
+        let lasting = !self.order.until_power_off && part.volatile_form().is_some();
+        let written = before != wanted || lasting;
+        let mut now = self.found.clone();
+        if written {
+            self.note("begun", "its registers to be changed", &panel)
+                .map_err(|stop| not_noted(&mut panel, &stop))?;
+            panel.journal_ready(Ok("unit.toml has how the registers were found"));
+            let permit = panel
+                .permit_protection()
+                .map_err(|panel| Stop::held(&panel))?;
+            let mut armed = chip.arm(permit)?;
+            let outcome = self.write(&mut armed);
+            let disarmed = armed.disarmed();
+            now = match outcome.and_then(|now| Ok((now, disarmed?))) {
+                Ok((now, reading)) => {
+                    chip = reading;
+                    now
+                }
+                Err(stop) => {
+                    let words = stop.chip.words().unwrap_or_default().to_owned();
+                    let _ = self.note(&stop.headline.clone(), &words, &Panel::default());
+                    return Err(stop);
+                }
+            };
+            let outcome = format!("protection: {}", part.protection(&now));
+            self.note(
+                &outcome,
+                "its protection changed as asked",
+                &Panel::default(),
+            )
+            .map_err(in_doubt)?;
+        }
+        let mut report = report(&part, &now, self.seen);
+        chip.leave()?;
+        report.change = Some(ProtectionChange {
+            unit: self.unit.name().to_owned(),
+            before,
+            until_power_off: self.order.until_power_off,
+            written,
+        });
+        Ok(report)
+    }
+
+    /// Writes and reads back. What does not read back as asked is put back as it was found.
+    fn write(&self, armed: &mut Armed) -> Result<Registers, Stop> {
+        let mut sent = false;
+        for write in &self.writes {
+            match armed.write_status(write) {
+                Err(error @ ChipError::WriteEnableRefused { .. }) if !sent => {
+                    return Err(not_taken(sentence(&error)));
+                }
+                result => result.map_err(in_doubt)?,
+            }
+            sent = true;
+        }
+        let now = armed.registers().map_err(in_doubt)?;
+        let (family, size) = (armed.part().status, armed.part().size_bytes);
+        let as_writes = |registers: &Registers| family.restore(registers, size);
+        let plain = self.writes.iter().cloned().map(|w| w.with_volatile(false));
+        if as_writes(&now) == Some(plain.collect()) {
+            return Ok(now);
+        }
+        let back = as_writes(self.found);
+        let shown = armed.part().protection(&now).to_string();
+        if as_writes(&now) == back {
+            let lock = family.status_lock(&now);
+            return Err(not_taken(match lock {
+                Some(lock) => format!("written, it reads back unchanged: {shown}; it is {lock}"),
+                None => format!("written, it reads back unchanged: {shown}; no lock bit is set"),
+            }));
+        }
+        self.put_back(armed, back.unwrap_or_default(), &shown)
+    }
+
+    fn put_back(
+        &self,
+        armed: &mut Armed,
+        back: Vec<RegisterWrite>,
+        shown: &str,
+    ) -> Result<Registers, Stop> {
+        let volatile = self.writes.iter().any(|write| write.volatile);
+        for write in &back {
+            let write = write.clone().with_volatile(volatile);
+            armed.write_status(&write).map_err(in_doubt)?;
+        }
+        let now = armed.registers().map_err(in_doubt)?;
+        let (family, size) = (armed.part().status, armed.part().size_bytes);
+        let next = "Run norlock contact; then norlock protect tells how it stands.";
+        let headline = "The change was taken in part only.";
+        let stop = Stop::new(Exit::ChipFault, headline, next)
+            .row("seen", format!("written, it read back: {shown}"))
+            .row(
+                "means",
+                "the contact is failing, or the part is another than its ID says",
+            );
+        if family.restore(&now, size) == Some(back) {
+            Err(stop.row("also", "it is put back as it was found"))
+        } else {
+            Err(in_doubt(stop))
+        }
+    }
+
+    fn note(&mut self, outcome: &str, chip: &str, panel: &Panel) -> Result<(), Stop> {
+        let mut operation = operation("protect", outcome, chip, self.seen, panel);
+        let (wanted, conditions) = (&self.order.wanted, &mut operation.conditions);
+        conditions.insert("registers found".into(), bytes(self.found));
+        conditions.insert("asked for".into(), wanted.to_string());
+        if self.order.until_power_off {
+            conditions.insert("until".into(), "power off".into());
+        }
+        self.unit.record(operation, SystemTime::now())?;
+        Ok(())
+    }
+}
+
+/// Registers as the unit file keeps them: read opcode and byte.
+fn bytes(registers: &Registers) -> String {
+    let shown = registers.iter();
+    let shown = shown.map(|(opcode, value)| format!("{opcode:02X}h {value:02X}"));
+    shown.collect::<Vec<_>>().join(", ")
+}
+
+/// Nothing was written where how the chip was found could not be kept.
+fn not_noted(panel: &mut Panel, stop: &Stop) -> Stop {
+    panel.journal_ready(Err(&stop.headline));
+    Stop::held(panel)
+}
+
+fn not_taken(why: String) -> Stop {
+    let mut panel = Panel::default();
+    panel.protection_not_taken(why);
+    Stop::held(&panel)
+}
+
+/// Something was sent, and what came of it is not known.
+fn in_doubt(stop: impl Into<Stop>) -> Stop {
+    let mut stop = stop.into();
+    stop.exit = Exit::Different;
+    stop.chip = ChipState::ProtectionInDoubt;
+    stop.next = "Seat the clip, then look: norlock protect --unit FOLDER. The unit's unit.toml has how the \
+                 registers were found."
+        .into();
+    stop
+}

@@ -1,0 +1,433 @@
+//! `protect`: what is shown is what the chip holds, what is set is a row of its part's table, and nothing
+//! else changes.
+//!
+//! The rows and locks themselves are held against the datasheets in `tests/protection_tables.rs`.
+
+use std::ops::Range;
+
+use norlock::interlock::Acceptable;
+use norlock::jedec::Hertz;
+use norlock::jedec::status::{Protection, StatusLock, VolatileForm};
+use norlock::job::{self, ChipState, Exit, Nobody, ProtectOrder, ProtectionReport, Stop, Wanted};
+use norlock::link::{Frame, Link, Segment};
+use norlock::mock::{Failure, Fault, Faults, Torn};
+use norlock::unit::Digest;
+
+use crate::refusals::{held, refused};
+use crate::small::{Small, StopAfter};
+use crate::station::{Station, part};
+
+/// One part of each family whose table was read.
+const PARTS: [&str; 12] = [
+    "AT25SF161",
+    "GD25Q16C",
+    "GD25Q64C",
+    "IS25LP032",
+    "M25P16",
+    "M25PX16",
+    "MT25QL128ABA",
+    "MX25R1635F",
+    "N25Q032A13",
+    "SST25VF016B",
+    "SST26VF080A",
+    "W25Q32JV",
+];
+
+/// A unit with a backup whose chip is this part.
+fn unit_with(name: &str) -> Station {
+    let mut station = Station::with_part(name, 80);
+    let described = part(&station.catalogue, name);
+    station.marking = Some(described.markings[0].clone());
+    // Most of them have no ID of their own.
+    let reason = "gauge-07: the number on its sticker".to_owned();
+    station.accepted.push((Acceptable::SameUnit, reason));
+    station.supply_read();
+    if described.supply.max.0 > 0 && !described.supply.from_memory {
+        station.supply = None;
+    }
+    station
+        .backup()
+        .unwrap_or_else(|stop| panic!("{name}: {stop:?}"));
+    station.trace.lock().unwrap().clear();
+    station
+}
+
+fn order(wanted: Wanted, until_power_off: bool) -> ProtectOrder {
+    ProtectOrder {
+        wanted,
+        until_power_off,
+    }
+}
+
+fn set(station: &Station, order: &ProtectOrder) -> Result<ProtectionReport, Stop> {
+    job::protect(&mut station.unit(), order, station.bench(), &mut Nobody)
+}
+
+/// The order is refused by this interlock, and nothing that changes the chip was sent for it.
+fn refuses(station: &Station, order: &ProtectOrder, interlock: &str) -> Stop {
+    station.trace.lock().unwrap().clear();
+    refused(station, set(station, order), &[interlock])
+}
+
+fn look(station: &Station) -> ProtectionReport {
+    let unit = station.unit();
+    job::protection(Some(&unit), station.bench(), &mut Nobody).unwrap()
+}
+
+fn wanted(protection: &Protection) -> Wanted {
+    match protection {
+        Protection::Range { range } => Wanted::Range(range.clone()),
+        _ => Wanted::Nothing,
+    }
+}
+
+fn ask(station: &Station, opcode: u8) -> u8 {
+    let mut byte = [0];
+    let out = [opcode];
+    let frame = Frame::new(vec![Segment::Out(&out), Segment::In(&mut byte)]);
+    let mut link = station.mock.link();
+    link.transfer(&mut [frame], Hertz::mhz(1)).unwrap();
+    byte[0]
+}
+
+/// Whether the chip itself lets the first byte of a block be programmed, past norlock.
+fn takes(station: &Station, at: u32) -> bool {
+    let before = station.mock.truth(at..at + 1);
+    station.mock.set_truth(at, &[0xFF]).unwrap();
+    station.mock.monitor().cover(0..u32::MAX);
+    let mut program = vec![0x02];
+    program.extend(&at.to_be_bytes()[1..]);
+    program.push(0x00);
+    let mut link = station.mock.link();
+    // 50h clears the failure flags where there are any (MT25QL128ABA Rev. I).
+    let name = look(station).part;
+    let clear: &[u8] = if name.starts_with("Micron") && !name.contains("M25P") {
+        &[0x50]
+    } else {
+        &[0x04]
+    };
+    for out in [&[0x06][..], &program, &[0x04], clear] {
+        link.transfer(&mut [Frame::new(vec![Segment::Out(out)])], Hertz::mhz(1))
+            .unwrap();
+        link.wait(std::time::Duration::from_secs(1));
+    }
+    let taken = station.mock.truth(at..at + 1) == [0x00];
+    station.mock.set_truth(at, &before).unwrap();
+    taken
+}
+
+#[test]
+fn every_row_can_be_set_by_name_and_is_what_the_chip_then_protects() {
+    for name in PARTS {
+        let station = unit_with(name);
+        let array = Digest::of(&station.cells());
+        let offered = look(&station).offered;
+        assert!(offered.len() > 3, "{name}: {offered:?}");
+        for (row, number) in offered.iter().zip(0..) {
+            let report = set(&station, &order(wanted(row), false))
+                .unwrap_or_else(|stop| panic!("{name} {row}: {stop:?}"));
+            assert_eq!(
+                (&report.protection, &look(&station).protection),
+                (row, row),
+                "{name}"
+            );
+            let size = report.size_bytes;
+            let range = match row {
+                Protection::Range { range } => range.clone(),
+                _ => 0..0,
+            };
+            // Both sides of each border, asked of the chip itself, for some of the rows.
+            let places = [
+                0,
+                range.start,
+                range.end.saturating_sub(1),
+                range.end,
+                size - 1,
+            ];
+            for at in places
+                .into_iter()
+                .filter(|at| *at < size && number % 5 == 0)
+            {
+                assert_eq!(
+                    takes(&station, at),
+                    !range.contains(&at),
+                    "{name} {row} {at:X}"
+                );
+            }
+        }
+        assert_eq!(Digest::of(&station.cells()), array, "{name}");
+        assert_eq!(station.mock.counters().erases, 0, "{name}");
+        let trace = station.trace.lock().unwrap();
+        let written = trace.iter().map(|sent| sent.out[0]);
+        // Page program, erases, one-time and configuration writes of all makers.
+        let never = [
+            0x02, 0x11, 0x20, 0x42, 0x52, 0x85, 0xA6, 0xB1, 0xC7, 0xD8, 0x2F, 0x8D,
+        ];
+        let sent: Vec<u8> = written.filter(|code| never.contains(code)).collect();
+        assert!(sent.is_empty(), "{name}: {sent:02X?}");
+    }
+}
+
+#[test]
+fn a_change_lasts_or_ends_with_the_supply_as_it_was_asked_for() {
+    for name in PARTS {
+        let station = unit_with(name);
+        let seen = look(&station);
+        let all = order(Wanted::Everything, false);
+        set(&station, &all).unwrap();
+        let none = order(Wanted::Nothing, true);
+        match seen.volatile_form {
+            None => {
+                let stop = refuses(&station, &none, "writable");
+                assert!(
+                    stop.next.contains("Leave out --until-power-off"),
+                    "{stop:?}"
+                );
+            }
+            Some(form) => {
+                let report = set(&station, &none).unwrap();
+                assert_eq!(report.protection, Protection::None, "{name}");
+                assert!(report.change.unwrap().until_power_off);
+                station.mock.power_up();
+                let now = look(&station).protection;
+                let whole = Protection::Range {
+                    range: 0..seen.size_bytes,
+                };
+                assert_eq!(now, whole, "{name} {form:?}");
+            }
+        }
+        let none = order(Wanted::Nothing, false);
+        set(&station, &none).unwrap();
+        station.mock.power_up();
+        let kept = seen.volatile_form != Some(VolatileForm::Always);
+        assert_eq!(
+            look(&station).protection == Protection::None,
+            kept,
+            "{name}"
+        );
+    }
+}
+
+/// What is in force may not be what is stored, so a lasting change is written even where the range is right.
+#[test]
+fn what_is_in_force_only_is_stored_when_that_is_asked_for() {
+    let station = unit_with("GD25Q16C");
+    let bottom: Range<u32> = 0..0x1_0000;
+    let range = || Wanted::Range(bottom.clone());
+    set(&station, &order(range(), true)).unwrap();
+    let again = set(&station, &order(range(), true)).unwrap();
+    assert!(!again.change.unwrap().written);
+    let lasting = set(&station, &order(range(), false)).unwrap();
+    assert!(lasting.change.unwrap().written);
+    station.mock.power_up();
+    assert_eq!(
+        look(&station).protection,
+        Protection::Range { range: bottom }
+    );
+}
+
+#[test]
+fn what_no_row_gives_is_refused_with_the_nearest() {
+    let station = unit_with("W25Q32JV");
+    let odd = order(Wanted::Range(0x1000..0x3_0000), false);
+    let stop = refuses(&station, &odd, "writable");
+    assert!(stop.next.contains("0x000000..0x040000"), "{stop:?}");
+    assert!(stop.next.contains("0x000000..0x020000"), "{stop:?}");
+    // Beyond the chip, and without a table that was read.
+    let beyond = order(Wanted::Range(0..0x80_0000), false);
+    refuses(&station, &beyond, "writable");
+    let station = unit_with("W25Q80DV");
+    let report = look(&station);
+    assert!(report.offered.is_empty() && report.one_time.is_none());
+    let all = order(Wanted::Everything, false);
+    refuses(&station, &all, "writable");
+}
+
+/// MX25R1635F Rev 1.5, Table 2 and 7: TB is one-time. Set, ranges count from the bottom; it is never written.
+#[test]
+fn a_one_time_bit_decides_which_rows_there_are() {
+    let station = unit_with("MX25R1635F");
+    let top = Wanted::Range(0x1F_0000..0x20_0000);
+    let bottom = Wanted::Range(0..0x1_0000);
+    set(&station, &order(top.clone(), false)).unwrap();
+    refuses(&station, &order(bottom.clone(), false), "writable");
+    let tb = Fault::RegisterBits {
+        register: 0x15,
+        bits: 0x08,
+    };
+    station.mock.set_faults(Faults::none().with(tb));
+    let report = set(&station, &order(bottom, false)).unwrap();
+    assert_eq!(report.protection, Protection::Range { range: 0..0x1_0000 });
+    refuses(&station, &order(top, false), "writable");
+}
+
+/// W25Q32JV Rev. G, 7.1: QE and LB of SR2, and SRP of SR1, stay as they are.
+#[test]
+fn all_other_bits_stay_as_they_were_found() {
+    let station = unit_with("W25Q32JV");
+    let bits = |register, bits| Fault::RegisterBits { register, bits };
+    let found = Faults::none().with(bits(0x35, 0x0A)).with(bits(0x05, 0x80));
+    station.mock.set_faults(found.with(bits(0x15, 0x60)));
+    station.mock.set_faults(Faults::none());
+    for wanted in [
+        Wanted::Everything,
+        Wanted::Range(0x1000..0x40_0000),
+        Wanted::Nothing,
+    ] {
+        let report = set(&station, &order(wanted, false)).unwrap();
+        assert_eq!(ask(&station, 0x35) & !0x40, 0x0A, "QE and LB1");
+        assert_eq!(
+            (ask(&station, 0x05) & 0x83, ask(&station, 0x15)),
+            (0x80, 0x60)
+        );
+        let set: Vec<_> = report
+            .one_time
+            .unwrap()
+            .into_iter()
+            .filter(|bit| bit.set == Some(true))
+            .collect();
+        assert_eq!(set.iter().map(|bit| bit.name).collect::<Vec<_>>(), ["LB1"]);
+    }
+}
+
+#[test]
+fn locks_are_told_and_named_as_the_reason() {
+    let station = unit_with("GD25Q16C");
+    let all = order(Wanted::Everything, false);
+    let srp = |register, bits| Fault::RegisterBits { register, bits };
+    // SRP0 with WP# low: nothing tells before it is tried.
+    let pin = Fault::WriteProtectPin { lock_bit: true };
+    station.mock.set_faults(Faults::none().with(pin));
+    assert_eq!(look(&station).lock, Some(StatusLock::WhileWpLow));
+    let stop = held(set(&station, &all), &["writable"]);
+    assert!(
+        format!("{stop:?}").contains("locked while WP# is low"),
+        "{stop:?}"
+    );
+    assert_eq!(ask(&station, 0x05), 0x80);
+    station.mock.set_faults(Faults::none());
+    set(&station, &all).unwrap();
+    assert_eq!(ask(&station, 0x05) & 0x80, 0x80, "the lock bit stays");
+    // SRP1 with SRP0: for ever.
+    station
+        .mock
+        .set_faults(Faults::none().with(srp(0x35, 0x01)));
+    station.trace.lock().unwrap().clear();
+    assert_eq!(look(&station).lock, Some(StatusLock::ForEver));
+    let none = order(Wanted::Nothing, false);
+    let stop = refuses(&station, &none, "writable");
+    assert!(format!("{stop:?}").contains("locked for ever"), "{stop:?}");
+    // SRP1 alone: until the next power-up.
+    let station = unit_with("GD25Q16C");
+    station
+        .mock
+        .set_faults(Faults::none().with(srp(0x35, 0x01)));
+    let stop = refuses(&station, &all, "writable");
+    assert!(
+        format!("{stop:?}").contains("locked until the next power-up"),
+        "{stop:?}"
+    );
+    station.mock.set_faults(Faults::none());
+    station.mock.power_up();
+    set(&station, &all).unwrap();
+}
+
+/// GD25Q64C Rev 3.0 takes SR1 and SR2 by two writes: between them the chip holds neither.
+#[test]
+fn a_failing_link_never_leaves_a_false_word() {
+    let frames = {
+        let station = unit_with("GD25Q64C");
+        set(&station, &order(Wanted::Range(0x1000..0x80_0000), false)).unwrap();
+        station.mock.counters().batches
+    };
+    let (mut untouched, mut doubted) = (0, 0);
+    for back in 1..40 {
+        let station = unit_with("GD25Q64C");
+        let before = (ask(&station, 0x05), ask(&station, 0x35));
+        let array = Digest::of(&station.cells());
+        let at_batch = frames.saturating_sub(back);
+        let fault = Fault::Link {
+            at_batch,
+            error: Failure::Errno(5),
+            lasting: true,
+        };
+        station.mock.set_faults(Faults::none().with(fault));
+        let result = set(&station, &order(Wanted::Range(0x1000..0x80_0000), false));
+        station.mock.set_faults(Faults::none());
+        let now = (ask(&station, 0x05), ask(&station, 0x35));
+        match result {
+            Ok(report) => assert_eq!(report.protection, look(&station).protection),
+            Err(stop) if stop.chip == ChipState::Untouched => {
+                assert_eq!(stop.exit, Exit::ChipFault, "{stop:?}");
+                assert_eq!(now, before, "{stop:?}");
+                untouched += 1;
+            }
+            Err(stop) => {
+                assert_eq!(
+                    (stop.exit, stop.chip),
+                    (Exit::Different, ChipState::ProtectionInDoubt)
+                );
+                doubted += 1;
+                let last = station.unit().file().operations.last().cloned().unwrap();
+                let found = last.conditions.get("registers found").unwrap();
+                assert!(found.starts_with("05h 00"), "{found}");
+                assert!(last.chip.contains("in doubt"), "{last:?}");
+            }
+        }
+        assert_eq!(Digest::of(&station.cells()), array);
+    }
+    assert!(untouched > 3 && doubted > 3, "{untouched} {doubted}");
+}
+
+#[test]
+fn the_unit_file_has_how_it_was_found_before_anything_is_sent() {
+    let station = unit_with("GD25Q16C");
+    let cut = Fault::PowerCut {
+        at_operation: station.mock.modifying_operations() + 1,
+        torn: Torn::NotStarted,
+    };
+    station.mock.set_faults(Faults::none().with(cut));
+    let stop = set(&station, &order(Wanted::Everything, false)).unwrap_err();
+    assert_eq!(stop.chip, ChipState::ProtectionInDoubt, "{stop:?}");
+    let unit = station.unit();
+    let mut operations = unit.file().operations.iter().rev();
+    let (last, begun) = (operations.next().unwrap(), operations.next().unwrap());
+    assert_eq!(
+        (last.command.as_str(), begun.outcome.as_str()),
+        ("protect", "begun")
+    );
+    assert_eq!(
+        begun.conditions["registers found"],
+        "05h 00, 15h 00, 35h 00"
+    );
+    assert_eq!(begun.conditions["asked for"], "all");
+}
+
+#[test]
+fn another_units_chip_and_an_unfinished_write_are_refused() {
+    let station = unit_with("GD25Q16C");
+    station
+        .mock
+        .set_unique_id(vec![1; 8].into_iter().chain(2..10).collect());
+    let all = order(Wanted::Everything, false);
+    refuses(&station, &all, "same-unit");
+
+    let small = Small::volatile(1);
+    small.write_attended(&mut StopAfter::blocks(1)).unwrap_err();
+    let stop = job::protect(&mut small.unit(), &all, small.bench(), &mut Nobody).unwrap_err();
+    assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
+    assert_eq!(small.status(), 0);
+}
+
+#[test]
+fn a_look_needs_no_unit_and_says_what_the_registers_hold() {
+    let station = unit_with("W25Q32JV");
+    let bits = Fault::Protected { status_1: 0x64 };
+    station.mock.set_faults(Faults::none().with(bits));
+    let report = job::protection(None, station.bench(), &mut Nobody).unwrap();
+    assert_eq!(report.protection, Protection::Range { range: 0..0x1000 });
+    let registers: Vec<(&str, u8)> = report.registers.iter().map(|r| (r.name, r.value)).collect();
+    assert_eq!(registers, [("SR1", 0x64), ("SR2", 0), ("SR3", 0)]);
+    assert_eq!(report.volatile_form, Some(VolatileForm::Enabled));
+    assert!(report.change.is_none() && report.lock.is_none());
+}
