@@ -8,7 +8,7 @@ use super::{Chip, ChipError, Width};
 use crate::jedec::{Address, opcode};
 use crate::part::FourByte;
 
-/// Bit 7 of a bank register: four address bytes (S25FL512S 001-98284, bank address register).
+/// Bit 7 of a bank register: four address bytes ([`opcode::WRITE_BANK`]).
 const EXTADD: u8 = 0x80;
 
 /// The register in use.

@@ -32,7 +32,8 @@ pub const READ_4BYTE: u8 = 0x13;
 pub const READ_STATUS_3: u8 = 0x15;
 /// Read bank address register (Cypress).
 pub const READ_BANK: u8 = 0x16;
-/// Write bank address register (Cypress): volatile.
+/// Write bank address register (Cypress): volatile; bit 7 takes four address bytes (S25FL512S
+/// 001-98284, bank address register).
 pub const WRITE_BANK: u8 = 0x17;
 /// Sector erase, 4 KiB (SE). Modifies.
 pub const SECTOR_ERASE_4K: u8 = 0x20;
