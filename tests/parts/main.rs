@@ -9,3 +9,4 @@ mod identification;
 mod markings;
 mod search;
 mod table;
+mod truth;

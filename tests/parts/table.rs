@@ -16,8 +16,8 @@ fn the_table_is_broad() {
     let parts = parts();
     let ids: BTreeSet<_> = parts.iter().map(|p| p.jedec_id.0[..3].to_vec()).collect();
     let makers: BTreeSet<_> = parts.iter().map(|p| &p.maker).collect();
-    assert!(ids.len() >= 200, "{}", ids.len());
-    assert!(makers.len() >= 15, "{}", makers.len());
+    assert!(ids.len() >= 256, "{}", ids.len());
+    assert!(makers.len() >= 19, "{}", makers.len());
     let low = parts.iter().filter(|p| p.supply.is_low_voltage()).count();
     let large = parts.iter().filter(|p| p.size_bytes > 16 << 20).count();
     assert!(low >= 50 && large >= 50, "{low} {large}");
