@@ -1,5 +1,6 @@
 //! One command: set up, run the job, show what it returns.
 
+use std::path::Path;
 use std::sync::Arc;
 
 use serde::Serialize;
@@ -16,7 +17,7 @@ use crate::job::{
     self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder,
 };
 use crate::unit::Unit;
-use crate::unit::store::{RealStore, Store};
+use crate::unit::store::{Publish, RealStore, Store};
 
 /// What a command ends with: its screen, its exit code, and the same as data.
 pub struct Answer {
@@ -166,25 +167,54 @@ fn sfdp(args: &args::SfdpArgs, look: Look, typed: &Typed) -> Result<Answer, Stop
     let store = RealStore::new();
     if let Some(file) = &args.raw {
         if store.exists(file)? {
-            let next = "Name a file that is not there yet; none is overwritten.";
-            let headline = format!("{} exists already.", file.display());
-            return Err(Stop::new(Exit::FileFault, headline, next));
+            return Err(exists_already(file));
         }
     }
     let report = match &args.from {
         Some(file) => sfdp_in(&store.read(file).map_err(Stop::from).map_err(no_chip)?)?,
-        None => job::sfdp(setup(&args.bus, None)?.bench, &mut watcher(look)?)?,
+        None => {
+            let raw = job::read_sfdp(setup(&args.bus, None)?.bench, &mut watcher(look)?)?;
+            // Kept before it is judged: tables that cannot be used are those to look at again.
+            let kept = args.raw.as_deref();
+            kept.map_or(Ok(()), |file| keep(&store, file, &raw.bytes))?;
+            job::decode_sfdp(raw).map_err(|stop| match kept {
+                Some(file) => stop.row("kept", format!("as read in {}", file.display())),
+                None => stop,
+            })?
+        }
     };
-    if let Some(file) = &args.raw {
-        store.replace(file, &report.raw)?;
-    }
     let screen = show::sfdp(&report, typed);
     Ok(Answer::new(Exit::True, screen, &report))
 }
 
+fn exists_already(file: &Path) -> Stop {
+    let next = "Name a file that is not there yet; none is overwritten.";
+    let headline = format!("{} exists already.", file.display());
+    Stop::new(Exit::FileFault, headline, next)
+}
+
+/// Keeps bytes in a new file, whole or not at all; one that has come to be there since is left as it is.
+fn keep(store: &RealStore, file: &Path, bytes: &[u8]) -> Result<(), Stop> {
+    let mut name = file.as_os_str().to_owned();
+    name.push(".unfinished");
+    let unfinished = Path::new(&name);
+    let mut kept = store.create(unfinished, bytes.len() as u64)?;
+    kept.write_all_at(0, bytes)?;
+    kept.sync()?;
+    store
+        .publish(unfinished, file, Publish::Extendable)
+        .or_else(|error| {
+            store.remove(unfinished)?;
+            match store.exists(file)? {
+                true => Err(exists_already(file)),
+                false => Err(error.into()),
+            }
+        })
+}
+
 /// Tables kept in a file: what is wrong with them is the file's fault, and no chip is met.
 fn sfdp_in(bytes: &[u8]) -> Result<job::SfdpReport, Stop> {
-    job::decode_sfdp(bytes.to_vec(), false).map_err(|mut stop| {
+    job::decode_sfdp(job::RawSfdp::kept(bytes.to_vec())).map_err(|mut stop| {
         stop.exit = Exit::FileFault;
         no_chip(stop)
     })

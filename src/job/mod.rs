@@ -44,7 +44,7 @@ pub use protect::{
 pub use record::regions_of;
 pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
-pub use sfdp::{SfdpReport, decode_sfdp, sfdp};
+pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
 pub use stop::{ChipState, Stop};
 pub use tailor::{TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};

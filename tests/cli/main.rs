@@ -8,5 +8,6 @@ mod desk;
 mod interrupted;
 mod parts;
 mod protect;
+mod sfdp;
 mod unit_folder;
 mod walkthrough;

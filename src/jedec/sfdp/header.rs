@@ -319,6 +319,8 @@ pub fn needed_bytes(first: &[u8]) -> Option<usize> {
             .chain([headers_end(headers.list.len())])
             .max(),
         Err(SfdpError::Truncated { need, .. }) if first.starts_with(&SIGNATURE) => Some(need),
+        // What cannot be used is read all the same, so that it can be kept and told.
+        Err(SfdpError::MajorRevision { .. }) => Some(headers_end(1)),
         Err(_) => None,
     }
 }

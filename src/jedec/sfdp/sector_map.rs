@@ -325,7 +325,7 @@ impl SectorMap {
     /// answer that is not there counts as not known.
     #[must_use]
     pub fn layout(&self, answers: &[Answer], basic: &Basic) -> EraseLayout {
-        let missing = Err("the chip was not asked which sector map is in force".to_owned());
+        let missing = Err("no chip was asked".to_owned());
         let answers: Vec<&Answer> = (0..self.commands.len())
             .map(|at| answers.get(at).unwrap_or(&missing))
             .collect();

@@ -117,6 +117,8 @@ fn needed_bytes_are_bounded() {
     assert_eq!(needed_bytes(&bytes[..12]), Some(16));
     bytes[14] = 0xFF;
     assert_eq!(needed_bytes(&bytes), Some(16));
+    bytes[5] = 2;
+    assert_eq!(needed_bytes(&bytes), Some(16));
     assert_eq!(needed_bytes(b"SFDX"), None);
 }
 
