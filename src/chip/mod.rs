@@ -290,6 +290,26 @@ impl Chip {
         Ok(())
     }
 
+    /// Reads in one frame by 03h, from an address that may lie beyond the part's size or so that the
+    /// frame ends there: for asking the chip itself where its array ends. False, with nothing sent,
+    /// where addresses do not reach there, or a register selects what they mean.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn read_round(&mut self, address: u32, into: &mut [u8]) -> Result<bool, ChipError> {
+        let reach = match self.width {
+            Width::Upper(upper) if !upper.four => return Ok(false),
+            Width::Three | Width::ThreeForNow { .. } => u64::from(width::LIMIT_3BYTE),
+            Width::Four | Width::Dedicated | Width::Mode { .. } | Width::Upper(_) => 1 << 32,
+        };
+        let sck = self.sck_for(ReadCommand::Read);
+        if u64::from(address) >= reach || into.len() > self.frame_bytes(sck) {
+            return Ok(false);
+        }
+        self.read_frame(ReadCommand::Read, sck, Address(address), into)?;
+        Ok(true)
+    }
+
     /// Bytes that one reading frame brings in at `sck`.
     #[must_use]
     pub fn frame_bytes(&self, sck: Hertz) -> usize {

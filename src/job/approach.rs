@@ -8,7 +8,7 @@ use super::recognise::{OwnId, own_id, recognise};
 use super::record::journal_patience;
 use super::twin_read::{TwinRead, twin_read};
 use super::worklist::smallest_block;
-use super::{Attendant, Stop};
+use super::{Attendant, Stop, wrap};
 use crate::chip::Chip;
 use crate::image::RegionMap;
 use crate::interlock::{Panel, Sameness};
@@ -52,7 +52,7 @@ pub(super) fn approach(
 ) -> Result<Approach, Stop> {
     let patience = journal_patience(unit, &bench.catalogue)?;
     let torn = &about.torn;
-    let connected = connect(
+    let mut connected = connect(
         about.panel,
         bench,
         Purpose::Write,
@@ -60,12 +60,13 @@ pub(super) fn approach(
         torn,
         attendant,
     )?;
+    let started = connected.chip.now();
+    wrap::look(&mut connected, torn)?;
     let Connected {
         mut chip,
         mut panel,
         seen,
     } = connected;
-    let started = chip.now();
     judge_part(&mut panel, &seen);
     panel.image_fits(about.image_bytes, u64::from(chip.size_bytes()));
     let sameness = if about.replacement {
@@ -119,6 +120,9 @@ pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
     };
     let sentences = found.disagreements.iter().map(|one| one.sentence.clone());
     panel.known_part(name, doubt, &sentences.collect::<Vec<_>>());
+    if let Some(doubt) = &seen.size_doubt {
+        panel.size_in_doubt(doubt);
+    }
 }
 
 /// What the journal has in hand and what the person named, in whole blocks of the chip.

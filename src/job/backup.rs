@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::bench::{Bench, Connected, connect};
 use super::record::{note_refusal, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
-use super::{Attendant, Exit, Stop, recognise};
+use super::{Attendant, Exit, Stop, recognise, wrap};
 use crate::interlock::Panel;
 use crate::link::Purpose;
 use crate::unit::journal::Journal;
@@ -75,6 +75,7 @@ fn backup_checked(
         attendant,
     )?;
     must_be_the_unit(&mut connected, unit)?;
+    wrap::look(&mut connected, &[])?;
     if let Some(doubt) = &connected.seen.size_doubt {
         connected.panel.size_in_doubt(doubt);
         if connected.panel.is_held() {

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::explain::sentence;
+use super::wrap::Wrap;
 use super::{Attendant, Stop};
 use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::image::show_size;
@@ -12,7 +13,9 @@ use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
 use crate::jedec::sfdp::{self, EraseLayout, Sfdp};
 use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::{Link, LinkError, Purpose, Sent, Trace};
-use crate::part::{Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, identify};
+use crate::part::{
+    Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, density_by_id, identify,
+};
 
 /// SCK where none is asked for: what a short clip ribbon carries (common practice, no source).
 pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
@@ -84,6 +87,8 @@ pub struct Seen {
     pub identification: Identification,
     /// Why the chip may have another size than the part it was identified as.
     pub size_doubt: Option<String>,
+    /// What reads around the end of the array showed, where they were made.
+    pub wrap: Option<Wrap>,
     /// What the link is called.
     pub link: String,
     /// Level of the link.
@@ -383,6 +388,7 @@ fn look_closer(
         layout,
         identification,
         size_doubt,
+        wrap: None,
         link,
         level,
         sck,
@@ -390,8 +396,8 @@ fn look_closer(
     })
 }
 
-/// Whether SFDP, the table or the marking tell another size than the part has. A backup of half a chip
-/// agrees with itself in every read.
+/// Whether SFDP, the table, the ID or the marking tell another size than the part has. A backup of half
+/// a chip agrees with itself in every read.
 fn size_doubt(
     catalogue: &Catalogue,
     identification: &Identification,
@@ -405,13 +411,20 @@ fn size_doubt(
     if let Some(one) = disagreement {
         return Some(one.sentence.clone());
     }
+    let size = show_size(part.size_bytes.into());
+    if let Some(told) = density_by_id(&part.jedec_id.0) {
+        if told != u64::from(part.size_bytes) {
+            let (id, told) = (&part.jedec_id, show_size(told));
+            return Some(format!(
+                "the ID {id} is that of {told} by its maker's custom, and the part has {size}"
+            ));
+        }
+    }
     let marking = catalogue.by_marking(marking?)?;
     let fits = |candidate: &Part| candidate.size_bytes == part.size_bytes;
     let names = marking.names().join(" or ");
-    (!marking.candidates.iter().any(fits)).then(|| {
-        let size = show_size(part.size_bytes.into());
-        format!("the chip answers as one of {size}, and the marking is that of {names}")
-    })
+    (!marking.candidates.iter().any(fits))
+        .then(|| format!("the chip answers as one of {size}, and the marking is that of {names}"))
 }
 
 /// SFDP space where it has the signature, and whether two reads agreed.

@@ -2,12 +2,12 @@
 
 use serde::Serialize;
 
-use super::bench::{Bench, meet};
-use super::{Attendant, Stop, recognise};
+use super::bench::{Bench, Seen, meet};
+use super::{Attendant, Stop, Wrap, recognise, wrap};
 use crate::interlock::Panel;
 use crate::jedec::{Hertz, Millivolts, behind_jedec_id};
 use crate::link::Purpose;
-use crate::part::{Part, Standing, maker_name};
+use crate::part::{Part, Standing, density_by_id, maker_name};
 
 /// What the chip is.
 #[derive(Debug, Serialize)]
@@ -28,6 +28,12 @@ pub struct IdReport {
     pub disagreements: Vec<String>,
     /// What the bytes behind the JEDEC ID say, where a document tells.
     pub behind_id: Option<String>,
+    /// What tells the size that the part has: `ID`, `SFDP`, `table`, `address wrap`.
+    pub size_by: Vec<&'static str>,
+    /// What reads around the end of the array showed.
+    pub wrap: Option<Wrap>,
+    /// Times that SFDP and the table give otherwise. The longer ones are used.
+    pub times: Vec<String>,
     /// An ID that no other chip has.
     pub own_id: Option<String>,
     /// What it is called: `unique ID` or `factory ID`.
@@ -60,18 +66,27 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         None,
         attendant,
     )?;
-    let seen = met.seen.clone();
+    let mut seen = met.seen.clone();
     let (mut own_id, mut protection, mut addressing) = (None, None, None);
     if met.part().is_some() {
         let mut connected = met.open(&[])?;
+        wrap::look(&mut connected, &[])?;
         own_id = recognise::own_id(&mut connected.chip)?;
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;
         protection = Some(part.protection(&registers).to_string());
         addressing = Some(connected.chip.addressing().to_owned());
         connected.chip.leave()?;
+        (seen.wrap, seen.size_doubt) = (connected.seen.wrap, connected.seen.size_doubt);
     }
+    let size_by = size_by(&seen);
     let identification = seen.identification;
+    let sentences = identification.disagreements.into_iter();
+    let mut disagreements: Vec<String> = sentences.map(|one| one.sentence).collect();
+    disagreements.extend(
+        seen.size_doubt
+            .filter(|doubt| !disagreements.contains(doubt)),
+    );
     let mut sfdp_remarks: Vec<String> = seen.sfdp_fault.into_iter().collect();
     sfdp_remarks.extend(seen.sfdp.iter().flat_map(|sfdp| sfdp.remarks().to_vec()));
     sfdp_remarks.extend(seen.layout.and_then(|layout| layout.doubt));
@@ -82,11 +97,10 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         part: identification.part,
         standing: identification.standing,
         candidates: identification.candidates,
-        disagreements: identification
-            .disagreements
-            .into_iter()
-            .map(|one| one.sentence)
-            .collect(),
+        disagreements,
+        size_by,
+        wrap: seen.wrap,
+        times: identification.times,
         behind_id: behind_jedec_id(&seen.look.id),
         own_id_kind: own_id.as_ref().map(|(kind, _)| *kind),
         own_id: own_id.map(|(_, id)| recognise::shown(&id)),
@@ -98,4 +112,22 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         wel_was_set: seen.look.wel_was_set,
         link: (seen.link, seen.level, seen.sck),
     })
+}
+
+/// Which sources tell the size that the part has.
+fn size_by(seen: &Seen) -> Vec<&'static str> {
+    let Some(part) = &seen.identification.part else {
+        return Vec::new();
+    };
+    let size = Some(u64::from(part.size_bytes));
+    let sfdp = seen.sfdp.as_ref().and_then(|sfdp| sfdp.basic.density_bytes);
+    let known = seen.identification.standing == Standing::Known;
+    let sources = [
+        ("ID", density_by_id(&seen.look.id) == size),
+        ("SFDP", sfdp == size),
+        ("table", known && sfdp.is_none()),
+        ("address wrap", seen.wrap == Some(Wrap::Agrees)),
+    ];
+    let telling = sources.iter().filter(|(_, tells)| *tells);
+    telling.map(|(name, _)| *name).collect()
 }

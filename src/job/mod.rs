@@ -27,6 +27,7 @@ mod twin_read;
 mod verify;
 mod work;
 mod worklist;
+mod wrap;
 mod write;
 
 pub use attendant::{Attendant, Nobody, Task};
@@ -50,4 +51,5 @@ pub use tailor::{TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};
 pub use verify::{Difference, VerifyReport, verify};
 pub use worklist::{WorklistReport, worklist};
+pub use wrap::Wrap;
 pub use write::{WriteOrder, in_unit, write};

@@ -1,7 +1,9 @@
 //! Where SFDP and a part of the table agree.
 
+use std::time::Duration;
+
 use super::identify::Disagreement;
-use super::{Part, SfdpFacts};
+use super::{Part, SfdpFacts, Timing};
 
 /// A fact that both SFDP and the table give.
 pub(super) struct Check {
@@ -107,6 +109,52 @@ fn erase_agrees(part: &Part, sfdp: &SfdpFacts) -> bool {
         same_opcode.peek().is_none() || same_opcode.any(|t| t.size_bytes == found.size_bytes)
     });
     all_there && none_differs
+}
+
+/// Times of erase and program that SFDP and what was read in a document give otherwise.
+///
+/// SFDP has times in coarse steps, and a maximum as a multiple of the typical one. So they differ only
+/// where the longer is more than half above the shorter.
+pub(super) fn times(part: &Part, sfdp: &SfdpFacts) -> Vec<String> {
+    let mut pairs = Vec::new();
+    if part.is_documented("page_program") {
+        let time = sfdp.page_program.map(|time| (part.page_program, time));
+        pairs.extend(time.map(|time| ("program of a page".to_owned(), time)));
+    }
+    if part.is_documented("erase_time") {
+        pairs.extend(part.erase_types.iter().filter_map(|table| {
+            let mut found = sfdp.erase_types.iter();
+            let same =
+                found.find(|e| e.size_bytes == table.size_bytes && e.opcode == table.opcode)?;
+            let words = format!("erase of {} KiB", table.size_bytes / 1024);
+            Some((words, (table.time, same.time?)))
+        }));
+    }
+    let apart = |one: Duration, two: Duration| {
+        let (low, high) = (one.min(two), one.max(two));
+        high > low + low / 2
+    };
+    let differing = pairs.into_iter().filter(|(_, (table, sfdp))| {
+        apart(table.typical, sfdp.typical) || apart(table.max, sfdp.max)
+    });
+    let words = differing.map(|(what, (table, sfdp))| {
+        format!(
+            "{what}: {} in the table, {} in SFDP",
+            shown(table),
+            shown(sfdp)
+        )
+    });
+    words.collect()
+}
+
+/// `150 ms, at most 2000 ms`.
+fn shown(time: Timing) -> String {
+    let (typical, max) = (time.typical.as_secs_f64(), time.max.as_secs_f64());
+    if max < 0.01 {
+        format!("{:.1} ms, at most {:.1} ms", typical * 1e3, max * 1e3)
+    } else {
+        format!("{:.0} ms, at most {:.0} ms", typical * 1e3, max * 1e3)
+    }
 }
 
 fn presence(has_sfdp: bool) -> &'static str {

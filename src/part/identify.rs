@@ -70,6 +70,9 @@ pub struct Identification {
     pub candidates: Vec<String>,
     /// Contradictions between ID, SFDP, marking and table.
     pub disagreements: Vec<Disagreement>,
+    /// Times of erase and program that SFDP and the table give otherwise, in sentences. They speak of
+    /// another generation of a part, or of a relabelled one, and hold nothing: the longer ones are used.
+    pub times: Vec<String>,
 }
 
 /// Identifies a chip by its answer to 9Fh, its SFDP (`None` if it was asked and has none) and the
@@ -92,6 +95,7 @@ pub fn identify(
             standing: Standing::Unknown,
             candidates: Vec::new(),
             disagreements: Vec::new(),
+            times: Vec::new(),
         };
     }
     let marking = marking.and_then(|text| catalogue.by_marking(text));
@@ -195,10 +199,12 @@ fn known(
             seen,
         ));
     }
+    let mut times = Vec::new();
     let part = merge::merge(parts).map(|mut part| {
         let longest = parts.iter().map(|p| p.jedec_id.0.len()).max().unwrap_or(0);
         part.jedec_id = JedecId(id.0.iter().copied().take(longest).collect());
         if let Some(sfdp) = sfdp {
+            times = compare::times(&part, sfdp);
             apply_sfdp(&mut part, sfdp);
         }
         part
@@ -208,6 +214,7 @@ fn known(
         standing: Standing::Known,
         candidates: parts.iter().map(|part| part.name.clone()).collect(),
         disagreements,
+        times,
     }
 }
 
@@ -255,5 +262,6 @@ fn not_in_table(
         part,
         candidates: Vec::new(),
         disagreements,
+        times: Vec::new(),
     }
 }

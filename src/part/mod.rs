@@ -11,6 +11,7 @@ mod agreed;
 mod catalogue;
 mod check;
 mod compare;
+mod density;
 mod description;
 mod from_sfdp;
 mod identify;
@@ -27,6 +28,7 @@ mod unique_id;
 
 pub use catalogue::Catalogue;
 pub use check::{CheckedPart, FileCheck, Finding};
+pub use density::density_by_id;
 pub use description::{
     Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
     ProgramMethod, Refused, Source,

@@ -159,6 +159,7 @@ struct Run {
 impl Run {
     fn new(bufsiz: usize, sck: Hertz) -> Self {
         let parts = PARTS.replace("size_bytes = 65536\n", "size_bytes = 2097152\n");
+        let parts = parts.replace("0x7A, 0x10]", "0x7A, 0x15]");
         let catalogue = Catalogue::builtin().unwrap();
         let catalogue = catalogue.with_user_file(&parts, "harbour.toml").unwrap();
         let station = Station {

@@ -21,3 +21,4 @@ mod station;
 mod twin_read;
 mod whole;
 mod words;
+mod wrap;

@@ -494,11 +494,11 @@ fn buffers_that_are_not_filled_are_noticed() {
             frames: None,
         };
         assert_eq!(under(&image, all), End::Held(Interlock::Contact), "{name}");
-        for from_frame in [208, 230, 300, 480, 520, 700, 830] {
+        for from_frame in [208, 230, 380, 480, 600, 700, 930] {
             for frames in [Some(1), Some(7), None] {
                 let stale = Fault::StaleBuffer { from_frame, frames };
                 let end = under(&image, stale);
-                let in_a_pass = (230..500).contains(&from_frame);
+                let in_a_pass = (380..650).contains(&from_frame);
                 assert!(
                     !in_a_pass || end != End::True,
                     "{name}, {from_frame}, {frames:?}"

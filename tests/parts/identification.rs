@@ -447,3 +447,110 @@ fn a_part_known_by_sfdp_alone_erases_as_its_map_says() {
     assert_eq!(with(Reach::Mapped(vec![0..4 << 20])), [None]);
     assert_eq!(with(Reach::Undecided(some)), []);
 }
+
+/// Whatever is known of a chip beyond three ID bytes, the supply range it is given lies within that of
+/// every part that it can still be. The table's collisions: S25FL-S and S25FS-S, SST26VF064B and
+/// SST26WF064C, P25Q128H and P25Q128LE, W25Q80BL and DV, and others of one level.
+#[test]
+fn parts_that_share_an_id_take_the_narrower_supply() {
+    let catalogue = Catalogue::builtin().unwrap();
+    let short = |part: &Part| part.jedec_id.0[..3].to_vec();
+    let (mut groups, mut levels) = (std::collections::BTreeSet::new(), 0);
+    for part in catalogue.parts() {
+        let range = |part: &Part| (part.supply.min, part.supply.max);
+        let mut others = catalogue.parts().iter();
+        if !others.any(|other| short(other) == short(part) && range(other) != range(part)) {
+            continue;
+        }
+        groups.insert(short(part));
+        let mut told = sfdp(part.size_bytes.into(), None, &[]);
+        told.supply = Some(part.supply);
+        let mut long = part.jedec_id.0.clone();
+        long.resize(20, 0xFF);
+        let marking = part.markings[0].as_str();
+        for bytes in [&short(part)[..], &part.jedec_id.0, &long] {
+            for facts in [None, Some(&told)] {
+                for marking in [None, Some(marking)] {
+                    let found = identify(&catalogue, bytes, facts, marking);
+                    let supply = found.part.unwrap().supply;
+                    let within = |name: &String| {
+                        let parts = catalogue.parts().iter();
+                        let mut named = parts.filter(|part| part.name == *name);
+                        supply.is_empty()
+                            || named.all(|one| {
+                                supply.min >= one.supply.min && supply.max <= one.supply.max
+                            })
+                    };
+                    let what = format!("{bytes:02X?} {supply} {:?}", found.candidates);
+                    assert!(found.candidates.iter().all(within), "{what}");
+                }
+            }
+        }
+        levels += usize::from(part.supply.is_low_voltage());
+    }
+    assert!(groups.len() >= 10 && levels >= 10, "{groups:02X?} {levels}");
+}
+
+/// S25FL128S/256S 001-98283 Rev. *I page 120 and the S25FS256S model: the sixth byte is 80h or 81h.
+/// SST26WF064C DS20005430B, P25Q128LE: only a supply that SFDP tells, or the marking, settles it.
+#[test]
+fn what_tells_3_v_from_1_8_v_is_used() {
+    let (at_3v3, at_1v8) = (Millivolts(3300), Millivolts(1800));
+    let supply = |bytes: &[u8], told: Option<(u32, u32)>, marking: Option<&str>| {
+        let size = if bytes[1] == 0x26 { 8 << 20 } else { 16 << 20 };
+        let facts = told.map(|(min, max)| {
+            let mut facts = sfdp(size, None, &[]);
+            facts.supply = Some(norlock::part::SupplyRange {
+                min: Millivolts(min),
+                max: Millivolts(max),
+                from_memory: false,
+            });
+            facts
+        });
+        id(bytes, facts.as_ref(), marking).part.unwrap().supply
+    };
+    for (sixth, three, low) in [(0x80, true, false), (0x81, false, true)] {
+        for (second, third) in [(0x20, 0x18), (0x02, 0x19), (0x02, 0x20), (0x02, 0x21)] {
+            let found = supply(&[0x01, second, third, 0x4D, 0x00, sixth], None, None);
+            if (second, sixth) != (0x20, 0x81) {
+                let seen = (found.includes(at_3v3), found.includes(at_1v8));
+                assert_eq!(seen, (three, low), "{second:02X} {third:02X} {sixth:02X}");
+            }
+        }
+    }
+    for id in [[0xBF, 0x26, 0x43], [0x85, 0x60, 0x18]] {
+        let unsettled = supply(&id, None, None);
+        assert!(!unsettled.includes(at_3v3) && !unsettled.includes(at_1v8));
+        let low = supply(&id, Some((1650, 2000)), None);
+        assert!(!low.includes(at_3v3), "{id:02X?} {low}");
+        let high = supply(&id, Some((2700, 3600)), None);
+        assert!(!high.includes(at_1v8), "{id:02X?} {high}");
+    }
+    assert!(!supply(&[0xBF, 0x26, 0x43], None, Some("SST26WF064C")).includes(at_3v3));
+}
+
+/// W25Q128JV Rev. I, AC table: 45 ms and 400 ms at most for 4 KiB. A table that tells other times is
+/// another generation's, or another chip's: it is said, and the longer ones are used.
+#[test]
+fn times_that_differ_are_said() {
+    let time = |typical, max| {
+        Some(norlock::part::Timing {
+            typical: std::time::Duration::from_millis(typical),
+            max: std::time::Duration::from_millis(max),
+        })
+    };
+    let mut facts = sfdp(16 << 20, Some(256), &ERASE_4_32_64);
+    facts.erase_types[0].time = time(48, 480);
+    facts.erase_types[1].time = time(120, 1600);
+    let same = id(&[0xEF, 0x40, 0x18], Some(&facts), Some("W25Q128JVSIQ"));
+    assert!(same.times.is_empty(), "{:?}", same.times);
+    facts.erase_types[0].time = time(200, 3000);
+    let found = id(&[0xEF, 0x40, 0x18], Some(&facts), Some("W25Q128JVSIQ"));
+    assert_eq!(
+        found.times,
+        ["erase of 4 KiB: 45 ms, at most 400 ms in the table, 200 ms, at most 3000 ms in SFDP"]
+    );
+    assert_eq!(found.disagreements, []);
+    let part = found.part.unwrap();
+    assert_eq!(part.erase_types[0].time.max.as_millis(), 3000);
+}

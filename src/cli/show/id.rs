@@ -3,7 +3,7 @@
 use crate::cli::figures::size;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
-use crate::job::IdReport;
+use crate::job::{IdReport, Wrap};
 use crate::part::{Part, ProgramMethod, Standing};
 
 /// What is on the clip, and whether anything speaks against it.
@@ -27,6 +27,9 @@ pub fn id(report: &IdReport, typed: &Typed) -> Screen {
     screen = screen.row("SFDP", sfdp(report));
     for remark in &report.sfdp_remarks {
         screen = screen.row("remark", remark.clone());
+    }
+    for time in &report.times {
+        screen = screen.row("times", time.clone());
     }
     for disagreement in &report.disagreements {
         screen = screen.row("differs", disagreement.clone());
@@ -78,9 +81,29 @@ fn sfdp(report: &IdReport) -> String {
     match &report.sfdp {
         None => "none".into(),
         Some(revision) if report.standing == Standing::Known && report.disagreements.is_empty() => {
-            format!("{revision}; agrees with the table where both speak")
+            let but = if report.times.is_empty() {
+                ""
+            } else {
+                ", but for times"
+            };
+            format!("{revision}; agrees with the table where both speak{but}")
         }
         Some(revision) => revision.clone(),
+    }
+}
+
+/// `16 MiB by ID, by SFDP and by address wrap`, or why the last does not tell.
+fn size_row(part: &Part, report: &IdReport) -> String {
+    let size = size(u64::from(part.size_bytes));
+    let by: Vec<String> = report.size_by.iter().map(|by| format!("by {by}")).collect();
+    let told = match by.as_slice() {
+        [] => size,
+        [one] => format!("{size} {one}"),
+        [first @ .., last] => format!("{size} {} and {last}", first.join(", ")),
+    };
+    match report.wrap.and_then(Wrap::not_settled) {
+        Some(why) => format!("{told}; address wrap not settled: {why}"),
+        None => told,
     }
 }
 
@@ -108,7 +131,7 @@ fn facts(screen: Screen, part: &Part, report: &IdReport) -> Screen {
     };
     let mut screen = screen
         .row("supply", supply)
-        .row("size", size(u64::from(part.size_bytes)))
+        .row("size", size_row(part, report))
         .row("erase", format!("{}; {program}", sizes.join(", ")));
     if let Some(addressing) = &report.addressing {
         screen = screen.row("address", addressing.clone());
