@@ -10,8 +10,8 @@ use crate::part::{Part, ProgramMethod};
 /// programmed as they are, which leaves them blank. An end and a beginning take six frames, a word two
 /// (own count).
 const SKIPPED_WORDS: usize = 3;
-/// A run of words does not go on across a multiple of these bytes: a wrong bit in its one address then
-/// misplaces no more than the page of other parts.
+/// A run of words does not go on across a multiple of these bytes, nor out of the smallest block: a
+/// wrong bit in its one address then misplaces no more than the page of other parts.
 const RUN_MAX_BYTES: u32 = 256;
 
 /// How much there is to program.
@@ -100,13 +100,17 @@ impl Rates {
 pub(super) struct Grain {
     pub method: ProgramMethod,
     pub page_size_bytes: u32,
+    /// What a run of words stays within: blocks are planned by themselves and add up only so.
+    pub run_bytes: u32,
 }
 
 impl Grain {
     pub fn of(part: &Part) -> Self {
+        let smallest = part.erase_types.iter().map(|erase| erase.size_bytes).min();
         Self {
             method: part.program,
             page_size_bytes: part.page_size_bytes,
+            run_bytes: smallest.unwrap_or(RUN_MAX_BYTES).min(RUN_MAX_BYTES),
         }
     }
 }
@@ -115,7 +119,7 @@ impl Grain {
 /// over short gaps.
 pub(super) fn after_erase(start: u32, after: &[u8], grain: Grain) -> Vec<Range<u32>> {
     if grain.method == ProgramMethod::AaiWord {
-        return words_after_erase(start, after);
+        return words_after_erase(start, after, grain.run_bytes);
     }
     let blank = |page: &[u8]| page.iter().all(|byte| *byte == 0xFF);
     pages(start, after, grain.page_size_bytes)
@@ -124,7 +128,7 @@ pub(super) fn after_erase(start: u32, after: &[u8], grain: Grain) -> Vec<Range<u
         .collect()
 }
 
-fn words_after_erase(start: u32, after: &[u8]) -> Vec<Range<u32>> {
+fn words_after_erase(start: u32, after: &[u8], run_bytes: u32) -> Vec<Range<u32>> {
     let gap = 2 * SKIPPED_WORDS as u32;
     let mut runs: Vec<Range<u32>> = Vec::new();
     for (address, word) in pages(start, after, 2) {
@@ -133,7 +137,9 @@ fn words_after_erase(start: u32, after: &[u8]) -> Vec<Range<u32>> {
         }
         let end = address + length(word);
         match runs.last_mut() {
-            Some(run) if address - run.end < gap && goes_on(run, address) => run.end = end,
+            Some(run) if address - run.end < gap && goes_on(run, address, run_bytes) => {
+                run.end = end
+            }
             _ => runs.push(address..end),
         }
     }
@@ -141,7 +147,7 @@ fn words_after_erase(start: u32, after: &[u8]) -> Vec<Range<u32>> {
 }
 
 /// Without an erase: words that were blank, and single bytes beside one that was not.
-fn words_without_erase(start: u32, before: &[u8], after: &[u8]) -> Vec<Range<u32>> {
+fn words_without_erase(start: u32, before: &[u8], after: &[u8], run_bytes: u32) -> Vec<Range<u32>> {
     let mut runs: Vec<Range<u32>> = Vec::new();
     let words = pages(start, before, 2).zip(pages(start, after, 2));
     for ((address, old), (_, new)) in words.filter(|((_, old), (_, new))| old != new) {
@@ -153,7 +159,7 @@ fn words_without_erase(start: u32, before: &[u8], after: &[u8]) -> Vec<Range<u32
             _ => address..address + length(old),
         };
         match runs.last_mut() {
-            Some(run) if run.end == range.start && goes_on(run, range.start) => {
+            Some(run) if run.end == range.start && goes_on(run, range.start, run_bytes) => {
                 run.end = range.end;
             }
             _ => runs.push(range),
@@ -163,8 +169,8 @@ fn words_without_erase(start: u32, before: &[u8], after: &[u8]) -> Vec<Range<u32
 }
 
 /// Whether a run of words may reach `address`.
-fn goes_on(run: &Range<u32>, address: u32) -> bool {
-    run.start / RUN_MAX_BYTES == address / RUN_MAX_BYTES
+fn goes_on(run: &Range<u32>, address: u32, run_bytes: u32) -> bool {
+    run.start / run_bytes == address / run_bytes
 }
 
 /// The parts of pages that differ, from the first differing byte of each page to the last; or the
@@ -176,7 +182,7 @@ pub(super) fn without_erase(
     grain: Grain,
 ) -> Vec<Range<u32>> {
     if grain.method == ProgramMethod::AaiWord {
-        return words_without_erase(start, before, after);
+        return words_without_erase(start, before, after, grain.run_bytes);
     }
     let old = pages(start, before, grain.page_size_bytes);
     let new = pages(start, after, grain.page_size_bytes);
@@ -229,10 +235,12 @@ mod tests {
     const PAGES: Grain = Grain {
         method: ProgramMethod::Page,
         page_size_bytes: 16,
+        run_bytes: RUN_MAX_BYTES,
     };
     const WORDS: Grain = Grain {
         method: ProgramMethod::AaiWord,
         page_size_bytes: 1,
+        run_bytes: RUN_MAX_BYTES,
     };
 
     #[test]
@@ -254,6 +262,23 @@ mod tests {
         let pages = [300..512, 512..768, 768..900];
         assert_eq!(after_erase(300, &full, WORDS), pages);
         assert_eq!(without_erase(300, &blank, &full, WORDS), pages);
+    }
+
+    /// Two blocks of 64 bytes with one blank word across their border: each is planned by itself, so
+    /// the pair takes as many words as both.
+    #[test]
+    fn a_run_of_words_stays_in_the_smallest_block() {
+        let small = Grain {
+            run_bytes: 64,
+            ..WORDS
+        };
+        let mut after = vec![0; 128];
+        after[64..66].fill(0xFF);
+        let runs = after_erase(0, &after, small);
+        assert_eq!(runs, [0..64, 66..128]);
+        assert_eq!(Load::of(&runs, small.method).programs, 63);
+        let joined = Load::of(&after_erase(0, &after, WORDS), WORDS.method);
+        assert_eq!(joined.programs, 64);
     }
 
     #[test]
