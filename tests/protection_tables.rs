@@ -4,11 +4,13 @@
 #![allow(clippy::unwrap_used, clippy::panic)]
 
 use std::collections::BTreeSet;
+use std::ops::Range;
 use std::time::Duration;
 
+use norlock::chip::Bare;
 use norlock::jedec::Hertz;
 use norlock::jedec::status::{Protection, RegisterWrite, Registers, StatusLock, VolatileForm};
-use norlock::link::{Frame, Link, Segment};
+use norlock::link::{Frame, Link, Purpose, Segment};
 use norlock::mock::{Fault, Faults, Mock};
 use norlock::part::{Catalogue, Part};
 use serde::Deserialize;
@@ -55,6 +57,17 @@ struct Family {
     lock: Vec<String>,
     lock_rows: Vec<(String, String)>,
     volatile: String,
+    #[serde(default)]
+    own_locks: Option<OwnLocks>,
+    #[serde(default)]
+    own_lock_reads: Vec<(String, String, String)>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct OwnLocks {
+    when: String,
+    closed_at_power_up: bool,
 }
 
 /// What is to come out for one combination of the bits.
@@ -78,7 +91,7 @@ fn read_opcode(register: &str) -> u8 {
     match register {
         "SR1" => 0x05,
         "SR2" => 0x35,
-        "CR" => 0x15,
+        "CR" | "SR3" => 0x15,
         "FR" => 0x48,
         "SCUR" => 0x2B,
         other => panic!("no register {other}"),
@@ -519,6 +532,121 @@ fn the_simulated_chip_has_a_volatile_and_a_stored_copy() {
     });
 }
 
+/// Which locks are asked for, and of which blocks, is as the documents have it; of no other part any is.
+#[test]
+fn locks_of_single_blocks_are_asked_for_as_documented() {
+    let mut named = BTreeSet::new();
+    for_each(|family, part| {
+        let size = part.size_bytes;
+        let mut registers = family.registers(part, &"0".repeat(family.bits.len()));
+        let expected: Vec<(u8, usize, Range<u32>)> = family
+            .own_lock_reads
+            .iter()
+            .flat_map(|(opcode, bytes, edges)| {
+                let opcode = u8::from_str_radix(opcode, 16).unwrap();
+                let (bytes, edges): (usize, u32) = (bytes.parse().unwrap(), edges.parse().unwrap());
+                let blocks = (0..size / 65536).flat_map(move |block| {
+                    let edge = block == 0 || block == size / 65536 - 1;
+                    let step = if edge { edges } else { 65536 };
+                    (block * 65536..(block + 1) * 65536)
+                        .step_by(step as usize)
+                        .map(move |at| at..at + step)
+                });
+                blocks.map(move |block| (opcode, bytes, block))
+            })
+            .collect();
+        let asked = |registers: &Registers| -> Vec<(u8, usize, Range<u32>)> {
+            let locks = part.block_locks(registers).into_iter();
+            locks
+                .map(|(read, block)| (read.opcode, read.address_bytes, block))
+                .collect()
+        };
+        match family.own_locks.as_ref().map(|locks| locks.when.as_str()) {
+            None => assert!(part.lock_reads().is_empty(), "{}", part.name),
+            Some("always") => assert_eq!(asked(&registers), expected, "{}", part.name),
+            Some(at) => {
+                assert!(asked(&registers).is_empty(), "{}", part.name);
+                set(&mut registers, at);
+                assert_eq!(asked(&registers), expected, "{}", part.name);
+            }
+        }
+        named.insert(part.name.clone());
+    });
+    for part in Catalogue::builtin().unwrap().parts() {
+        let documented = named.contains(&part.name);
+        assert!(documented || part.lock_reads().is_empty(), "{}", part.name);
+    }
+}
+
+/// Locks that are closed and opened past norlock are found, and what they lock the chip leaves alone.
+#[test]
+fn locks_of_single_blocks_are_read_from_the_chip() {
+    let mut found = 0;
+    for_each(|family, part| {
+        let Some(locks) = &family.own_locks else {
+            return;
+        };
+        let chip = Simulated::new(part);
+        if locks.when != "always" {
+            let (register, bit) = place(&locks.when);
+            let fault = Fault::RegisterBits {
+                register,
+                bits: 1 << bit,
+            };
+            chip.0.set_faults(Faults::none().with(fault));
+        }
+        chip.0.power_up();
+        let size = part.size_bytes;
+        let whole = Protection::Range { range: 0..size };
+        let at_power_up = if locks.closed_at_power_up {
+            whole
+        } else {
+            Protection::None
+        };
+        assert_eq!(chip.protection(part), at_power_up, "{}", part.name);
+        let middle = size / 2;
+        let (last, second) = (size - 0x1_0000, size - 0xF000);
+        if locks.closed_at_power_up {
+            // 98h opens all, 36h closes one, 39h opens one.
+            chip.lock(&[0x98]);
+            assert_eq!(chip.protection(part), Protection::None, "{}", part.name);
+            chip.lock(&[0x36, 0, 0x10, 0]);
+            chip.lock(&framed(0x36, middle));
+            let two = vec![0x1000..0x2000, middle..middle + 0x1_0000];
+            assert_eq!(chip.protection(part), Protection::Blocks { ranges: two });
+            chip.lock(&[0x39, 0, 0x10, 0]);
+        } else {
+            chip.lock(&[&framed(0xE5, middle)[..], &[0x01]].concat());
+        }
+        let one = Protection::Range {
+            range: middle..middle + 0x1_0000,
+        };
+        assert_eq!(chip.protection(part), one, "{}", part.name);
+        assert_eq!(chip.programs(middle), (false, true), "{}", part.name);
+        if family.own_lock_reads.len() == 2 {
+            // MT25QL128ABA Rev. I: E3h locks for good, 4 address bytes; E5h has pieces of 4 KiB at the ends.
+            chip.lock(&[&framed(0xE5, middle)[..], &[0x00]].concat());
+            chip.lock(&[&framed(0xE5, last)[..], &[0x01]].concat());
+            let edge = Protection::Range {
+                range: last..second,
+            };
+            assert_eq!(chip.protection(part), edge, "{}", part.name);
+            chip.lock(&[0xE3, 0, 0, 0, 0]);
+            chip.0.power_up();
+            let lasting = Protection::Range { range: 0..0x1_0000 };
+            assert_eq!(chip.protection(part), lasting, "{}", part.name);
+            assert_eq!(chip.programs(0), (false, true), "{}", part.name);
+        }
+        found += 1;
+    });
+    assert!(found >= 6, "{found}");
+}
+
+fn framed(opcode: u8, address: u32) -> [u8; 4] {
+    let [_, high, middle, low] = address.to_be_bytes();
+    [opcode, high, middle, low]
+}
+
 /// A simulated chip, told and asked past norlock.
 struct Simulated(Mock);
 
@@ -532,6 +660,32 @@ impl Simulated {
         let mut frame = [Frame::new(vec![Segment::Out(out)])];
         link.transfer(&mut frame, Hertz::mhz(1)).unwrap();
         link.wait(Duration::from_secs(1));
+    }
+
+    fn lock(&self, out: &[u8]) {
+        self.send(&[0x06]);
+        self.send(out);
+        self.send(&[0x04]);
+    }
+
+    /// What norlock finds, through a chip of its own.
+    fn protection(&self, part: &Part) -> Protection {
+        let mut bare = Bare::new(Box::new(self.0.link()), Purpose::Read, Hertz::mhz(1));
+        let look = bare.meet(Duration::from_secs(1), &|| false).unwrap();
+        let mut chip = bare.into_chip(part.clone(), look.id).unwrap();
+        let registers = chip.registers().unwrap();
+        let locked = chip.locked_blocks(&registers).unwrap();
+        part.protection_with(&registers, &locked)
+    }
+
+    /// Whether a byte at `at` and one in the block of 64 KiB behind it can be programmed.
+    fn programs(&self, at: u32) -> (bool, bool) {
+        self.0.monitor().cover(0..u32::MAX);
+        let one = |at: u32| {
+            self.lock(&[&framed(0x02, at)[..], &[0x00]].concat());
+            self.0.truth(at..at + 1) == [0x00]
+        };
+        (one(at), one(at + 0x1_0000))
     }
 
     /// Enable, then the write, as the datasheets have it.

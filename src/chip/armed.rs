@@ -101,6 +101,15 @@ impl Armed {
         self.chip.registers()
     }
 
+    /// As [`Chip::locked_blocks`].
+    ///
+    /// # Errors
+    /// As [`Chip::locked_blocks`].
+    pub fn locked_blocks(&mut self, registers: &Registers) -> Result<Vec<Range<u32>>, ChipError> {
+        self.leave_increment()?;
+        self.chip.locked_blocks(registers)
+    }
+
     /// Reads back at the proven SCK with [`Chip::second_command`], as [`Chip::read`].
     ///
     /// # Errors

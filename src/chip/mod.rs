@@ -15,6 +15,7 @@ mod tests;
 mod upper;
 mod width;
 
+use std::ops::Range;
 use std::time::Duration;
 
 pub use armed::{Armed, Finished, word_settle};
@@ -27,7 +28,7 @@ pub(crate) use permission::Sealed;
 pub(crate) use tests::Allowed;
 pub use width::{AddressingFound, as_addressed};
 
-use crate::jedec::status::Registers;
+use crate::jedec::status::{Protection, Registers};
 use crate::jedec::{Address, Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
@@ -251,7 +252,8 @@ impl Chip {
     pub fn registers(&mut self) -> Result<Registers, ChipError> {
         let mut registers = Registers::default();
         for read in self.part.status.registers() {
-            let (first, second) = (self.slowly(read.opcode)?, self.slowly(read.opcode)?);
+            let command = [read.opcode];
+            let (first, second) = (self.slowly(&command)?, self.slowly(&command)?);
             if first != second {
                 let opcode = read.opcode;
                 return Err(ChipError::UnsteadyRegister {
@@ -263,6 +265,33 @@ impl Chip {
             registers.set(read.opcode, first);
         }
         Ok(registers)
+    }
+
+    /// Blocks that a lock of their own protects, where the part is known to have such locks in force with
+    /// these registers: each lock read twice at half the proven SCK. Those that touch are one range.
+    ///
+    /// # Errors
+    /// `UnsteadyRegister` if the two differ; `Link`.
+    pub fn locked_blocks(&mut self, registers: &Registers) -> Result<Vec<Range<u32>>, ChipError> {
+        let mut locked: Vec<Range<u32>> = Vec::new();
+        for (read, block) in self.part.block_locks(registers) {
+            let mut command = vec![read.opcode];
+            let address = block.start.to_be_bytes();
+            command.extend(address.iter().skip(4 - read.address_bytes.min(4)));
+            let (first, second) = (self.slowly(&command)?, self.slowly(&command)?);
+            if first != second {
+                let opcode = read.opcode;
+                return Err(ChipError::UnsteadyRegister {
+                    opcode,
+                    first,
+                    second,
+                });
+            }
+            if read.is_locked(first) {
+                locked.push(block);
+            }
+        }
+        Ok(Protection::of(locked).ranges().unwrap_or_default().to_vec())
     }
 
     /// Reads `into.len()` bytes from `address` at `sck`, in as few frames as the link allows.
@@ -376,9 +405,9 @@ impl Chip {
         Ok(value[0])
     }
 
-    fn slowly(&mut self, code: u8) -> Result<u8, ChipError> {
+    fn slowly(&mut self, command: &[u8]) -> Result<u8, ChipError> {
         let mut value = [0];
-        self.query(&[code], &mut value, Hertz((self.sck.0 / 2).max(1)))?;
+        self.query(command, &mut value, Hertz((self.sck.0 / 2).max(1)))?;
         Ok(value[0])
     }
 

@@ -98,7 +98,7 @@ impl Chip {
     pub(super) fn enter_upper(&mut self, mut upper: Upper) -> Result<(), ChipError> {
         // In a 4-byte mode besides, the register would count for nothing.
         self.check_mode(false)?;
-        let (first, second) = (self.slowly(upper.read)?, self.slowly(upper.read)?);
+        let (first, second) = (self.slowly(&[upper.read])?, self.slowly(&[upper.read])?);
         if first != second {
             let opcode = upper.read;
             return Err(ChipError::UnsteadyRegister {
@@ -141,7 +141,7 @@ impl Chip {
     }
 
     fn check_upper(&mut self, upper: Upper, wanted: u8) -> Result<(), ChipError> {
-        let seen = self.slowly(upper.read)?;
+        let seen = self.slowly(&[upper.read])?;
         if seen == wanted {
             return Ok(());
         }

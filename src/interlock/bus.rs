@@ -243,6 +243,31 @@ impl Panel {
         }
     }
 
+    /// `writable` cannot open: blocks that would change have locks of their own, which no status register
+    /// lifts. `in_place` says that a setting puts those in place of the status registers.
+    pub(crate) fn blocks_locked(&mut self, locked: &Protection, in_place: bool) {
+        let (means, next) = if in_place {
+            (
+                "a setting of this chip gives each block a lock, all of them closed at power-up; erase and program \
+                 are ignored there without a word",
+                "The board's own software opens them. Until norlock does, these blocks cannot be written.",
+            )
+        } else {
+            (
+                "each sector has a lock register beside the status register; erase and program fail there",
+                "Lift the clip and cut the supply: locks that do not last are open after that. norlock protect \
+                 shows which are left.",
+            )
+        };
+        self.hold(Held {
+            interlock: Interlock::Writable,
+            headline: "blocks that would change have a lock of their own.".into(),
+            seen: format!("{locked}, by their own locks"),
+            means: means.into(),
+            next: next.into(),
+        });
+    }
+
     /// `writable` cannot open: lifting was asked for and did not take.
     pub(crate) fn not_liftable(&mut self, why: String) {
         self.hold(Held {

@@ -48,6 +48,8 @@ pub const WRITE_STATUS_2: u8 = 0x31;
 /// Read status register 2 (Winbond, GigaDevice, Adesto); read configuration register 1 (Cypress);
 /// **enters QPI** on Macronix, ISSI and Micron parts.
 pub const READ_STATUS_2: u8 = 0x35;
+/// Read the lock of one block (Winbond with WPS = 1).
+pub const READ_BLOCK_LOCK: u8 = 0x3D;
 /// Read function register (ISSI): bit 1 TBS; **reads security memory** on Winbond-like parts.
 pub const READ_FUNCTION_ISSI: u8 = 0x48;
 /// Read unique ID (Winbond, GigaDevice, Puya); **reads one-time memory** on Micron and Cypress.
@@ -96,6 +98,11 @@ pub const READ_EXTENDED_ADDRESS: u8 = 0xC8;
 pub const BLOCK_ERASE: u8 = 0xD8;
 /// Block erase with a 4-byte address. Modifies.
 pub const BLOCK_ERASE_4BYTE: u8 = 0xDC;
+/// Read the non-volatile lock of a sector (MT25Q): four address bytes always.
+pub const READ_LASTING_LOCK: u8 = 0xE2;
+/// Read the volatile lock register of a sector (N25Q, MT25Q, M25PX); **programs the password** on Cypress
+/// FL-S parts.
+pub const READ_LOCK_REGISTER: u8 = 0xE8;
 /// Exit 4-byte address mode (EX4B).
 pub const EXIT_4BYTE: u8 = 0xE9;
 /// Mode-bit reset: ends continuous read; harmless to a part in plain SPI mode.

@@ -74,7 +74,8 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         own_id = recognise::own_id(&mut connected.chip)?;
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;
-        protection = Some(part.protection(&registers).to_string());
+        let locked = connected.chip.locked_blocks(&registers)?;
+        protection = Some(part.protection_with(&registers, &locked).to_string());
         addressing = Some(connected.chip.addressing().to_owned());
         connected.chip.leave()?;
         (seen.wrap, seen.size_doubt) = (connected.seen.wrap, connected.seen.size_doubt);

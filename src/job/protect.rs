@@ -111,7 +111,11 @@ pub struct ProtectionReport {
     /// Everything that the part's table can be set to from here; empty where none was read, or where
     /// the registers are locked whatever WP# does.
     pub offered: Vec<Protection>,
-    /// Locks beside the status registers, in words, that were not looked at.
+    /// How many locks of single blocks were read, where the part is known to have them in force.
+    pub locks_read: usize,
+    /// What those lock, beside or in place of the status registers.
+    pub locked: Vec<Range<u32>>,
+    /// Locks beside the status registers that the family has, in words.
     pub beside: Option<&'static str>,
     /// The change that was asked for.
     pub change: Option<ProtectionChange>,
@@ -133,12 +137,18 @@ pub fn protection(
     super::verify::must_be_the_unit(&mut connected, unit)?;
     let Connected { mut chip, seen, .. } = connected;
     let registers = chip.registers()?;
-    let report = report(chip.part(), &registers, &seen);
+    let locked = chip.locked_blocks(&registers)?;
+    let report = report(chip.part(), &registers, locked, &seen);
     chip.leave()?;
     Ok(report)
 }
 
-fn report(part: &Part, registers: &Registers, seen: &Seen) -> ProtectionReport {
+fn report(
+    part: &Part,
+    registers: &Registers,
+    locked: Vec<Range<u32>>,
+    seen: &Seen,
+) -> ProtectionReport {
     let (family, size) = (part.status, part.size_bytes);
     let documented = part.is_documented("status");
     let names = family.registers().iter();
@@ -153,7 +163,7 @@ fn report(part: &Part, registers: &Registers, seen: &Seen) -> ProtectionReport {
     ProtectionReport {
         part: format!("{} {}", part.maker, part.name),
         size_bytes: size,
-        protection: part.protection(registers),
+        protection: part.protection_with(registers, &locked),
         registers: read.collect(),
         lock: family.status_lock(registers),
         one_time: documented
@@ -161,6 +171,8 @@ fn report(part: &Part, registers: &Registers, seen: &Seen) -> ProtectionReport {
             .flatten(),
         volatile_form: part.volatile_form(),
         offered: part.offered(registers),
+        locks_read: part.block_locks(registers).len(),
+        locked,
         beside: family.locks_beside(),
         change: None,
         link: seen.link.clone(),

@@ -20,7 +20,7 @@ use crate::chip::Chip;
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Panel};
 use crate::jedec::Hertz;
-use crate::jedec::status::{Registers, VolatileForm};
+use crate::jedec::status::{Protection, Registers, VolatileForm};
 use crate::part::JedecId;
 use crate::unit::journal::{Header, Journal, JournalError, Purpose, UnfinishedWrite};
 use crate::unit::store::{StoreFile, hash};
@@ -110,7 +110,8 @@ impl Rewrite<'_> {
         }
         let found = self.chip.registers()?;
         let first = self.first_found(&found);
-        let lift = self.judge_protection(&touched(&worklist), &found, &first);
+        let locked = self.chip.locked_blocks(&found)?;
+        let lift = self.judge_protection(&touched(&worklist), &found, &first, &locked);
         if self.panel.is_held() {
             return Err(Stop::held(&self.panel));
         }
@@ -298,10 +299,11 @@ impl Rewrite<'_> {
         touched: &[Range<u32>],
         found: &Registers,
         first: &Registers,
+        locked: &[Range<u32>],
     ) -> Lift {
         let family = self.chip.part().status;
         let size = self.chip.part().size_bytes;
-        let protection = &self.chip.part().protection(found);
+        let protection = &self.chip.part().protection_with(found, locked);
         let back = family.restore(first, size);
         let mut lift = Lift {
             volatile: self.lifts_volatile(),
@@ -318,6 +320,11 @@ impl Rewrite<'_> {
                 "it is not as it was first found, and how this part is put back is not known"
                     .into(),
             );
+            return lift;
+        }
+        let own = Protection::of(locked.to_vec());
+        if touched.iter().any(|range| own.touches(range)) {
+            self.panel.blocks_locked(&own, family.per_block(found));
             return lift;
         }
         let in_the_way = touched.iter().any(|range| protection.touches(range));

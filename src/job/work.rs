@@ -91,7 +91,8 @@ impl Work<'_> {
                 })?;
         }
         let registers = self.armed.registers()?;
-        let now = self.armed.part().protection(&registers);
+        let locked = self.armed.locked_blocks(&registers)?;
+        let now = self.armed.part().protection_with(&registers, &locked);
         if self
             .worklist
             .steps()

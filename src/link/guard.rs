@@ -391,7 +391,13 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
         // The other ways are reads that always pass.
         id.opcode == opcode::READ_UNIQUE_ID && (is_in(false) || (has_mode(part) && is_in(true)))
     });
-    (array || register || unique).then_some(Class::Observe)
+    // The same bytes program a password or write a register elsewhere: only of parts whose document was
+    // read, and only in their form.
+    let lock = part
+        .lock_reads()
+        .iter()
+        .any(|read| shape.is_read(read.opcode, read.address_bytes));
+    (array || register || unique || lock).then_some(Class::Observe)
 }
 
 fn has_mode(part: &Part) -> bool {

@@ -218,7 +218,7 @@ fn frames_are_judged_by_what_the_part_makes_of_them() {
 /// B9h is power-down or bank access, 15h and 81h write or read configurations (datasheets in `chips/`).
 #[test]
 fn clashing_opcodes_pass_only_where_they_are_harmless() {
-    let table: [(&str, &[u8], usize, Option<Class>); 33] = [
+    let table: [(&str, &[u8], usize, Option<Class>); 47] = [
         ("MX25L25635F", &[0x35], 0, None),
         ("MX25L25635F", &[0x35], 1, None),
         ("N25Q256A13", &[0x35], 1, None),
@@ -239,6 +239,21 @@ fn clashing_opcodes_pass_only_where_they_are_harmless() {
         ("IS25LP128", &[0x50], 0, None),
         ("S25FL512S", &[0x50], 0, None),
         ("SST25VF016B", &[0x50], 0, None),
+        // Locks of single blocks: E8h programs a password on Cypress parts, E2h and E3h are read and write.
+        ("W25Q128JV", &[0x3D, 0, 0, 0], 1, OBSERVE),
+        ("W25Q128JV", &[0x3D, 0, 0, 0], 0, None),
+        ("W25Q128JV", &[0x3D, 0, 0, 0, 0], 1, None),
+        ("W25Q128JV", &[0x39, 0, 0, 0], 0, None),
+        ("W25Q128FV", &[0x3D, 0, 0, 0], 1, None),
+        ("W25Q256JV", &[0x3D, 0, 0, 0], 1, None),
+        ("N25Q032A13", &[0xE8, 0, 0, 0], 1, OBSERVE),
+        ("N25Q032A13", &[0xE2, 0, 0, 0, 0], 1, None),
+        ("N25Q032A13", &[0xE5, 0, 0, 0, 1], 0, None),
+        ("MT25QL128ABA", &[0xE2, 0, 0, 0, 0], 1, OBSERVE),
+        ("MT25QL128ABA", &[0xE3, 0, 0, 0, 0], 0, None),
+        ("M25P16", &[0xE8, 0, 0, 0], 1, None),
+        ("S25FL128S, 64 KiB sectors", &[0xE8, 0, 0, 0], 1, None),
+        ("S25FL128S, 64 KiB sectors", &[0xE2, 0, 0, 0, 0], 1, None),
         ("W25Q128JV", &[0x30], 0, None),
         ("W25Q128JV", &[0xB9], 0, None),
         ("N25Q256A13", &[0xB9], 0, None),

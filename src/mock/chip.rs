@@ -1,7 +1,7 @@
 //! The simulated chip: its cells, its registers and the modes it can be in.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::ops::Range;
 
@@ -68,6 +68,10 @@ pub(super) struct State {
     pub(super) reset_enabled: bool,
     /// WP# is low.
     pub(super) write_protect_pin: bool,
+    /// Volatile locks by where their block begins; those that are not here are as at power-up.
+    pub(super) locks: BTreeMap<u32, u8>,
+    /// Sectors of 64 KiB with a lock that outlasts the supply.
+    pub(super) lasting_locks: BTreeSet<u32>,
     /// Where auto address increment goes on.
     pub(super) increment: Option<u32>,
 }
@@ -121,6 +125,7 @@ impl Chip {
             four_byte: self.state.four_byte_at_power_up || always_four,
             four_byte_at_power_up: self.state.four_byte_at_power_up,
             write_protect_pin: self.state.write_protect_pin,
+            lasting_locks: std::mem::take(&mut self.state.lasting_locks),
             ..State::default()
         };
     }
@@ -265,6 +270,7 @@ impl Chip {
             // SST26 locks by a register of its own.
             StatusFamily::Sst26 if self.state.blocks_locked => 0..size,
             StatusFamily::Sst26 => 0..0,
+            _ if self.locks_in_place() => 0..0,
             family => registers::protected(family, &self.state.registers, size),
         }
     }

@@ -305,6 +305,10 @@ impl Bench {
             }
             Source::Sfdp => repeat(self.chip.shown_sfdp().as_deref(), &mut run.next, into),
             Source::Bytes(bytes) => repeat(Some(bytes), &mut run.next, into),
+            Source::Lock => {
+                let opcode = run.plan.as_ref().map_or(0, |plan| plan.opcode);
+                into.fill(self.chip.lock_byte(opcode, run.next));
+            }
             Source::Register(place) => {
                 let place = *place;
                 for byte in into.iter_mut() {

@@ -44,6 +44,7 @@ mod faults;
 mod file;
 mod frame;
 mod link;
+mod locks;
 mod monitor;
 mod operation;
 mod outcome;

@@ -72,6 +72,12 @@ impl Bench {
                 state.write_enabled = false;
             }
             Act::UnlockBlocks => self.counters.ignored += 1,
+            Act::Lock | Act::LockRegister if enabled => {
+                state.write_enabled = false;
+                let address = run.sent_address().unwrap_or_default();
+                self.chip.write_lock(plan.opcode, address, first);
+            }
+            Act::Lock | Act::LockRegister => self.counters.ignored += 1,
             _ => {}
         }
         let keeps = matches!(
@@ -138,7 +144,8 @@ impl Bench {
             Change::Erase { range } => (range, 0x20),
         };
         let held = self.chip.protected_range();
-        let refused = held.start < range.end && range.start < held.end;
+        let selected = held.start < range.end && range.start < held.end;
+        let refused = selected || self.chip.is_block_locked(range);
         if refused {
             self.report_failure(failed);
         }

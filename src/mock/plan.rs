@@ -23,6 +23,8 @@ pub(super) enum Source {
     FlagStatus,
     /// A register by its address.
     Addressed,
+    /// The lock of the block at the address.
+    Lock,
 }
 
 /// What a chip does when CS rises.
@@ -42,6 +44,8 @@ pub(super) enum Act {
     EnableReset,
     Reset,
     UnlockBlocks,
+    Lock,
+    LockRegister,
     Program,
     ProgramWord,
     Erase,
@@ -67,6 +71,7 @@ impl Act {
                 | Act::WriteStatus
                 | Act::WriteExtended
                 | Act::WriteBank
+                | Act::LockRegister
         )
     }
 }
@@ -227,6 +232,10 @@ impl Chip {
             op::READ_EXTENDED_ADDRESS if self.has_extended() => {
                 Plan::read(opcode, 0, 0, Source::Bytes(vec![self.state.extended]))
             }
+            _ if self.lock_read(opcode).is_some() => {
+                let address = self.lock_read(opcode).unwrap_or_default();
+                Plan::read(opcode, address, 0, Source::Lock)
+            }
             op::READ_BANK if self.has_bank() => {
                 Plan::read(opcode, 0, 0, Source::Bytes(vec![self.state.bank]))
             }
@@ -264,7 +273,11 @@ impl Chip {
             op::CLEAR_STATUS_CYPRESS if family == StatusFamily::CypressS => Act::ClearStatus,
             // Global block protection unlock of SST26 parts.
             0x98 if family == StatusFamily::Sst26 => Act::UnlockBlocks,
-            _ => return None,
+            _ => {
+                let (address, data) = self.lock_command(opcode)?;
+                let act = if data { Act::LockRegister } else { Act::Lock };
+                return Some(Plan::act(opcode, address, act));
+            }
         };
         Some(Plan::act(opcode, 0, act))
     }

@@ -174,7 +174,7 @@ pub(super) fn protected(family: StatusFamily, held: &[u8; 3], size_bytes: u32) -
     match family.protection(&read.collect::<Registers>(), size_bytes) {
         Protection::None => 0..0,
         Protection::Range { range } => range,
-        Protection::Unknown { .. } => 0..size_bytes,
+        Protection::Blocks { .. } | Protection::Unknown { .. } => 0..size_bytes,
     }
 }
 

@@ -29,6 +29,11 @@ pub(super) struct SavedState {
     /// Where auto address increment goes on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     increment: Option<u32>,
+    /// Volatile locks: where their block begins, and what they hold.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    locks: Vec<(u32, u8)>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    lasting_locks: Vec<u32>,
     unstable: Vec<Range<u32>>,
 }
 
@@ -50,6 +55,8 @@ impl SavedState {
             busy_for_ns: state.busy_until_ns.saturating_sub(now_ns),
             increment: state.increment,
             unstable: chip.unstable.clone(),
+            locks: state.locks.iter().map(|(at, held)| (*at, *held)).collect(),
+            lasting_locks: state.lasting_locks.iter().copied().collect(),
         }
     }
 
@@ -69,6 +76,8 @@ impl SavedState {
             latched: self.latched,
             busy_until_ns: self.busy_for_ns,
             increment: self.increment,
+            locks: self.locks.into_iter().collect(),
+            lasting_locks: self.lasting_locks.into_iter().collect(),
             ..State::default()
         };
     }

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::jedec::Hertz;
 use crate::jedec::opcode::{self, READ};
-use crate::jedec::status::{Protection, Registers, StatusFamily, VolatileForm};
+use crate::jedec::status::{LockRead, Protection, Registers, StatusFamily, VolatileForm};
 
 use super::{SupplyRange, Timing, UniqueIdRead};
 
@@ -269,6 +269,38 @@ impl Part {
     #[must_use]
     pub fn tells_protected_ranges(&self) -> bool {
         self.is_documented("status") && self.status.has_table(self.size_bytes)
+    }
+
+    /// As [`Part::protection`], with the locks of single blocks that were read: see [`Part::block_locks`].
+    #[must_use]
+    pub fn protection_with(&self, registers: &Registers, locked: &[Range<u32>]) -> Protection {
+        if self.is_documented("status") {
+            let size = self.size_bytes;
+            self.status.protection_with(registers, locked, size)
+        } else {
+            self.status.suspected(registers)
+        }
+    }
+
+    /// The locks of single blocks that are in force, where the part's status registers were read in a
+    /// document, and how each is read.
+    #[must_use]
+    pub fn block_locks(&self, registers: &Registers) -> Vec<(LockRead, Range<u32>)> {
+        if self.is_documented("status") {
+            self.status.block_locks(registers, self.size_bytes)
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// How locks of single blocks can be read.
+    #[must_use]
+    pub fn lock_reads(&self) -> &'static [LockRead] {
+        if self.is_documented("status") {
+            self.status.lock_reads(self.size_bytes)
+        } else {
+            &[]
+        }
     }
 
     /// What protection can be set to, by the part's own table; empty where its status registers were not

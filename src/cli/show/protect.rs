@@ -26,7 +26,11 @@ pub fn protect(report: &ProtectionReport, typed: &Typed) -> Screen {
         .row("one-time", one_time(report))
         .row("volatile", volatile(report.volatile_form))
         .row("table", table(report));
-    if let Some(beside) = report.beside {
+    if report.locks_read > 0 {
+        let ranges = report.locked.len();
+        let read = format!("{} read; {ranges} ranges locked by them", report.locks_read);
+        screen = screen.row("own locks", read);
+    } else if let Some(beside) = report.beside {
         screen = screen.row("beside", format!("{beside}: not looked at"));
     }
     screen = screen.row("link", report.link.clone());
@@ -40,6 +44,7 @@ fn answer(report: &ProtectionReport) -> String {
             "The whole chip is protected.".into()
         }
         Protection::Range { .. } => format!("{}, the rest is not.", report.protection),
+        Protection::Blocks { ranges } => format!("{} ranges are protected.", ranges.len()),
         Protection::Unknown { .. } => sentence(&report.protection),
     };
     match &report.change {
@@ -80,13 +85,12 @@ fn staff(report: &ProtectionReport) -> Vec<String> {
             at = until;
         }
     };
-    match &report.protection {
-        Protection::None => {}
-        Protection::Range { range } => {
+    match report.protection.ranges() {
+        Some(ranges) => ranges.iter().for_each(|range| {
             mark(range.start, "not protected");
             mark(range.end, "protected");
-        }
-        Protection::Unknown { .. } => mark(report.size_bytes, "perhaps protected"),
+        }),
+        None => mark(report.size_bytes, "perhaps protected"),
     }
     mark(report.size_bytes, "not protected");
     staff.lines()

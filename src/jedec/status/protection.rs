@@ -21,6 +21,11 @@ pub enum Protection {
         /// The protected addresses.
         range: Range<u32>,
     },
+    /// These ranges of addresses, half-open, from the lowest up, at least two.
+    Blocks {
+        /// The protected addresses.
+        ranges: Vec<Range<u32>>,
+    },
     /// Perhaps the whole chip; taken as that.
     Unknown {
         /// Why no range is known.
@@ -34,10 +39,47 @@ impl Protection {
     pub fn touches(&self, range: &Range<u32>) -> bool {
         match self {
             Self::None => false,
-            Self::Range { range: held } => held.start < range.end && range.start < held.end,
+            Self::Range { range: held } => overlap(held, range),
+            Self::Blocks { ranges } => ranges.iter().any(|held| overlap(held, range)),
             Self::Unknown { .. } => !range.is_empty(),
         }
     }
+}
+
+impl Protection {
+    /// The protected ranges; `None` where they are not known.
+    #[must_use]
+    pub fn ranges(&self) -> Option<&[Range<u32>]> {
+        match self {
+            Self::None => Some(&[]),
+            Self::Range { range } => Some(std::slice::from_ref(range)),
+            Self::Blocks { ranges } => Some(ranges),
+            Self::Unknown { .. } => None,
+        }
+    }
+
+    /// What these ranges come to, in any order; those that touch are one.
+    #[must_use]
+    pub fn of(mut ranges: Vec<Range<u32>>) -> Self {
+        ranges.retain(|range| !range.is_empty());
+        ranges.sort_by_key(|range| range.start);
+        let mut joined: Vec<Range<u32>> = Vec::new();
+        for range in ranges {
+            match joined.last_mut() {
+                Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
+                _ => joined.push(range),
+            }
+        }
+        match joined.as_slice() {
+            [] => Self::None,
+            [one] => Self::Range { range: one.clone() },
+            _ => Self::Blocks { ranges: joined },
+        }
+    }
+}
+
+fn overlap(one: &Range<u32>, other: &Range<u32>) -> bool {
+    one.start < other.end && other.start < one.end
 }
 
 impl fmt::Display for Protection {
@@ -50,6 +92,16 @@ impl fmt::Display for Protection {
                     "{} to {} is protected",
                     Address(range.start),
                     Address(range.end)
+                )
+            }
+            Self::Blocks { ranges } => {
+                let first = ranges.first().map_or(0..0, Range::clone);
+                write!(
+                    f,
+                    "{} ranges are protected, the first {} to {}",
+                    ranges.len(),
+                    Address(first.start),
+                    Address(first.end)
                 )
             }
             Self::Unknown { why } => write!(f, "perhaps all is protected: {why}"),
@@ -165,6 +217,27 @@ impl StatusFamily {
         Layout::of(self, size_bytes).is_some()
     }
 
+    /// As [`StatusFamily::protection`], with the blocks of [`StatusFamily::block_locks`] that were found
+    /// locked.
+    #[must_use]
+    pub fn protection_with(
+        self,
+        registers: &Registers,
+        locked: &[Range<u32>],
+        size_bytes: u32,
+    ) -> Protection {
+        let by_block =
+            self.per_block(registers) && !self.block_locks(registers, size_bytes).is_empty();
+        let selected = match self.protection(registers, size_bytes) {
+            _ if by_block => Protection::None,
+            selected => selected,
+        };
+        match selected.ranges() {
+            Some(ranges) => Protection::of([ranges, locked].concat()),
+            None => selected,
+        }
+    }
+
     /// What `registers` may protect on a part of which only the family is known, and no table was
     /// read: all, as soon as one protect bit is set.
     #[must_use]
@@ -221,7 +294,8 @@ impl StatusFamily {
     }
 
     /// Whether a setting gives each block a lock bit of its own and leaves BP without effect.
-    pub(super) fn per_block(self, registers: &Registers) -> bool {
+    #[must_use]
+    pub fn per_block(self, registers: &Registers) -> bool {
         let set = |opcode, at| {
             registers
                 .get(opcode)

@@ -190,7 +190,8 @@ impl Session<'_> {
             )
             .map_err(in_doubt)?;
         }
-        let mut report = report(&part, &now, self.seen);
+        let locked = chip.locked_blocks(&now)?;
+        let mut report = report(&part, &now, locked, self.seen);
         chip.leave()?;
         report.change = Some(ProtectionChange {
             unit: self.unit.name().to_owned(),

@@ -186,6 +186,74 @@ fn without_a_table_that_was_read_a_range_is_the_whole_chip() {
     }
 }
 
+/// M25PX16 Rev. B: a sector's lock register (E5h, E8h) locks it whatever BP says; open at power-up.
+#[test]
+fn a_locked_sector_holds_only_what_touches_it() {
+    let mut station = Station::with_part("M25PX16", 66);
+    let described = crate::station::part(&station.catalogue, "M25PX16");
+    station.marking = Some(described.markings[0].clone());
+    station.supply_read();
+    let named = "gauge-07: the number on its sticker".to_owned();
+    station.accepted = vec![(norlock::interlock::Acceptable::SameUnit, named)];
+    station.backup().unwrap();
+    let as_found = station.cells();
+    let tell = |frames: &[&[u8]]| {
+        let mut link = station.mock.link();
+        for out in frames {
+            link.transfer(&mut [Frame::new(vec![Segment::Out(out)])], Hertz::mhz(1))
+                .unwrap();
+        }
+    };
+    tell(&[&[0x06], &[0xE5, 0x10, 0, 0, 0x01]]);
+    // Another block than the locked one is written.
+    station.mock.set_truth(0x1F_0000, &[0; 16]).unwrap();
+    station.restore(1).unwrap();
+    assert_eq!(station.cells(), as_found);
+    station.mock.set_truth(0x10_0000, &[0; 16]).unwrap();
+    station.trace.lock().unwrap().clear();
+    let stop = refused(&station, station.restore(1), &["writable"]);
+    let shown = format!("{stop:?}");
+    assert!(
+        shown.contains("0x100000 to 0x110000 is protected, by their own locks"),
+        "{shown}"
+    );
+    let unit = station.unit();
+    let look = job::protection(Some(&unit), station.bench(), &mut Nobody).unwrap();
+    drop(unit);
+    assert_eq!((look.locks_read, look.locked.len()), (32, 1));
+    assert_eq!(look.protection.ranges().unwrap().len(), 1);
+    // A cut of the supply opens it.
+    station.mock.power_up();
+    station.restore(1).unwrap();
+    assert_eq!(station.cells(), as_found);
+}
+
+/// W25Q32JV Rev. G, 7.1.10: with WPS = 1 each block has a lock, all closed at power-up, and BP has no effect.
+#[test]
+fn with_a_lock_for_each_block_the_open_ones_can_be_written() {
+    let mut station = Station::with_part("W25Q32JV", 67);
+    station.marking = Some("W25Q32JVSIQ".into());
+    station.backup().unwrap();
+    let as_found = station.cells();
+    let wps = Fault::RegisterBits {
+        register: 0x15,
+        bits: 0x04,
+    };
+    station.mock.set_faults(Faults::none().with(wps));
+    station.mock.set_faults(Faults::none());
+    station.mock.power_up();
+    station.mock.set_truth(0x20_0000, &[0; 16]).unwrap();
+    station.trace.lock().unwrap().clear();
+    refused(&station, station.restore(1), &["writable"]);
+    for out in [&[0x06][..], &[0x39, 0x20, 0, 0]] {
+        let mut link = station.mock.link();
+        link.transfer(&mut [Frame::new(vec![Segment::Out(out)])], Hertz::mhz(1))
+            .unwrap();
+    }
+    station.restore(1).unwrap();
+    assert_eq!(station.cells(), as_found);
+}
+
 /// SRL (W25Q32JV Rev. G, section 7.1) is bit 0 of SR2: no status write takes until the next power-up.
 #[test]
 fn a_lock_until_power_up_is_named_as_the_reason() {
