@@ -13,6 +13,8 @@ pub enum ChipState {
     NotMet,
     /// Nothing that changes the chip was sent.
     Untouched,
+    /// As it was found: a status register write was sent and was not taken.
+    NotTaken,
     /// Changed in part; the unit's journal accounts for each block.
     ChangedInPart,
     /// Changed as asked, complete.
@@ -28,6 +30,7 @@ impl ChipState {
         match self {
             Self::NotMet => None,
             Self::Untouched => Some("untouched."),
+            Self::NotTaken => Some("as it was found; a register write was sent and not taken."),
             Self::ChangedInPart => Some("changed in part; the journal accounts for each block."),
             Self::Changed => Some("changed as asked, complete."),
             Self::ProtectionInDoubt => Some("its protection is in doubt; its array is untouched."),

@@ -360,7 +360,7 @@ fn lift_failed(why: &str) -> Stop {
     let mut panel = Panel::default();
     panel.not_liftable(why.to_owned());
     let mut stop = Stop::held(&panel);
-    stop.chip = ChipState::Untouched;
+    stop.chip = ChipState::NotTaken;
     stop
 }
 

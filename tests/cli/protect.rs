@@ -148,5 +148,6 @@ fn what_cannot_be_set_is_refused() {
     let line = protect("--unit gauge-07 --set none");
     let held = desk.ends(&line, 3);
     held.says("it is locked while WP# is low");
+    held.says("Chip as it was found; a register write was sent and not taken.");
     held.says("Pull WP# up");
 }

@@ -89,7 +89,7 @@ fn a_pin_that_keeps_protection_is_noticed_before_any_block() {
     let stop = small.write().unwrap_err();
     assert_eq!(
         (stop.exit, stop.chip),
-        (Exit::Held, ChipState::Untouched),
+        (Exit::Held, ChipState::NotTaken),
         "{stop:?}"
     );
     assert_eq!(stop.held[0].interlock.id(), "writable");

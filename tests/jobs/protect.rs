@@ -300,6 +300,7 @@ fn locks_are_told_and_named_as_the_reason() {
     station.mock.set_faults(Faults::none().with(pin));
     assert_eq!(look(&station).lock, Some(StatusLock::WhileWpLow));
     let stop = held(set(&station, &all), &["writable"]);
+    assert_eq!(stop.chip, ChipState::NotTaken);
     assert!(
         format!("{stop:?}").contains("locked while WP# is low"),
         "{stop:?}"

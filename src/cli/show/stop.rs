@@ -1,7 +1,7 @@
 //! A command that ended early.
 
 use crate::cli::screen::Screen;
-use crate::job::Stop;
+use crate::job::{ChipState, Exit, Stop};
 
 /// What happened, what was seen, what it means, the chip's state and the next step.
 pub fn stop(stop: &Stop) -> Screen {
@@ -10,7 +10,7 @@ pub fn stop(stop: &Stop) -> Screen {
         screen = screen.row(label, text.clone());
     }
     if let Some(words) = stop.chip.words() {
-        let held = stop.exit == crate::job::Exit::Held;
+        let held = stop.exit == Exit::Held && stop.chip == ChipState::Untouched;
         let more = if held {
             "untouched; nothing that changes it was sent."
         } else {

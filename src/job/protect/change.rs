@@ -290,7 +290,9 @@ fn not_noted(panel: &mut Panel, stop: &Stop) -> Stop {
 fn not_taken(why: String) -> Stop {
     let mut panel = Panel::default();
     panel.protection_not_taken(why);
-    Stop::held(&panel)
+    let mut stop = Stop::held(&panel);
+    stop.chip = ChipState::NotTaken;
+    stop
 }
 
 /// Something was sent, and what came of it is not known.

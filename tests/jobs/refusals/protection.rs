@@ -64,6 +64,7 @@ fn with_wp_low_nothing_is_lifted_and_nothing_changes() {
     assert_eq!(found, ALL | 0x80);
     let stop = held(write(&station, lifting(&station)), &["writable"]);
     assert!(stop.next.contains("WP#"), "{stop:?}");
+    assert_eq!(stop.chip, job::ChipState::NotTaken);
     assert!(modifying(&station) > 0, "lifting was not even tried");
     assert_eq!(station.cells(), before);
     assert_eq!(
