@@ -101,6 +101,23 @@ fn the_same_in_json() {
     assert_eq!(report["volatile_form"], "enabled");
 }
 
+/// W25Q32JV Rev. G, 7.1.10: with WPS = 1 each of 32 sectors and 62 blocks has a lock, all closed at power-up.
+#[test]
+fn locks_of_single_blocks_are_shown() {
+    let desk = Desk::with("W25Q32JV", 4 << 20);
+    let line = "protect --mock chip.toml --power clip --marking W25Q32JVSIQ";
+    let plain = desk.ends(line, 0);
+    plain.says("No range is protected.");
+    assert!(!plain.said().contains("own locks"), "{plain}");
+    let mut bench = String::from_utf8(desk.get("chip.toml")).unwrap();
+    bench += "[[fault]]\nregister-bits = { register = 0x15, bits = 0x04 }\n";
+    desk.put("chip.toml", bench);
+    let shown = desk.ends(line, 0);
+    shown.says("The whole chip is protected.");
+    shown.says("own locks 94 read; those of one range are closed");
+    shown.says("table nothing can be set as it is now");
+}
+
 #[test]
 fn what_cannot_be_set_is_refused() {
     let desk = desk();

@@ -27,9 +27,7 @@ pub fn protect(report: &ProtectionReport, typed: &Typed) -> Screen {
         .row("volatile", volatile(report.volatile_form))
         .row("table", table(report));
     if report.locks_read > 0 {
-        let ranges = report.locked.len();
-        let read = format!("{} read; {ranges} ranges locked by them", report.locks_read);
-        screen = screen.row("own locks", read);
+        screen = screen.row("own locks", own_locks(report));
     } else if let Some(beside) = report.beside {
         screen = screen.row("beside", format!("{beside}: not looked at"));
     }
@@ -143,6 +141,16 @@ fn one_time(report: &ProtectionReport) -> String {
         true => "none in these registers".into(),
         false => parts.join("; "),
     }
+}
+
+/// Locks of single blocks that were read.
+fn own_locks(report: &ProtectionReport) -> String {
+    let closed = match report.locked.len() {
+        0 => "none is closed".to_owned(),
+        1 => "those of one range are closed".to_owned(),
+        more => format!("those of {more} ranges are closed"),
+    };
+    format!("{} read; {closed}", report.locks_read)
 }
 
 fn volatile(form: Option<VolatileForm>) -> &'static str {
