@@ -279,6 +279,23 @@ impl Panel {
         });
     }
 
+    /// `writable` cannot open: how this part takes a status write is known from memory only.
+    pub(crate) fn lift_not_documented(&mut self, protection: &Protection) {
+        self.hold(Held {
+            interlock: Interlock::Writable,
+            headline: "the protection is not lifted on the word of memory.".into(),
+            seen: format!(
+                "{protection}; the part's status registers were not read in a document"
+            ),
+            means: "a write in another part's form can clear bits beside the protection, such as quad enable, \
+                    for good"
+                .into(),
+            next: "Describe the part from its datasheet in a file of your own (docs/adding-a-part.md) and give \
+                   it with --parts."
+                .into(),
+        });
+    }
+
     /// `writable`, where protection is what shall change: the part's table has what was asked for.
     pub(crate) fn protection_settable(&mut self, evidence: String) {
         self.open(Interlock::Writable, evidence);

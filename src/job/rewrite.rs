@@ -332,6 +332,10 @@ impl Rewrite<'_> {
             self.panel.writable(protection, touched, None);
             return lift;
         }
+        if !self.chip.part().is_documented("status") {
+            self.panel.lift_not_documented(protection);
+            return lift;
+        }
         match family.unprotect(found, size).zip(back) {
             Some((writes, back)) if known => {
                 lift.restore = back;

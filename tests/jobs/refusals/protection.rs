@@ -1,7 +1,9 @@
 //! A protected range holds the write; lifting it is a step of the write, and is undone.
 
 use norlock::jedec::Hertz;
-use norlock::job::{self, Attendant, Exit, Nobody, Stop, Task, WriteOrder, WriteReport};
+use norlock::job::{
+    self, Attendant, Exit, Nobody, RestoreOrder, Stop, Task, WriteOrder, WriteReport,
+};
 use norlock::link::{Frame, Link, Segment};
 use norlock::mock::{Fault, Faults, Torn};
 use norlock::unit::journal::Journal;
@@ -177,6 +179,17 @@ fn without_a_table_that_was_read_a_range_is_the_whole_chip() {
         station.mock.set_faults(Faults::none().with(bits));
         if holds {
             refused(&station, station.restore(1), &["writable"]);
+            // Nor is it lifted: which form of status write it takes was not read either.
+            let order = RestoreOrder {
+                to: 1,
+                offline: station.paper(),
+                lift_protection: true,
+                ..RestoreOrder::default()
+            };
+            let lifting = job::restore(&mut station.unit(), &order, station.bench(), &mut Nobody);
+            let stop = refused(&station, lifting, &["writable"]);
+            assert!(stop.headline.contains("memory"), "{stop:?}");
+            assert_eq!(status(&station), 0x64);
         } else {
             station
                 .restore(1)
