@@ -351,6 +351,6 @@ fn a_hybrid_part_is_erased_where_its_maps_agree() {
         .collect();
     assert_eq!(places, [(0xD8, Some(0x4_0000..0x7FC_0000))]);
     for command in &sfdp.sector_map.as_ref().unwrap().commands {
-        assert!(command.frame(sfdp.basic.address_bytes).is_err());
+        assert!(command.frame(0x34, sfdp.basic.address_bytes).is_err());
     }
 }

@@ -5,7 +5,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::{Chip, ChipError, poll_slice};
-use crate::jedec::sfdp::{Answer, EraseLayout, Sfdp};
+use crate::jedec::sfdp::{Answer, DetectionCommand, EraseLayout, Sfdp};
 use crate::jedec::{Hertz, ID_BYTES, opcode};
 use crate::link::{Frame, Guard, Link, Purpose, Segment};
 use crate::part::{JedecId, Part};
@@ -143,24 +143,29 @@ impl Bare {
     }
 
     /// Where the erase types of `sfdp` work: asks the chip the register reads of its sector map, each
-    /// twice, at 1 MHz at most. `None` without a sector map.
+    /// twice, at 1 MHz at most. `None` without a sector map. `maker` is the first byte of its ID.
     ///
     /// A command that is not known to be a read, or whose form depends on a setting of the chip, is not
     /// sent, and two answers that differ count as none.
     ///
     /// # Errors
     /// `Link`.
-    pub fn erase_layout(&mut self, sfdp: &Sfdp) -> Result<Option<EraseLayout>, ChipError> {
+    pub fn erase_layout(
+        &mut self,
+        sfdp: &Sfdp,
+        maker: u8,
+    ) -> Result<Option<EraseLayout>, ChipError> {
         let Some(map) = &sfdp.sector_map else {
             return Ok(None);
         };
         let addresses = sfdp.basic.address_bytes;
-        let frames: Vec<_> = map.commands.iter().map(|c| c.frame(addresses)).collect();
+        let frame = |command: &DetectionCommand| command.frame(maker, addresses);
+        let frames: Vec<_> = map.commands.iter().map(frame).collect();
         self.guard
-            .may_ask(frames.iter().flatten().cloned().collect());
+            .may_ask(maker, frames.iter().flatten().cloned().collect());
         let answers: Result<Vec<Answer>, ChipError> =
             frames.into_iter().map(|frame| self.answer(frame)).collect();
-        self.guard.may_ask(Vec::new());
+        self.guard.may_ask(maker, Vec::new());
         Ok(sfdp.erase_layout(&answers?))
     }
 

@@ -127,13 +127,21 @@ pub const ERASES: [u8; 9] = [
     0xDB,
 ];
 
+/// The first ID byte of ISSI's parts.
+const ISSI: u8 = 0x9D;
+
 /// Whether `frame`, read from for one byte, is a register read that a chip's own sector map may name:
 /// 05h alone, or 65h with an address of three or four bytes and at most a dummy byte.
 ///
 /// 65h reads any register on Cypress parts and the enhanced volatile configuration register on
-/// Micron's (S25FS512S, N25Q256A Rev. W); no maker of the parts in `chips/` changes anything by
-/// either. What other opcodes do depends on the maker: 35h and 15h read here and set a mode there.
+/// Micron's (S25FS512S, N25Q256A Rev. W). ISSI stores read parameters for good by it (from memory), so
+/// behind its first ID byte, `maker`, it is none. What other opcodes do depends on the maker too: 35h
+/// and 15h read here and set a mode there.
 #[must_use]
-pub fn is_register_read(frame: &[u8]) -> bool {
-    matches!(frame, [READ_STATUS_1] | [READ_ANY_REGISTER, _, _, _, ..] if frame.len() <= 6)
+pub fn is_register_read(maker: u8, frame: &[u8]) -> bool {
+    match frame {
+        [READ_STATUS_1] => true,
+        [READ_ANY_REGISTER, _, _, _, ..] => frame.len() <= 6 && maker != ISSI,
+        _ => false,
+    }
 }

@@ -360,7 +360,7 @@ fn look_closer(
         .and_then(|parsed| parsed.as_ref().err().map(|error| sentence(error)));
     let sfdp = parsed.and_then(Result::ok);
     let layout = match &sfdp {
-        Some(sfdp) => bare.erase_layout(sfdp)?,
+        Some(sfdp) => bare.erase_layout(sfdp, look.id[0])?,
         None => None,
     };
     let facts = sfdp

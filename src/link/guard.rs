@@ -62,13 +62,14 @@ pub struct Guard {
     purpose: Purpose,
     armed: Option<Scope>,
     part: Option<Part>,
+    maker: u8,
     questions: Vec<Vec<u8>>,
     single_transfer: bool,
 }
 
 impl Guard {
     /// Puts `link` behind a guard. Until a part is identified only 9Fh, 05h, 5Ah, ABh, FFh and 04h
-    /// pass.
+    /// pass, and what [`Guard::may_ask`] adds.
     #[must_use]
     pub fn new(link: Box<dyn Link>, purpose: Purpose) -> Self {
         Self {
@@ -76,6 +77,7 @@ impl Guard {
             purpose,
             armed: None,
             part: None,
+            maker: 0,
             questions: Vec::new(),
             single_transfer: false,
         }
@@ -87,10 +89,10 @@ impl Guard {
     }
 
     /// Lets pass the register reads that the chip's own sector map asks, until others are given: each
-    /// byte for byte as here, with one byte read, and only where it is a read on the parts of all makers
-    /// ([`opcode::is_register_read`]).
-    pub fn may_ask(&mut self, questions: Vec<Vec<u8>>) {
-        self.questions = questions;
+    /// byte for byte as here, with one byte read, and only where it is a read on the parts of `maker`, the
+    /// first ID byte ([`opcode::is_register_read`]).
+    pub fn may_ask(&mut self, maker: u8, questions: Vec<Vec<u8>>) {
+        (self.maker, self.questions) = (maker, questions);
     }
 
     /// Sends each frame as one full-duplex transfer from now on, for controllers that drop CS between
@@ -151,7 +153,9 @@ impl Guard {
 
     fn is_question(&self, shape: &Shape) -> bool {
         let whole = shape.head.len() == shape.out_bytes && shape.reads == 1 && !shape.mixed;
-        whole && opcode::is_register_read(&shape.head) && self.questions.contains(&shape.head)
+        whole
+            && opcode::is_register_read(self.maker, &shape.head)
+            && self.questions.contains(&shape.head)
     }
 
     fn class(&self, shape: &Shape) -> Option<Class> {

@@ -562,8 +562,12 @@ fn a_sector_maps_question_passes_exactly() {
         let (mut guard, _) = guard(purpose, None);
         let question = vec![0x65, 0x80, 0x00, 0x04, 0x00];
         assert!(judge(&guard, &question, 1).is_err(), "before it was given");
-        guard.may_ask(vec![question.clone(), vec![0x65, 0, 0, 0, 2, 0]]);
+        guard.may_ask(0x34, vec![question.clone(), vec![0x65, 0, 0, 0, 2, 0]]);
         assert_eq!(judge(&guard, &question, 1), Ok(Class::Observe));
+        // ISSI stores by 65h.
+        guard.may_ask(0x9D, vec![question.clone()]);
+        assert!(judge(&guard, &question, 1).is_err());
+        guard.may_ask(0x34, vec![question.clone(), vec![0x65, 0, 0, 0, 2, 0]]);
         for (out, reads) in [
             (&question[..], 0),
             (&question[..], 2),
@@ -590,7 +594,7 @@ fn a_sector_maps_question_passes_exactly() {
             Segment::Out(more),
         ];
         assert!(guard.judge(&Frame::new(mixed)).is_err());
-        guard.may_ask(Vec::new());
+        guard.may_ask(0x34, Vec::new());
         assert!(
             judge(&guard, &question, 1).is_err(),
             "after it was taken back"
@@ -607,13 +611,13 @@ fn no_other_opcode_passes_as_a_question() {
         for code in (0..=0xFF).filter(|code| *code != 0x65) {
             for frame in [vec![code], vec![code, 0, 0, 4], vec![code, 0, 0, 0, 4, 0]] {
                 let before = judge(&guard, &frame, 1);
-                guard.may_ask(vec![frame.clone()]);
+                guard.may_ask(0x34, vec![frame.clone()]);
                 assert_eq!(
                     judge(&guard, &frame, 1).is_ok(),
                     before.is_ok(),
                     "{frame:02X?}"
                 );
-                guard.may_ask(Vec::new());
+                guard.may_ask(0x34, Vec::new());
             }
         }
     }

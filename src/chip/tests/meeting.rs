@@ -235,7 +235,7 @@ fn the_chip_is_asked_which_sector_map_is_in_force() {
         let sfdp = mapped(&desk, |_| {});
         desk.mock.set_registers([(0x80_0004, value)].into());
         let mut bare = desk.bare(Purpose::Read);
-        let layout = bare.erase_layout(&sfdp).unwrap().unwrap();
+        let layout = bare.erase_layout(&sfdp, 0x34).unwrap().unwrap();
         assert_eq!((layout.maps.as_slice(), &layout.doubt), (&[id][..], &None));
         let sent = desk.sent();
         assert_eq!(sent.len(), 2, "asked twice");
@@ -270,7 +270,7 @@ fn a_question_that_depends_on_a_setting_is_not_asked() {
         let sfdp = mapped(&desk, change);
         let layout = desk
             .bare(Purpose::Read)
-            .erase_layout(&sfdp)
+            .erase_layout(&sfdp, 0x34)
             .unwrap()
             .unwrap();
         assert_eq!(layout.maps, [0, 1]);
@@ -285,7 +285,7 @@ fn a_question_that_depends_on_a_setting_is_not_asked() {
     desk.mock.set_registers([(0x80_0004, 0)].into());
     let layout = desk
         .bare(Purpose::Read)
-        .erase_layout(&sfdp)
+        .erase_layout(&sfdp, 0x34)
         .unwrap()
         .unwrap();
     assert_eq!(layout.maps, [0]);
@@ -309,7 +309,7 @@ fn two_answers_that_differ_count_as_none() {
         desk.clear();
         let layout = desk
             .bare(Purpose::Read)
-            .erase_layout(&sfdp)
+            .erase_layout(&sfdp, 0x34)
             .unwrap()
             .unwrap();
         let sent = desk.sent();

@@ -121,12 +121,13 @@ impl DetectionCommand {
         [first, self.address]
     }
 
-    /// The bytes to send, of which one byte is then read, on a part that takes `addresses`.
+    /// The bytes to send, of which one byte is then read, on a part that takes `addresses` and answers
+    /// 9Fh with `maker` first.
     ///
     /// # Errors
     /// A sentence where the command is not known to be a read, or where it depends on a setting of the
     /// chip that the table does not tell: nothing is guessed.
-    pub fn frame(&self, addresses: AddressBytes) -> Result<Vec<u8>, String> {
+    pub fn frame(&self, maker: u8, addresses: AddressBytes) -> Result<Vec<u8>, String> {
         let code = self.opcode;
         let count = match (self.address_bytes, addresses) {
             (CommandAddress::None, _) => 0,
@@ -157,11 +158,11 @@ impl DetectionCommand {
         let mut frame = vec![code];
         frame.extend(self.address.to_be_bytes().iter().skip(4 - count));
         frame.resize(1 + count + dummy_bytes, 0);
-        if opcode::is_register_read(&frame) {
+        if opcode::is_register_read(maker, &frame) {
             Ok(frame)
         } else {
             Err(format!(
-                "{code:02X}h in this form is not known to be a read"
+                "{code:02X}h in this form is not known to be a read on this maker's parts"
             ))
         }
     }

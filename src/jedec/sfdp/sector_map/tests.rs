@@ -302,7 +302,7 @@ fn a_command_is_sent_only_where_its_form_is_known() {
         ),
     ];
     for (command, addresses, frame) in sent {
-        assert_eq!(command.frame(addresses), Ok(frame));
+        assert_eq!(command.frame(0x34, addresses), Ok(frame));
     }
     let refused = [
         (
@@ -322,7 +322,7 @@ fn a_command_is_sent_only_where_its_form_is_known() {
         ),
     ];
     for (command, why) in refused {
-        let told = command.frame(A::ThreeOrFour).unwrap_err();
+        let told = command.frame(0x34, A::ThreeOrFour).unwrap_err();
         assert!(told.contains(why), "{told}");
     }
     // 35h enters QPI on some parts, 15h and 85h write on others.
@@ -330,7 +330,7 @@ fn a_command_is_sent_only_where_its_form_is_known() {
         for address_bytes in [C::None, C::Three, C::Four] {
             assert!(
                 command(code, address_bytes, 0, Some(0))
-                    .frame(A::Three)
+                    .frame(0x34, A::Three)
                     .is_err()
             );
         }
