@@ -252,17 +252,7 @@ impl Chip {
     pub fn registers(&mut self) -> Result<Registers, ChipError> {
         let mut registers = Registers::default();
         for read in self.part.status.registers() {
-            let command = [read.opcode];
-            let (first, second) = (self.slowly(&command)?, self.slowly(&command)?);
-            if first != second {
-                let opcode = read.opcode;
-                return Err(ChipError::UnsteadyRegister {
-                    opcode,
-                    first,
-                    second,
-                });
-            }
-            registers.set(read.opcode, first);
+            registers.set(read.opcode, self.steadily(&[read.opcode])?);
         }
         Ok(registers)
     }
@@ -278,16 +268,7 @@ impl Chip {
             let mut command = vec![read.opcode];
             let address = block.start.to_be_bytes();
             command.extend(address.iter().skip(4 - read.address_bytes.min(4)));
-            let (first, second) = (self.slowly(&command)?, self.slowly(&command)?);
-            if first != second {
-                let opcode = read.opcode;
-                return Err(ChipError::UnsteadyRegister {
-                    opcode,
-                    first,
-                    second,
-                });
-            }
-            if read.is_locked(first) {
+            if read.is_locked(self.steadily(&command)?) {
                 locked.push(block);
             }
         }
@@ -403,6 +384,19 @@ impl Chip {
         let mut value = [0];
         self.query(&[code], &mut value, self.sck)?;
         Ok(value[0])
+    }
+
+    /// One byte, read twice and the same both times.
+    fn steadily(&mut self, command: &[u8]) -> Result<u8, ChipError> {
+        let (first, second) = (self.slowly(command)?, self.slowly(command)?);
+        if first == second {
+            return Ok(first);
+        }
+        Err(ChipError::UnsteadyRegister {
+            opcode: command.first().copied().unwrap_or_default(),
+            first,
+            second,
+        })
     }
 
     fn slowly(&mut self, command: &[u8]) -> Result<u8, ChipError> {

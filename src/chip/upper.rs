@@ -98,23 +98,15 @@ impl Chip {
     pub(super) fn enter_upper(&mut self, mut upper: Upper) -> Result<(), ChipError> {
         // In a 4-byte mode besides, the register would count for nothing.
         self.check_mode(false)?;
-        let (first, second) = (self.slowly(&[upper.read])?, self.slowly(&[upper.read])?);
-        if first != second {
-            let opcode = upper.read;
-            return Err(ChipError::UnsteadyRegister {
-                opcode,
-                first,
-                second,
-            });
-        }
-        if first & !upper.bits != 0 {
+        let found = self.steadily(&[upper.read])?;
+        if found & !upper.bits != 0 {
             return Err(ChipError::AddressRegister {
                 opcode: upper.read,
-                wanted: first & upper.bits,
-                seen: first,
+                wanted: found & upper.bits,
+                seen: found,
             });
         }
-        (upper.found, upper.holds) = (Some(first), Some(first));
+        (upper.found, upper.holds) = (Some(found), Some(found));
         self.width = Width::Upper(upper);
         self.select(Address(0))
     }

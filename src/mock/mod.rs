@@ -174,11 +174,6 @@ impl Mock {
         self.lock().level = level;
     }
 
-    /// What the link calls itself behind `mock:`; the part's name otherwise.
-    pub fn set_name(&self, name: &str) {
-        self.lock().name = format!("mock:{name}");
-    }
-
     /// What one batch may hold; a spidev node's default otherwise (4096 bytes in each direction).
     pub fn set_limits(&self, limits: Limits) {
         self.lock().limits = limits;

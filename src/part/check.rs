@@ -4,7 +4,7 @@
 use serde::Serialize;
 
 use super::schema::{Entry, position, read_all, value};
-use super::{Catalogue, CatalogueError, MakerName, Part, Relative, maker_name};
+use super::{Catalogue, CatalogueError, MakerName, Part, Relative, density_by_id, maker_name};
 use crate::jedec::opcode::ERASES;
 
 /// Something at a place of the file.
@@ -175,12 +175,10 @@ fn other_maker(part: &Part) -> Option<String> {
     (!known).then(|| format!("the first ID byte {code:02X} is one that {name} sends"))
 }
 
-/// From 10h to 19h the third byte is the exponent of the size in bytes on nearly all parts of the table
-/// (common practice, no source).
 fn density(part: &Part) -> Option<String> {
     let byte = *part.jedec_id.0.get(2)?;
-    let usual = 1_u32 << (0x10..=0x19).contains(&byte).then_some(byte)?;
-    (usual != part.size_bytes)
+    let usual = density_by_id(&part.jedec_id.0)?;
+    (usual != u64::from(part.size_bytes))
         .then(|| format!("the third ID byte {byte:02X} usually stands for {usual} bytes"))
 }
 

@@ -38,13 +38,6 @@ impl Timing {
         })
     }
 
-    /// Where no time is known: 60 s, or 32 s per MiB if that is more. The slope is set by
-    /// MX25R1635F in low power mode (Rev 1.5, 2016-12-20), 30 s per MiB.
-    #[must_use]
-    pub fn chip_erase_fallback(size_bytes: u32) -> Self {
-        Self::fallback(60_000.max(u64::from(size_bytes) * 32_000 / (1024 * 1024)))
-    }
-
     /// The longer of both, typical and maximum each.
     #[must_use]
     pub fn longer(self, other: Self) -> Self {

@@ -138,6 +138,18 @@ fn a_marking_that_others_have_is_told() {
     assert_eq!(found.parts[0].marked_alike, ["W25Q32JV", "W25Q32JV-IM"]);
 }
 
+/// The ID table of W25Q64JV Rev. J: 17h is 8 MiB.
+#[test]
+fn a_density_that_is_not_the_size_is_remarked_on() {
+    let other = ("[0x7E, 0x40, 0x16]", "[0xEF, 0x77, 0x17]");
+    let found = with(&[("Example", "Winbond"), other]);
+    assert_eq!((&found.faults[..], found.remarks.len()), (&[][..], 1));
+    let remark = &found.remarks[0];
+    let says = "usually stands for 8388608 bytes";
+    assert!(remark.text.contains(says), "{remark:?}");
+    assert_eq!((remark.line, remark.column), (5, 12));
+}
+
 /// JEP106: EFh is what Winbond sends. The others: common practice, no source; see the functions.
 #[test]
 fn what_is_possible_and_rare_is_remarked_on() {
@@ -147,12 +159,6 @@ fn what_is_possible_and_rare_is_remarked_on() {
             "0xEF, 0x50",
             (5, 12),
             "one that Winbond sends",
-        ),
-        (
-            "0x16]",
-            "0x17]",
-            (5, 12),
-            "usually stands for 8388608 bytes",
         ),
         ("'25Q32A', 'EX25Q32A'", "'25Q64A'", (3, 8), "in its name"),
         (

@@ -42,6 +42,7 @@ struct Words<'d> {
 impl Armed {
     /// Programs words from an even address on. Whatever fails, the mode is left.
     pub(super) fn program_words(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
+        self.chip.aim(address)?;
         let result = self.increment(address, data);
         if result.is_err() {
             // What failed is told; that this fails too shows at the next look at the chip.

@@ -297,13 +297,6 @@ pub enum Alarm {
 }
 
 impl Examination {
-    /// Share of the reading that is blank, 0 to 1.
-    #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "sizes stay far below 2^52")]
-    pub fn blank_share(&self) -> f64 {
-        self.blank_bytes as f64 / self.size_bytes.max(1) as f64
-    }
-
     /// Address bits that the reading does not depend on at all: a stuck or aliased line, a smaller
     /// chip than was thought, or a genuine copy. Only the chip itself can tell which. A reading of
     /// one byte value tells nothing of any line.

@@ -42,8 +42,8 @@ impl LockRead {
         match self.opcode {
             // Bit 0 locks, bit 1 keeps it so until power-up; the others are 0.
             READ_LOCK_REGISTER => byte & !0x02 != 0,
-            // 0 is locked.
-            READ_LASTING_LOCK => byte & 1 == 0,
+            // 0 is locked; whether open is all ones or one bit, the document does not say.
+            READ_LASTING_LOCK => !matches!(byte, 0x01 | 0xFF),
             _ => byte & 1 != 0,
         }
     }
