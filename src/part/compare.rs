@@ -114,7 +114,7 @@ fn erase_agrees(part: &Part, sfdp: &SfdpFacts) -> bool {
 /// Times of erase and program that SFDP and what was read in a document give otherwise.
 ///
 /// SFDP has times in coarse steps, and a maximum as a multiple of the typical one. So they differ only
-/// where the longer is more than half above the shorter.
+/// where the longer typical one is more than half above the shorter, or one maximum above twice the other.
 pub(super) fn times(part: &Part, sfdp: &SfdpFacts) -> Vec<String> {
     let mut pairs = Vec::new();
     if part.is_documented("page_program") {
@@ -130,12 +130,10 @@ pub(super) fn times(part: &Part, sfdp: &SfdpFacts) -> Vec<String> {
             Some((words, (table.time, same.time?)))
         }));
     }
-    let apart = |one: Duration, two: Duration| {
-        let (low, high) = (one.min(two), one.max(two));
-        high > low + low / 2
-    };
+    let halves =
+        |one: Duration, two: Duration, halves: u32| one.max(two) * 2 > one.min(two) * halves;
     let differing = pairs.into_iter().filter(|(_, (table, sfdp))| {
-        apart(table.typical, sfdp.typical) || apart(table.max, sfdp.max)
+        halves(table.typical, sfdp.typical, 3) || halves(table.max, sfdp.max, 4)
     });
     let words = differing.map(|(what, (table, sfdp))| {
         format!(

@@ -11,12 +11,12 @@ use crate::{Emulator, is_skipped, random_bytes};
 const WAYS: [(&str, &str, &str); 2] = [
     (
         "n25q256a",
-        "EMULATEDN25Q256AREGISTER",
+        "EMULATEDREGISTERN25Q256A",
         "3 address bytes and extended register",
     ),
     (
         "s25fl256s1",
-        "EMULATEDS25FL256S1BANK",
+        "EMULATEDBANKS25FL256S1",
         "3 address bytes and bank register",
     ),
 ];
