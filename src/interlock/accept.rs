@@ -9,8 +9,10 @@ use serde::Serialize;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptable {
-    /// A part that the table does not know, or whose size is in doubt.
+    /// A part that the table does not know, or has from memory only.
     KnownPart,
+    /// A chip that may have another size than it was opened with.
+    ChipSize,
     /// A unit whose chip cannot be recognised.
     SameUnit,
     /// A marking that cannot be read. The supply range then comes from the person.
@@ -27,8 +29,9 @@ pub enum Acceptable {
 
 impl Acceptable {
     /// All of them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::KnownPart,
+        Self::ChipSize,
         Self::SameUnit,
         Self::UnreadableMarking,
         Self::NotTheHost,
@@ -42,6 +45,7 @@ impl Acceptable {
     pub fn name(self) -> &'static str {
         match self {
             Self::KnownPart => "known-part",
+            Self::ChipSize => "chip-size",
             Self::SameUnit => "same-unit",
             Self::UnreadableMarking => "unreadable-marking",
             Self::NotTheHost => "not-the-host",

@@ -425,7 +425,7 @@ impl Panel {
     /// `known-part` is in doubt: the chip may have another size than it was opened with.
     pub(crate) fn size_in_doubt(&mut self, seen: &str) {
         self.hold_unless(
-            Acceptable::KnownPart,
+            Acceptable::ChipSize,
             Held {
                 interlock: Interlock::KnownPart,
                 headline: "the size of this chip is in doubt.".into(),
@@ -433,7 +433,7 @@ impl Panel {
                 means: "a read of the wrong length looks like a whole backup; and where a relabelled chip wraps \
                         round, a write to the upper half destroys the lower"
                     .into(),
-                next: "If you know its size better: --accept known-part --because with how you know.".into(),
+                next: "Only if you know that the array has this size: --accept chip-size --because with how you know.".into(),
             },
         );
     }

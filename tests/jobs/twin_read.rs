@@ -369,7 +369,7 @@ fn a_size_in_doubt_can_be_accepted_by_name() {
     };
     station.mock.set_faults(Faults::none().with(lie));
     station.accepted = vec![(
-        Acceptable::KnownPart,
+        Acceptable::ChipSize,
         "datasheet and marking say 1 MiB".into(),
     )];
     assert_eq!(end(&station, "accepted"), End::True);
@@ -386,7 +386,7 @@ fn equal_halves_are_held_until_accepted_by_name() {
         "{stop:?}"
     );
     station.accepted = vec![(
-        Acceptable::KnownPart,
+        Acceptable::ChipSize,
         "both slots were filled in the workshop".into(),
     )];
     assert_eq!(end(&station, "equal halves"), End::True);

@@ -130,7 +130,10 @@ fn a_larger_chip_than_its_label_holds_known_part() {
     }
     // Known otherwise, it opens.
     let mut station = labelled("W25Q80DV", "W25Q16JV", &code(5, 2 * MIB), true);
-    station.accepted = vec![(Acceptable::KnownPart, "only the lower half is wired".into())];
+    // What is accepted for the part says nothing of its size.
+    station.accepted = vec![(Acceptable::KnownPart, "its datasheet lies here".into())];
+    held_by_known_part(&station.backup().unwrap_err());
+    station.accepted = vec![(Acceptable::ChipSize, "only the lower half is wired".into())];
     station.backup().unwrap();
     assert!(station.image("as-found.bin") == station.cells()[..MIB]);
 }
