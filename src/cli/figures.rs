@@ -25,6 +25,15 @@ pub fn size(bytes: u64) -> String {
     }
 }
 
+/// The same with its article: `a 16 MiB`, `an 8 MiB`.
+#[must_use]
+pub fn a_size(bytes: u64) -> String {
+    let size = size(bytes);
+    let number = size.split([' ', ',', '.']).next().unwrap_or_default();
+    let vowel = number.starts_with('8') || matches!(number, "11" | "18");
+    format!("{} {size}", if vowel { "an" } else { "a" })
+}
+
 /// How far a read has come: `6 of 16 MiB`, rounded down; in KiB below 4 MiB.
 #[must_use]
 pub fn size_of(done_bytes: u64, total_bytes: u64) -> String {
@@ -96,6 +105,20 @@ fn without_zeros(value: u128, scale: u128) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_article_goes_by_how_the_number_is_said() {
+        for (mib, shown) in [
+            (8, "an 8 MiB"),
+            (16, "a 16 MiB"),
+            (1, "a 1 MiB"),
+            (80, "an 80 MiB"),
+        ] {
+            assert_eq!(a_size(mib * MIB), shown);
+        }
+        assert_eq!(a_size(11 * KIB), "an 11 KiB");
+        assert_eq!(a_size(112 * KIB), "a 112 KiB");
+    }
 
     #[test]
     fn sizes_take_the_largest_exact_unit() {

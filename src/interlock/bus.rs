@@ -9,6 +9,9 @@ use crate::jedec::Address;
 use crate::jedec::status::{Protection, StatusLock};
 use crate::part::Refused;
 
+/// Ranges that a row names.
+const PLACES_SHOWN: usize = 4;
+
 /// What repeated reading of the ID, of SFDP and of a sample showed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Contact {
@@ -227,18 +230,14 @@ impl Panel {
             next: next.into(),
         };
         let lift = "Ask for it as a step of the write: --lift-protection. If it does not take, WP# is held low.";
-        match (
-            touched.iter().find(|range| protection.touches(range)),
-            lifting,
-        ) {
-            (None, _) => self.open(Interlock::Writable, "no block to be changed is protected"),
-            (Some(_), Some(how)) => self.open(Interlock::Writable, how),
-            (Some(range), None) => {
-                let (start, end) = (Address(range.start), Address(range.end));
-                self.hold(held(
-                    format!("{start} to {end} would change; {protection}"),
-                    lift,
-                ));
+        let touched = touched.iter().filter(|range| protection.touches(range));
+        let touched: Vec<Range<u32>> = touched.cloned().collect();
+        match (touched.is_empty(), lifting) {
+            (true, _) => self.open(Interlock::Writable, "no block to be changed is protected"),
+            (false, Some(how)) => self.open(Interlock::Writable, how),
+            (false, None) => {
+                let blocks = blocks(&touched);
+                self.hold(held(format!("{blocks}, would change; {protection}"), lift));
             }
         }
     }
@@ -322,14 +321,17 @@ impl Panel {
 
     /// `writable` cannot open: nothing tells which bits protect which blocks of this part.
     pub(crate) fn protection_not_known(&mut self, seen: String) {
-        let means = "which bits protect which blocks differs between parts that are otherwise alike, and this                      part's table was not read, or each block has a lock of its own";
-        let next = "norlock parts tells which parts have their status registers from a document. What is in the                     way of a write is lifted for it by: norlock write --lift-protection";
+        let means = "which bits protect which blocks differs between parts that are otherwise alike, and this \
+                    part's table was not read, or each block has a lock of its own";
+        let next = "norlock parts tells which parts have their status registers from a document. What is in the \
+                    way of a write is lifted for it by: norlock write --lift-protection";
         self.protection_fixed(seen, means, next.into());
     }
 
     /// `writable` cannot open: the table has no row for what was asked.
     pub(crate) fn protection_has_no_row(&mut self, asked: &str, nearest: &[String]) {
-        let means = "the part protects what its table has a row for and nothing between; the rows that come                      nearest stand below";
+        let means = "the part protects what its table has a row for and nothing between; the rows that come \
+                    nearest stand below";
         let next = format!("Ask for one of: {}", nearest.join(", "));
         self.protection_fixed(
             format!("asked for {asked}, for which no row is"),
@@ -349,7 +351,8 @@ impl Panel {
 
     /// `writable` cannot open: the change was sent and was not taken.
     pub(crate) fn protection_not_taken(&mut self, seen: String) {
-        let means = "a WP# pin held low keeps a locked register as it is; without a lock bit, the part may be                      another than its ID says";
+        let means = "a WP# pin held low keeps a locked register as it is; without a lock bit, the part may be \
+                    another than its ID says";
         let next = "Pull WP# up to the chip's supply (docs/wiring.md), then try again.";
         self.protection_fixed(seen, means, next.into());
     }
@@ -484,5 +487,26 @@ impl Panel {
                 next: "Free space or mend the disk the unit folder lies on.".into(),
             }),
         }
+    }
+}
+
+/// How many blocks, and where: `8 blocks, 0x000000 to 0x080000`. Those that touch are one range.
+fn blocks(blocks: &[Range<u32>]) -> String {
+    let count = match blocks.len() {
+        1 => "1 block".to_owned(),
+        more => format!("{more} blocks"),
+    };
+    let joined = Protection::of(blocks.to_vec());
+    format!("{count}, {}", places(joined.ranges().unwrap_or_default()))
+}
+
+/// The first ranges, and how many more there are.
+fn places(ranges: &[Range<u32>]) -> String {
+    let shown = ranges.iter().take(PLACES_SHOWN);
+    let shown = shown.map(|range| format!("{} to {}", Address(range.start), Address(range.end)));
+    let shown = shown.collect::<Vec<_>>().join(", ");
+    match ranges.len().saturating_sub(PLACES_SHOWN) {
+        0 => shown,
+        more => format!("{shown} and {more} more"),
     }
 }

@@ -5,6 +5,7 @@
 )]
 
 use std::fs;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use super::*;
@@ -528,4 +529,27 @@ fn sources(folder: &Path) -> Vec<PathBuf> {
         }
     }
     found
+}
+
+#[test]
+fn every_block_that_protection_keeps_from_changing_is_counted() {
+    let seen = |protection: &Protection, blocks: &[u32]| {
+        let touched: Vec<Range<u32>> = blocks.iter().map(|at| at << 16..(at + 1) << 16).collect();
+        let mut panel = Panel::default();
+        panel.writable(protection, &touched, None);
+        panel.held()[0].seen.clone()
+    };
+    let all = Protection::of(vec![0..0x10_0000]);
+    // In the order of a worklist, the boot region from its end down.
+    assert_eq!(
+        seen(&all, &[7, 6, 5, 4, 3, 2, 1, 0]),
+        "8 blocks, 0x000000 to 0x080000, would change; 0x000000 to 0x100000 is protected"
+    );
+    assert!(seen(&all, &[3]).starts_with("1 block, 0x030000 to 0x040000, would change; "));
+    let upper = Protection::of(vec![0x8_0000..0x10_0000]);
+    assert!(seen(&upper, &[1, 9, 2]).starts_with("1 block, 0x090000 to 0x0A0000, would"));
+    assert!(seen(&all, &[0, 2, 4, 6, 8, 10]).starts_with(
+        "6 blocks, 0x000000 to 0x010000, 0x020000 to 0x030000, 0x040000 to 0x050000, \
+             0x060000 to 0x070000 and 2 more, would change; "
+    ));
 }

@@ -142,7 +142,14 @@ pub(super) fn times(part: &Part, sfdp: &SfdpFacts) -> Vec<String> {
             shown(sfdp)
         )
     });
-    words.collect()
+    // An erase that works in several places stands in the table once for each of them.
+    let mut told = Vec::new();
+    for words in words {
+        if !told.contains(&words) {
+            told.push(words);
+        }
+    }
+    told
 }
 
 /// `150 ms, at most 2000 ms`.

@@ -136,6 +136,7 @@ fn marking_disagreement(marking: &Marking, answering: &[&Part], id: &JedecId) ->
         .collect();
     ids.dedup();
     let expected = format!("{} answers {}", marking.text, ids.join(" or "));
+    let id = told(id);
     let names: Vec<&str> = answering.iter().map(|part| part.name.as_str()).collect();
     let seen = if names.is_empty() {
         format!("{id}, which no part in the table answers")
@@ -150,6 +151,17 @@ fn marking_disagreement(marking: &Marking, answering: &[&Part], id: &JedecId) ->
         seen,
         sentence,
     }
+}
+
+/// An ID as a sentence needs it: three bytes, where the chip repeats them or drives nothing after them.
+fn told(id: &JedecId) -> JedecId {
+    let after = id.0.iter().skip(3);
+    let repeats = after.clone().zip(id.0.iter().cycle()).all(|(a, b)| a == b);
+    let silent = |line: u8| after.clone().all(|byte| *byte == line);
+    if repeats || silent(0x00) || silent(0xFF) {
+        return JedecId(id.0.iter().copied().take(3).collect());
+    }
+    id.clone()
 }
 
 /// The parts that SFDP leaves possible; all of them if it leaves none, which is said.
@@ -191,7 +203,7 @@ fn known(
     let sizes: std::collections::BTreeSet<u32> = parts.iter().map(|p| p.size_bytes).collect();
     if sizes.len() > 1 {
         let words: Vec<String> = sizes.iter().map(|size| format!("{size} bytes")).collect();
-        let seen = format!("the same ID {id} for all of them");
+        let seen = format!("the same ID {} for all of them", told(id));
         disagreements.push(Disagreement::between(
             "ID",
             "size_bytes",

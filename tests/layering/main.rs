@@ -12,7 +12,7 @@ mod tokens;
 
 use std::path::{Path, PathBuf};
 
-use tokens::{Token, starts, tokens, without_tests};
+use tokens::{Token, starts, tokens, with_strings, without_tests};
 
 /// Folders from top to bottom. `mock` stands beside `link` and may use its trait.
 const ORDER: [&str; 11] = [
@@ -32,6 +32,8 @@ const ORDER: [&str; 11] = [
 const FORBIDDEN_NAMES: [&str; 5] = ["util", "common", "helpers", "core", "types"];
 /// The one module that may hold unsafe code.
 const UNSAFE_ALLOWED: &str = "link/ioctl.rs";
+/// Spaces within a sentence that nobody meant.
+const GAP: usize = 8;
 const FILE_LINES_MAX: usize = 800;
 
 #[test]
@@ -237,6 +239,43 @@ fn judged(files: &[(&str, &str)]) -> Vec<String> {
         .map(|(place, text)| ((*place).to_owned(), (*text).to_owned()))
         .collect();
     violations(&house)
+}
+
+/// Strings that a line was broken in without `\` at its end, or joined again without its indent taken
+/// out: the gap would stand on the screen.
+fn gaps(place: &str, text: &str) -> Vec<String> {
+    let all = without_tests(&with_strings(text)).0;
+    let strings = all.iter().filter(|token| token.text.starts_with('"'));
+    let gapped = strings.filter(|string| {
+        let lines = || string.text.trim_matches('"').split('\n');
+        let broken = lines().zip(lines().skip(1));
+        let within = |line: &str| line.trim().contains(&" ".repeat(GAP));
+        let open = |(line, next): (&str, &str)| !line.ends_with('\\') && next.starts_with("    ");
+        lines().any(within) || broken.into_iter().any(open)
+    });
+    gapped
+        .map(|string| format!("{place}:{}: a gap in {}", string.line, string.text))
+        .collect()
+}
+
+#[test]
+fn no_sentence_has_a_gap() {
+    let house = house();
+    let judged = house.iter().filter(|(place, _)| !place.contains("tests"));
+    let found: Vec<String> = judged.flat_map(|(place, text)| gaps(place, text)).collect();
+    assert_eq!(found, Vec::<String>::new());
+    for (text, count) in [
+        ("const A: &str = \"one          two\";", 1),
+        ("const A: &str = \"one\n    two\";", 1),
+        ("const A: &str = \"one \\\n          two\";", 0),
+        ("const A: &str = \"          one two\\n\";", 0),
+        (
+            "#[cfg(test)]\nmod tests { const A: &str = \"one          two\"; }",
+            0,
+        ),
+    ] {
+        assert_eq!(gaps("job/mod.rs", text).len(), count, "{text}");
+    }
 }
 
 #[test]

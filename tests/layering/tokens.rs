@@ -11,6 +11,13 @@ pub struct Token {
 
 /// Splits a source into words and marks; comments and the content of literals are left out.
 pub fn tokens(source: &str) -> Vec<Token> {
+    let mut found = with_strings(source);
+    found.retain(|token| !token.text.starts_with('"'));
+    found
+}
+
+/// The same with strings, in their quotes and as they are written. Raw ones are left out.
+pub fn with_strings(source: &str) -> Vec<Token> {
     let chars: Vec<char> = source.chars().collect();
     let mut found = Vec::new();
     let (mut at, mut line) = (0, 1);
@@ -18,7 +25,12 @@ pub fn tokens(source: &str) -> Vec<Token> {
         let next = match chars[at] {
             '/' if chars.get(at + 1) == Some(&'/') => end_of_line(&chars, at),
             '/' if chars.get(at + 1) == Some(&'*') => end_of_block_comment(&chars, at),
-            '"' => end_of_string(&chars, at + 1),
+            '"' => {
+                let end = end_of_string(&chars, at + 1).min(chars.len());
+                let text = chars[at..end].iter().collect();
+                found.push(Token { text, line });
+                end
+            }
             '\'' => end_of_quote(&chars, at),
             c if c == '_' || c.is_alphanumeric() => {
                 let end = end_of_word(&chars, at);

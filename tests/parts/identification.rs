@@ -554,3 +554,56 @@ fn times_that_differ_are_said() {
     let part = found.part.unwrap();
     assert_eq!(part.erase_types[0].time.max.as_millis(), 3000);
 }
+
+/// SST26VF016B DS20005262D: D8h erases 8, 32 or 64 KiB by the address, so the table has it in five places.
+#[test]
+fn an_erase_in_several_places_has_its_times_told_once() {
+    let erase = [
+        (0x1000, 0x20),
+        (0x2000, 0xD8),
+        (0x8000, 0xD8),
+        (0x1_0000, 0xD8),
+    ];
+    let mut facts = sfdp(2 << 20, Some(256), &erase);
+    for kind in &mut facts.erase_types {
+        kind.time = Some(norlock::part::Timing {
+            typical: std::time::Duration::from_secs(1),
+            max: std::time::Duration::from_secs(3),
+        });
+    }
+    let told = id(&[0xBF, 0x26, 0x41], Some(&facts), None).times;
+    let sizes: Vec<&str> = told
+        .iter()
+        .filter_map(|one| one.split(':').next())
+        .collect();
+    assert_eq!(
+        sizes,
+        [
+            "erase of 4 KiB",
+            "erase of 8 KiB",
+            "erase of 32 KiB",
+            "erase of 64 KiB"
+        ]
+    );
+}
+
+/// W25Q128JV Rev. I, 8.2.27: three bytes; what a chip sends after them is not specified.
+#[test]
+fn an_id_that_repeats_is_told_once() {
+    for after in [[0xEF, 0x40, 0x18], [0xFF; 3], [0x00; 3]] {
+        let bytes = [&[0xEF, 0x40, 0x18], after.as_slice(), &after].concat();
+        let found = id(&bytes, None, Some("MX25L12835E"));
+        let told = &found.disagreements[0].sentence;
+        assert!(
+            told.contains("the chip answers EF 40 18, which is"),
+            "{told}"
+        );
+    }
+    // What goes on otherwise may be a longer ID.
+    let found = id(&[0xEF, 0x40, 0x18, 0x01, 0x02], None, Some("MX25L12835E"));
+    let told = &found.disagreements[0].sentence;
+    assert!(
+        told.contains("the chip answers EF 40 18 01 02, which"),
+        "{told}"
+    );
+}

@@ -8,6 +8,10 @@ use crate::job::CheckReport;
 pub fn check(report: &CheckReport, typed: &Typed) -> Screen {
     let answer = match (report.is_clean(), report.intact.len()) {
         (true, 0) => format!("{} has no image yet.", report.unit),
+        (true, 1) => format!(
+            "All of {}: its one image hashes as it did when it was kept.",
+            report.unit
+        ),
         (true, images) => format!(
             "All of {}: {images} images hash as they did when they were kept.",
             report.unit

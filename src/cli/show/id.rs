@@ -1,6 +1,6 @@
 //! `id`
 
-use crate::cli::figures::size;
+use crate::cli::figures::{a_size, size};
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::job::{IdReport, Wrap};
@@ -61,15 +61,15 @@ fn answer(report: &IdReport) -> String {
     match (&report.part, report.standing) {
         (Some(part), Standing::Known) => {
             format!(
-                "On the clip: a {} part, {} {}. {speaks}",
-                size(u64::from(part.size_bytes)),
+                "On the clip: {} part, {} {}. {speaks}",
+                a_size(u64::from(part.size_bytes)),
                 part.maker,
                 part.name
             )
         }
         (Some(part), _) => format!(
-            "On the clip: a {} part that the table does not know; it describes itself.",
-            size(u64::from(part.size_bytes))
+            "On the clip: {} part that the table does not know; it describes itself.",
+            a_size(u64::from(part.size_bytes))
         ),
         (None, _) => {
             "On the clip: a part that neither the table nor the chip itself describes.".into()
