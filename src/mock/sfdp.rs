@@ -1,33 +1,118 @@
 //! The SFDP that a simulated chip carries unless a test gives it another.
 
+use std::collections::BTreeSet;
+use std::ops::Range;
 use std::time::Duration;
 
 use crate::jedec::opcode::READ_ANY_REGISTER;
 use crate::jedec::sfdp::{
-    AddressBytes, CommandAddress, DescribedErase, Enter4Byte, Exit4Byte, OperationTime, QuadEnable,
-    Sfdp, SfdpDescription, SoftReset,
+    AddressBytes, CommandAddress, ConfigurationMap, DescribedErase, Enter4Byte, Exit4Byte,
+    OperationTime, QuadEnable, Region, Revision, SECTOR_MAP, SectorMap, Sfdp, SfdpDescription,
+    SfdpTable, SoftReset,
 };
 use crate::jedec::status::StatusFamily;
 use crate::part::{ChipErase, EraseType, FourByte, Part, Timing};
 
+/// DWORD 1, bits 1:0 and 15:8: erase of 4 KiB does not work in the whole array.
+const NO_4_KIB_EVERYWHERE: u32 = 0xFF03;
+/// Regions that a map has numbers for.
+const REGIONS_MAX: usize = 256;
+
 /// The SFDP of a part that has one, or may have one.
 ///
-/// Only erase types that work in the whole array are told. A part that the format has no codes for
-/// carries none.
+/// Erase types that do not work in the whole array are told of by a sector map. A part that the format
+/// has no codes for carries none.
 pub(super) fn of(part: &Part) -> Option<Vec<u8>> {
     if part.has_sfdp == Some(false) {
         return None;
     }
-    let everywhere = |erase: &&EraseType| erase.only_in.is_none();
-    let described = SfdpDescription {
+    let kinds = kinds(part);
+    let mut space = described(part, &kinds).space().ok()?;
+    if part.erase_types.iter().any(|erase| erase.only_in.is_some()) {
+        let map = sector_map(part, &kinds)?;
+        space.tables.push(SfdpTable {
+            id: SECTOR_MAP,
+            revision: Revision { major: 1, minor: 0 },
+            dwords: map.encode(),
+        });
+        let small = |kind: &EraseType| kind.size_bytes == 4096 && kind.only_in.is_some();
+        let basic = space.tables.first_mut()?.dwords.first_mut()?;
+        if kinds.iter().any(|kind| small(kind)) {
+            *basic |= NO_4_KIB_EVERYWHERE;
+        }
+    }
+    space.encode().ok()
+}
+
+/// Erase types as the format counts them: by size and opcode, wherever they work.
+fn kinds(part: &Part) -> Vec<&EraseType> {
+    let mut kinds: Vec<&EraseType> = Vec::new();
+    for erase in &part.erase_types {
+        let same = |kind: &EraseType| is_kind(kind, erase);
+        if !kinds.iter().any(|kind| same(kind)) {
+            kinds.push(erase);
+        }
+    }
+    kinds
+}
+
+fn is_kind(one: &EraseType, other: &EraseType) -> bool {
+    (one.size_bytes, one.opcode) == (other.size_bytes, other.opcode)
+}
+
+/// Where the part's erases work, as the one map there is; `None` where that is not to be told so.
+fn sector_map(part: &Part, kinds: &[&EraseType]) -> Option<SectorMap> {
+    let places = part
+        .erase_types
+        .iter()
+        .filter_map(|erase| erase.only_in.clone());
+    let ends = places.flat_map(|place| [place.start, place.end]);
+    let borders: BTreeSet<u32> = ends.chain([0, part.size_bytes]).collect();
+    let mut regions = Vec::new();
+    for (start, end) in borders.iter().zip(borders.iter().skip(1)) {
+        let works = |erase: &&EraseType| {
+            let place = erase.only_in.clone().unwrap_or(0..part.size_bytes);
+            place.start <= *start && *end <= place.end
+        };
+        let here: Vec<&EraseType> = part.erase_types.iter().filter(works).collect();
+        let numbers = (1_u8..).zip(kinds);
+        let numbers = numbers.filter(|(_, kind)| here.iter().any(|erase| is_kind(kind, erase)));
+        let erase_types: Vec<u8> = numbers.map(|(number, _)| number).collect();
+        regions.extend(match erase_types.is_empty() {
+            true => nothing_works(*start..*end, kinds)?,
+            false => vec![region(*start..*end, erase_types)],
+        });
+    }
+    (regions.len() <= REGIONS_MAX).then(|| SectorMap {
+        commands: Vec::new(),
+        maps: vec![ConfigurationMap { id: 0, regions }],
+    })
+}
+
+/// Regions in which no whole block lies: each is half of the smallest one.
+fn nothing_works(place: Range<u32>, kinds: &[&EraseType]) -> Option<Vec<Region>> {
+    let smallest = (1_u8..)
+        .zip(kinds)
+        .min_by_key(|(_, kind)| kind.size_bytes)?;
+    let (number, half) = (smallest.0, smallest.1.size_bytes / 2);
+    let starts = place
+        .clone()
+        .step_by(usize::try_from(half).ok().filter(|half| *half > 0)?);
+    let parts = starts.map(|at| region(at..at.saturating_add(half).min(place.end), vec![number]));
+    Some(parts.take(REGIONS_MAX + 1).collect())
+}
+
+fn region(range: Range<u32>, erase_types: Vec<u8>) -> Region {
+    Region {
+        range: range.start.into()..range.end.into(),
+        erase_types,
+    }
+}
+
+fn described(part: &Part, kinds: &[&EraseType]) -> SfdpDescription {
+    SfdpDescription {
         density_bytes: part.size_bytes.into(),
-        erase_types: part
-            .erase_types
-            .iter()
-            .filter(everywhere)
-            .map(erase)
-            .take(4)
-            .collect(),
+        erase_types: kinds.iter().map(|kind| erase(kind)).collect(),
         page_size_bytes: part.page_size_bytes,
         page_program: time(part.page_program),
         chip_erase: part
@@ -49,8 +134,7 @@ pub(super) fn of(part: &Part) -> Option<Vec<u8>> {
         deep_power_down: (part.status != StatusFamily::CypressS)
             .then_some(Duration::from_nanos(super::chip::WAKE_NS)),
         nine_dwords: false,
-    };
-    described.encode().ok()
+    }
 }
 
 fn time(timing: Timing) -> OperationTime {

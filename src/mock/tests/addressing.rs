@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::jedec::sfdp::Sfdp;
+use crate::part::{Catalogue, SfdpFacts, identify};
 
 const HIGH: u32 = 0x0100_1000;
 
@@ -135,4 +136,39 @@ fn sfdp_says_what_the_part_says() {
         let want = want.map(|e| (e.size_bytes, e.opcode, e.opcode_4byte));
         assert!(told.eq(want), "{}", part.name);
     }
+}
+
+/// What the table says of a part and what a simulated one says of itself are the same, also where an
+/// erase works in some places only (sector map, JESD216B 6.5).
+#[test]
+fn no_part_s_own_sfdp_contradicts_the_table() {
+    let catalogue = Catalogue::builtin().unwrap();
+    let mut mapped = 0;
+    for part in catalogue.parts() {
+        let name = &part.name;
+        let sfdp = super::super::sfdp::of(part).map(|space| Sfdp::parse(&space).unwrap());
+        let layout = sfdp.as_ref().and_then(|sfdp| sfdp.erase_layout(&[]));
+        let facts = sfdp
+            .as_ref()
+            .map(|sfdp| SfdpFacts::of(sfdp, layout.as_ref()).unwrap());
+        let marking = part.markings.first().map(String::as_str);
+        let found = identify(&catalogue, &part.jedec_id.0, facts.as_ref(), marking);
+        assert_eq!(found.disagreements, [], "{name}");
+        let Some(alone) = facts.and_then(|facts| facts.part(part.jedec_id.clone())) else {
+            continue;
+        };
+        let places = |part: &Part| {
+            let types = part.erase_types.iter();
+            let mut places: Vec<_> = types
+                .map(|e| (e.size_bytes, e.opcode, e.opcode_4byte, e.only_in.clone()))
+                .collect();
+            places.sort_by_key(|(size, opcode, _, place)| {
+                (*size, *opcode, place.as_ref().map(|place| place.start))
+            });
+            places
+        };
+        assert_eq!(places(&alone), places(part), "{name}");
+        mapped += usize::from(layout.is_some());
+    }
+    assert!(mapped > 4, "{mapped}");
 }
