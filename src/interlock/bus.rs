@@ -57,6 +57,64 @@ pub struct Unexplained {
     pub range: Range<u32>,
 }
 
+/// Why the status registers cannot be changed, or kept what they held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kept {
+    /// A lock keeps them.
+    Locked(StatusLock),
+    /// Nothing that was read tells which of their bits protect what, or how they are written.
+    NotKnown,
+    /// As before, and the protection is in locks of single blocks.
+    PerBlock,
+    /// A write had no effect, and no lock bit is set.
+    Ignored,
+    /// The same, of a write that ends with the supply.
+    VolatileIgnored,
+}
+
+impl Kept {
+    /// What it means, and what can be done next; `None` where that depends on what was wanted.
+    fn words(self) -> (&'static str, Option<&'static str>) {
+        match self {
+            Self::Locked(StatusLock::WhileWpLow) => (
+                "a WP# pin held low keeps a locked register as it is",
+                Some("Pull WP# up to the chip's supply (docs/wiring.md), then try again."),
+            ),
+            Self::Locked(StatusLock::UntilPowerCycle) => (
+                "somebody locked them until the supply is cut, or for ever, which shows only after that",
+                Some(
+                    "Take signals, then supply off (docs/wiring.md), wait a second, connect again, then try again.",
+                ),
+            ),
+            Self::Locked(StatusLock::ForEver) => (
+                "the two lock bits are set for good; no command and no power cycle clears them",
+                Some("Leave this chip as it is; only another chip in its place can be set."),
+            ),
+            Self::NotKnown => (
+                "which bits protect which blocks differs between parts that are otherwise alike, and no document \
+                 of this part was read for it",
+                Some("norlock does not know how this part is unprotected; nothing to try."),
+            ),
+            Self::PerBlock => (
+                "a setting of this chip gives each block a lock of its own, in place of the protect bits",
+                Some(
+                    "norlock does not know how this part is unprotected; nothing to try. The board's own software opens \
+                     such locks.",
+                ),
+            ),
+            Self::Ignored => (
+                "the chip did not hear the write, lost its supply for a moment, or is another part than its ID says",
+                Some("norlock contact"),
+            ),
+            Self::VolatileIgnored => (
+                "the chip did not hear the write, lost its supply for a moment, or shares its ID with a part that \
+                 takes writes which end with the supply, and takes none",
+                None,
+            ),
+        }
+    }
+}
+
 impl Panel {
     /// `contact`: the clip is seated well enough for what comes.
     pub(crate) fn contact(&mut self, contact: &Contact) {
@@ -267,14 +325,17 @@ impl Panel {
         });
     }
 
-    /// `writable` cannot open: lifting was asked for and did not take.
-    pub(crate) fn not_liftable(&mut self, why: String) {
+    /// `writable` cannot open: lifting was asked for and is not possible, or did not take.
+    pub(crate) fn not_liftable(&mut self, seen: String, kept: Kept) {
+        let (means, next) = kept.words();
+        let lasting = "norlock contact. If that is good, lift it by a write that lasts, and set it back when you are \
+                       done: norlock protect --set none";
         self.hold(Held {
             interlock: Interlock::Writable,
             headline: "the protection cannot be lifted.".into(),
-            seen: why,
-            means: "a WP# pin held low, or a lock until the next power-up, guards the status register".into(),
-            next: "Pull WP# up to the chip's supply (docs/wiring.md), or power the chip anew, and try again.".into(),
+            seen,
+            means: means.into(),
+            next: next.unwrap_or(lasting).into(),
         });
     }
 
@@ -300,31 +361,19 @@ impl Panel {
         self.open(Interlock::Writable, evidence);
     }
 
-    /// `writable` cannot open: the registers take no write, whatever WP# does.
-    pub(crate) fn protection_locked(&mut self, lock: StatusLock, protection: &Protection) {
-        let (means, next) = match lock {
-            StatusLock::ForEver => (
-                "the two lock bits are set for good; no command and no power cycle clears them",
-                "Leave this chip as it is; only another chip in its place can be set.",
-            ),
-            StatusLock::UntilPowerCycle | StatusLock::WhileWpLow => (
-                "somebody locked them until the supply is cut, or for ever, which shows only after that",
-                "Lift the clip and cut the supply, wait a second, seat it, then try again.",
+    /// `writable` cannot open: the registers cannot be set. `liftable` says that a write can have them
+    /// lifted for it nonetheless.
+    pub(crate) fn protection_kept(&mut self, seen: String, kept: Kept, liftable: bool) {
+        let (means, next) = kept.words();
+        let next = match (kept, liftable) {
+            (Kept::NotKnown, true) => {
+                "What is in the way of a write is lifted for it by: norlock write --lift-protection. What was read \
+                 of a part: norlock parts NAME"
+            }
+            _ => next.unwrap_or(
+                "norlock contact. If that is good, leave out --until-power-off, and set it back when you are done.",
             ),
         };
-        self.protection_fixed(
-            format!("{protection}; the registers are {lock}"),
-            means,
-            next.into(),
-        );
-    }
-
-    /// `writable` cannot open: nothing tells which bits protect which blocks of this part.
-    pub(crate) fn protection_not_known(&mut self, seen: String) {
-        let means = "which bits protect which blocks differs between parts that are otherwise alike, and this \
-                    part's table was not read, or each block has a lock of its own";
-        let next = "norlock parts tells which parts have their status registers from a document. What is in the \
-                    way of a write is lifted for it by: norlock write --lift-protection";
         self.protection_fixed(seen, means, next.into());
     }
 
@@ -346,14 +395,6 @@ impl Panel {
             "a write of its status register outlasts the supply, so it would not end by itself";
         let next = "Leave out --until-power-off, and set it back when you are done.";
         let seen = format!("the document of {part} has no volatile status write");
-        self.protection_fixed(seen, means, next.into());
-    }
-
-    /// `writable` cannot open: the change was sent and was not taken.
-    pub(crate) fn protection_not_taken(&mut self, seen: String) {
-        let means = "a WP# pin held low keeps a locked register as it is; without a lock bit, the part may be \
-                    another than its ID says";
-        let next = "Pull WP# up to the chip's supply (docs/wiring.md), then try again.";
         self.protection_fixed(seen, means, next.into());
     }
 

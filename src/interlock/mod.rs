@@ -19,6 +19,7 @@ use serde::Serialize;
 
 pub use accept::{Acceptable, Acceptances, ParseAcceptableError};
 pub use bench::{Attestation, MarkingSays, Power};
+pub(crate) use bus::Kept;
 pub use bus::{Contact, Sameness, Unexplained};
 pub use panel::{Held, Panel, Permit, State};
 pub use papers::{OffendingChange, OfflineEvidence, OfflineProblem};

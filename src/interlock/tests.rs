@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use super::*;
 use crate::jedec::Millivolts;
-use crate::jedec::status::Protection;
+use crate::jedec::status::{Protection, StatusLock};
 use crate::link::HostFlash;
 use crate::part::SupplyRange;
 
@@ -184,7 +184,7 @@ fn case(interlock: Interlock) -> Case {
                 },
                 |panel| {
                     panel.writable(&PROTECTED, &[0..0x1000], Some("lifted"));
-                    panel.not_liftable("WP# is low".into());
+                    panel.not_liftable("WP# is low".into(), Kept::Locked(StatusLock::WhileWpLow));
                 },
             ],
             opens: vec![

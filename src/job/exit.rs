@@ -12,7 +12,8 @@ use serde::Serialize;
 pub enum Exit {
     /// Done, and what the command states is true.
     True = 0,
-    /// Compared and different, a bad verdict of `contact`, or a change of protection in doubt.
+    /// Compared and different, a bad verdict of `contact`, or a change of protection that is in doubt or
+    /// that the end of the command failed after.
     Different = 1,
     /// The command line was not understood.
     Usage = 2,

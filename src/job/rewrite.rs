@@ -18,7 +18,7 @@ use super::worklist::{no_plan, pace, touched};
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::chip::Chip;
 use crate::image::{Holds, ReadAt, RegionMap};
-use crate::interlock::{Acceptable, Panel};
+use crate::interlock::{Acceptable, Kept, Panel};
 use crate::jedec::Hertz;
 use crate::jedec::status::{Protection, Registers, VolatileForm};
 use crate::part::JedecId;
@@ -319,6 +319,7 @@ impl Rewrite<'_> {
             self.panel.not_liftable(
                 "it is not as it was first found, and how this part is put back is not known"
                     .into(),
+                Kept::NotKnown,
             );
             return lift;
         }
@@ -345,11 +346,15 @@ impl Rewrite<'_> {
             }
             _ => {
                 let lock = family.status_lock(found).filter(|lock| !lock.is_by_pin());
-                let why = lock.map_or_else(
-                    || "how this part lets go of it is not known".to_owned(),
-                    |lock| format!("the status registers are {lock}"),
-                );
-                self.panel.not_liftable(format!("{protection}; {why}"));
+                let (why, kept) = match lock {
+                    Some(lock) => (
+                        format!("; the status registers are {lock}"),
+                        Kept::Locked(lock),
+                    ),
+                    None if family.per_block(found) => (String::new(), Kept::PerBlock),
+                    None => (String::new(), Kept::NotKnown),
+                };
+                self.panel.not_liftable(format!("{protection}{why}"), kept);
             }
         }
         lift

@@ -21,6 +21,10 @@ pub enum ChipState {
     Changed,
     /// A status register write was sent, and what came of it is not known; the array is as it was.
     ProtectionInDoubt,
+    /// A status register write was sent and read back; only what came after it failed.
+    ProtectionChanged,
+    /// As it was found: a status register write was taken in part, and was put back.
+    PutBack,
 }
 
 impl ChipState {
@@ -34,6 +38,10 @@ impl ChipState {
             Self::ChangedInPart => Some("changed in part; the journal accounts for each block."),
             Self::Changed => Some("changed as asked, complete."),
             Self::ProtectionInDoubt => Some("its protection is in doubt; its array is untouched."),
+            Self::ProtectionChanged => {
+                Some("its protection was changed and read back; what came after failed.")
+            }
+            Self::PutBack => Some("as it was found; what was written is put back."),
         }
     }
 }

@@ -11,8 +11,8 @@ use super::recognise::{OwnId, still_itself};
 use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, ChipError, Order, Pass};
 use crate::image::ReadAt;
-use crate::interlock::Panel;
-use crate::jedec::status::RegisterWrite;
+use crate::interlock::{Kept, Panel};
+use crate::jedec::status::{RegisterWrite, StatusLock};
 use crate::jedec::{Address, Hertz};
 use crate::unit::journal::Journal;
 use crate::unit::store::StoreFile;
@@ -86,7 +86,9 @@ impl Work<'_> {
             self.armed
                 .write_status(&write)
                 .map_err(|error| match error {
-                    ChipError::WriteEnableRefused { .. } => lift_failed(&sentence(&error)),
+                    ChipError::WriteEnableRefused { .. } => {
+                        lift_failed(&sentence(&error), Kept::Ignored)
+                    }
                     error => error.into(),
                 })?;
         }
@@ -100,10 +102,10 @@ impl Work<'_> {
             .any(|step| now.touches(&step.range))
         {
             let lock = self.armed.part().status.status_lock(&registers);
+            let kept = kept(lock, self.lift.volatile);
             let lock = lock.map_or_else(String::new, |lock| format!("; it is {lock}"));
-            return Err(lift_failed(&format!(
-                "written to lift it, the status register still says: {now}{lock}"
-            )));
+            let seen = format!("written to lift it, the status register still says: {now}{lock}");
+            return Err(lift_failed(&seen, kept));
         }
         Ok(())
     }
@@ -356,9 +358,18 @@ fn lower(sentence: &str) -> String {
     })
 }
 
-fn lift_failed(why: &str) -> Stop {
+/// Why a register write that was sent had no effect.
+pub(super) fn kept(lock: Option<StatusLock>, volatile: bool) -> Kept {
+    match lock {
+        Some(lock) => Kept::Locked(lock),
+        None if volatile => Kept::VolatileIgnored,
+        None => Kept::Ignored,
+    }
+}
+
+fn lift_failed(why: &str, kept: Kept) -> Stop {
     let mut panel = Panel::default();
-    panel.not_liftable(why.to_owned());
+    panel.not_liftable(why.to_owned(), kept);
     let mut stop = Stop::held(&panel);
     stop.chip = ChipState::NotTaken;
     stop

@@ -5,13 +5,14 @@ use std::time::SystemTime;
 
 use super::{ProtectOrder, ProtectionChange, ProtectionReport, as_typed, report};
 use crate::chip::{Armed, Chip, ChipError};
-use crate::interlock::Panel;
+use crate::interlock::{Kept, Panel};
 use crate::jedec::status::{Protection, RegisterWrite, Registers, VolatileForm};
 use crate::job::approach::judge_part;
 use crate::job::bench::{Bench, Connected, Seen, connect};
 use crate::job::explain::sentence;
 use crate::job::recognise::{own_id, recognise, still_itself};
 use crate::job::record::{note_refusal, operation, region_map};
+use crate::job::work::kept;
 use crate::job::{Attendant, ChipState, Exit, Stop};
 use crate::link::Purpose;
 use crate::part::Part;
@@ -95,10 +96,15 @@ fn judge_change(
     let offered = part.offered(found);
     let lasting = family.status_lock(found).filter(|lock| !lock.is_by_pin());
     if let Some(lock) = lasting {
-        panel.protection_locked(lock, &part.protection(found));
+        let seen = format!("{}; the registers are {lock}", part.protection(found));
+        panel.protection_kept(seen, Kept::Locked(lock), false);
     } else if offered.is_empty() {
+        let kept = match family.per_block(found) {
+            true => Kept::PerBlock,
+            false => Kept::NotKnown,
+        };
         let seen = format!("{}; {}", part.name, part.protection(found));
-        panel.protection_not_known(seen);
+        panel.protection_kept(seen, kept, family.unprotect(found, size).is_some());
     } else if !offered.contains(&wanted) {
         panel.protection_has_no_row(&asked(&wanted), &nearest(&wanted, &offered));
     } else if order.until_power_off && part.volatile_form().is_none() {
@@ -171,7 +177,7 @@ impl Session<'_> {
             let mut armed = chip.arm(permit)?;
             let outcome = self.write(&mut armed);
             let disarmed = armed.disarmed();
-            now = match outcome.and_then(|now| Ok((now, disarmed?))) {
+            now = match outcome.and_then(|now| Ok((now, disarmed.map_err(changed)?))) {
                 Ok((now, reading)) => {
                     chip = reading;
                     now
@@ -188,11 +194,15 @@ impl Session<'_> {
                 "its protection changed as asked",
                 &Panel::default(),
             )
-            .map_err(in_doubt)?;
+            .map_err(changed)?;
         }
-        let locked = chip.locked_blocks(&now)?;
+        let ended = |error: ChipError| match written {
+            true => changed(error),
+            false => error.into(),
+        };
+        let locked = chip.locked_blocks(&now).map_err(ended)?;
         let mut report = report(&part, &now, locked, self.seen);
-        chip.leave()?;
+        chip.leave().map_err(ended)?;
         report.change = Some(ProtectionChange {
             unit: self.unit.name().to_owned(),
             before,
@@ -208,7 +218,12 @@ impl Session<'_> {
         for write in &self.writes {
             match armed.write_status(write) {
                 Err(error @ ChipError::WriteEnableRefused { .. }) if !sent => {
-                    return Err(not_taken(sentence(&error)));
+                    // Write enable was sent and no register write.
+                    return Err(not_taken(
+                        sentence(&error),
+                        Kept::Ignored,
+                        ChipState::Untouched,
+                    ));
                 }
                 result => result.map_err(in_doubt)?,
             }
@@ -225,10 +240,12 @@ impl Session<'_> {
         let shown = armed.part().protection(&now).to_string();
         if as_writes(&now) == back {
             let lock = family.status_lock(&now);
-            return Err(not_taken(match lock {
+            let volatile = self.writes.iter().any(|write| write.volatile);
+            let seen = match lock {
                 Some(lock) => format!("written, it reads back unchanged: {shown}; it is {lock}"),
                 None => format!("written, it reads back unchanged: {shown}; no lock bit is set"),
-            }));
+            };
+            return Err(not_taken(seen, kept(lock, volatile), ChipState::NotTaken));
         }
         self.put_back(armed, back.unwrap_or_default(), &shown)
     }
@@ -248,14 +265,15 @@ impl Session<'_> {
         let (family, size) = (armed.part().status, armed.part().size_bytes);
         let next = "Run norlock contact; then norlock protect tells how it stands.";
         let headline = "The change was taken in part only.";
-        let stop = Stop::new(Exit::ChipFault, headline, next)
+        let mut stop = Stop::new(Exit::ChipFault, headline, next)
             .row("seen", format!("written, it read back: {shown}"))
             .row(
                 "means",
                 "the contact is failing, or the part is another than its ID says",
             );
         if family.restore(&now, size) == Some(back) {
-            Err(stop.row("also", "it is put back as it was found"))
+            stop.chip = ChipState::PutBack;
+            Err(stop)
         } else {
             Err(in_doubt(stop))
         }
@@ -287,11 +305,18 @@ fn not_noted(panel: &mut Panel, stop: &Stop) -> Stop {
     Stop::held(panel)
 }
 
-fn not_taken(why: String) -> Stop {
+fn not_taken(seen: String, kept: Kept, chip: ChipState) -> Stop {
     let mut panel = Panel::default();
-    panel.protection_not_taken(why);
+    panel.protection_kept(seen, kept, false);
     let mut stop = Stop::held(&panel);
-    stop.chip = ChipState::NotTaken;
+    stop.chip = chip;
+    stop
+}
+
+/// What was asked for was sent and read back, and only what came after it failed.
+fn changed(stop: impl Into<Stop>) -> Stop {
+    let mut stop = in_doubt(stop);
+    stop.chip = ChipState::ProtectionChanged;
     stop
 }
 
