@@ -119,7 +119,9 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Contact(args) => contact(&args, look, typed),
         Command::Id(args) => {
             let setup = setup(&args.bus, args.unit.as_deref())?;
-            let report = job::id(setup.bench, &mut watcher(look)?)?;
+            let mut report = job::id(setup.bench, &mut watcher(look)?)?;
+            let folder = args.unit.as_deref();
+            report.unfinished = folder.and_then(|unit| job::unfinished_of_unit(setup.store, unit));
             Ok(Answer::new(Exit::True, show::id(&report, typed), &report))
         }
         Command::Sfdp(args) => sfdp(&args, look, typed),

@@ -62,11 +62,15 @@ impl Typed {
         }
     }
 
-    /// A next step with the unit in the place that was left for it.
+    /// A next step with the unit in the place that was left for it, and the link behind it.
     #[must_use]
     pub fn fill(&self, step: &str) -> String {
         match &self.unit {
-            Some(unit) => step.replace(&format!("--unit {NO_UNIT}"), &format!("--unit {unit}")),
+            Some(unit) => {
+                let link = self.link.as_deref().map(|link| format!(" {link}"));
+                let known = format!("--unit {unit}{}", link.unwrap_or_default());
+                step.replace(&format!("--unit {NO_UNIT}"), &known)
+            }
             None => step.to_owned(),
         }
     }
@@ -105,7 +109,7 @@ mod tests {
         );
         assert_eq!(
             known.fill("First: norlock backup --unit FOLDER"),
-            "First: norlock backup --unit units/gauge-07"
+            "First: norlock backup --unit units/gauge-07 --spidev /dev/spidev0.0"
         );
         let mock = typed("norlock id --mock gauge-07.toml");
         assert_eq!(

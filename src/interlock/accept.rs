@@ -101,6 +101,13 @@ impl Acceptances {
             .map(|(_, reason)| reason.as_str())
     }
 
+    /// The options that accept `what` once more, with the same reason, as a shell takes them.
+    #[must_use]
+    pub(crate) fn again(&self, what: Acceptable) -> Option<String> {
+        let reason = self.reason(what)?.replace('\'', "'\\''");
+        Some(format!("--accept {what} --because '{reason}'"))
+    }
+
     /// Whether `what` was accepted with a reason that names `unit`: the typed name shows that the
     /// person had this very unit in mind.
     #[must_use]

@@ -467,7 +467,9 @@ impl Panel {
     }
 
     /// `known-part` is in doubt: the chip may have another size than it was opened with.
-    pub(crate) fn size_in_doubt(&mut self, seen: &str) {
+    /// That is `size`, where the chip tells it.
+    pub(crate) fn size_in_doubt(&mut self, seen: &str, size: Option<&str>) {
+        let size = size.unwrap_or("the size that was given");
         self.hold_unless(
             Acceptable::ChipSize,
             Held {
@@ -477,34 +479,53 @@ impl Panel {
                 means: "a read of the wrong length looks like a whole backup; and where a relabelled chip wraps \
                         round, a write to the upper half destroys the lower"
                     .into(),
-                next: "Only if you know that the array has this size: --accept chip-size --because with how you know.".into(),
+                next: format!(
+                    "Read the marking again. Only if you know that the array has {size}: --accept chip-size \
+                     --because with how you know."
+                ),
             },
         );
     }
 
-    /// `nothing-unexplained`: the chip holds the baseline, but for blocks a journal accounts for.
-    pub(crate) fn nothing_unexplained(&mut self, unexplained: &[Unexplained], baseline: &str) {
+    /// `nothing-unexplained`: the chip holds the baseline, but for blocks a journal accounts for. `begun`
+    /// says that there is such a journal, and so no backup until it has ended.
+    pub(crate) fn nothing_unexplained(
+        &mut self,
+        unexplained: &[Unexplained],
+        baseline: &str,
+        begun: bool,
+    ) {
         let Some(first) = unexplained.first() else {
             return self.open(
                 Interlock::NothingUnexplained,
                 format!("as {baseline}, or accounted for by the journal"),
             );
         };
-        let ranges = unexplained
-            .iter()
-            .take(4)
-            .map(|one| format!("{} to {}", Address(one.range.start), Address(one.range.end)));
-        let ranges: Vec<String> = ranges.collect();
+        let ranges: Vec<Range<u32>> = unexplained.iter().map(|one| one.range.clone()).collect();
+        let differ = match ranges.len() {
+            1 => "1 range differs".to_owned(),
+            more => format!("{more} ranges differ"),
+        };
+        let given = [Acceptable::KnownPart, Acceptable::ChipSize];
+        let again = given.map(|name| self.acceptances().again(name));
+        let again = again.into_iter().flatten();
+        let again: String = again.map(|again| format!(" {again}")).collect();
+        let either = if begun {
+            "No backup can be made until the unfinished write has ended. Go back"
+        } else {
+            "Back the unit up again (norlock backup --unit FOLDER), or go back"
+        };
+        let next = format!("{either}: norlock restore --to 1 --unit FOLDER{again}");
         self.hold(Held {
             interlock: Interlock::NothingUnexplained,
             headline: format!("the chip does not hold {baseline}."),
-            seen: format!("{} ranges differ: {}", unexplained.len(), ranges.join(", ")),
+            seen: format!("{differ}: {}", places(&ranges)),
             means: format!(
                 "the unit has run and changed itself since, or something else wrote at {}; writing now would \
                  lose what it holds",
                 Address(first.range.start)
             ),
-            next: "Back the unit up again (norlock backup), or go back: norlock restore --to 1".into(),
+            next,
         });
     }
 

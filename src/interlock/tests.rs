@@ -169,7 +169,7 @@ fn case(interlock: Interlock) -> Case {
                 |panel| panel.known_part("W25Q80DV", None, &["they differ".into()]),
                 |panel| {
                     panel.known_part("W25Q80DV", None, &[]);
-                    panel.size_in_doubt("both halves are equal");
+                    panel.size_in_doubt("both halves are equal", Some("16 MiB"));
                 },
             ],
             opens: vec![|panel| panel.known_part("W25Q80DV", None, &[])],
@@ -210,10 +210,10 @@ fn case(interlock: Interlock) -> Case {
         },
         Interlock::NothingUnexplained => Case {
             holds: vec![|panel| {
-                panel.nothing_unexplained(&[Unexplained { range: 0..4096 }], "as-found.bin")
+                panel.nothing_unexplained(&[Unexplained { range: 0..4096 }], "as-found.bin", false)
             }],
             opens: vec![
-                |panel| panel.nothing_unexplained(&[], "as-found.bin"),
+                |panel| panel.nothing_unexplained(&[], "as-found.bin", false),
                 |panel| panel.present_kept("replaced-1.bin"),
             ],
         },

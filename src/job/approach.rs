@@ -121,7 +121,7 @@ pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
     let sentences = found.disagreements.iter().map(|one| one.sentence.clone());
     panel.known_part(name, doubt, &sentences.collect::<Vec<_>>());
     if let Some(doubt) = &seen.size_doubt {
-        panel.size_in_doubt(doubt);
+        seen.doubted(panel, doubt);
     }
 }
 

@@ -4,13 +4,12 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, connect};
-use super::record::{note_refusal, operation, region_map};
+use super::bench::{Bench, Connected, Seen, connect};
+use super::record::{begun_write, note_refusal, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Exit, Stop, recognise, wrap};
 use crate::interlock::Panel;
 use crate::link::Purpose;
-use crate::unit::journal::Journal;
 use crate::unit::{Digest, Image, ImageName, Unit, UnitError};
 
 /// What a backup found and kept.
@@ -28,6 +27,8 @@ pub struct BackupReport {
     pub sha256: Digest,
     /// Size of the image.
     pub size_bytes: u32,
+    /// Why the chip may have another size, where that was accepted.
+    pub size_doubt: Option<String>,
     /// The reads.
     pub reads: TwinRead,
     /// What changed since the backup before, region by region; empty for the first.
@@ -77,7 +78,7 @@ fn backup_checked(
     must_be_the_unit(&mut connected, unit)?;
     wrap::look(&mut connected, &[])?;
     if let Some(doubt) = &connected.seen.size_doubt {
-        connected.panel.size_in_doubt(doubt);
+        connected.seen.doubted(&mut connected.panel, doubt);
         if connected.panel.is_held() {
             return Err(Stop::held(&connected.panel));
         }
@@ -85,7 +86,7 @@ fn backup_checked(
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
-    judge_reads(&mut connected.panel, &reads, None, true);
+    judge_reads(&mut connected.panel, &connected.seen, &reads, None, true);
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
     }
@@ -113,6 +114,7 @@ fn backup_checked(
         },
         sha256: image.sha256,
         size_bytes,
+        size_doubt: reads.half.clone().or(seen.size_doubt),
         reads,
         changed: changed.unwrap_or_default(),
         before: before.map(|image| image.name.file_name()),
@@ -121,13 +123,19 @@ fn backup_checked(
 
 /// `twin-read`. A backup from weak reads is kept and recorded as such; `weak` holds what builds on
 /// one. A blank chip is refused only as a backup.
-pub(super) fn judge_reads(panel: &mut Panel, reads: &TwinRead, weak: Option<&str>, backup: bool) {
+pub(super) fn judge_reads(
+    panel: &mut Panel,
+    seen: &Seen,
+    reads: &TwinRead,
+    weak: Option<&str>,
+    backup: bool,
+) {
     panel.twin_read(&reads.differing, &reads.pattern, weak);
     if let Some(alarm) = reads.alarms.first() {
         panel.reads_implausible(alarm);
     }
     if let Some(half) = &reads.half {
-        panel.size_in_doubt(half);
+        seen.doubted(panel, half);
     }
     if backup && reads.is_blank() {
         panel.reads_blank();
@@ -137,11 +145,7 @@ pub(super) fn judge_reads(panel: &mut Panel, reads: &TwinRead, weak: Option<&str
 /// While a write is unfinished the chip holds a mix of two images: no backup to go back to, and no
 /// baseline to tailor from.
 fn refuse_a_mix(unit: &Unit) -> Result<(), Stop> {
-    let unfinished = Journal::find_unfinished(unit)?.filter(|write| {
-        let contents = write.contents.as_ref();
-        !contents.is_ok_and(|contents| contents.nothing_begun())
-    });
-    let Some(unfinished) = unfinished else {
+    let Some(unfinished) = begun_write(unit)? else {
         return Ok(());
     };
     let next = "Give the same write command again, or go back: norlock restore --unit FOLDER";

@@ -87,6 +87,8 @@ pub struct Seen {
     pub identification: Identification,
     /// Why the chip may have another size than the part it was identified as.
     pub size_doubt: Option<String>,
+    /// Size that was given and is not used, as the part tells its own.
+    pub size_unused: Option<u32>,
     /// What reads around the end of the array showed, where they were made.
     pub wrap: Option<Wrap>,
     /// What the link is called.
@@ -97,6 +99,20 @@ pub struct Seen {
     pub sck: Hertz,
     /// What was said about the bench.
     pub said: Attestation,
+}
+
+impl Seen {
+    /// `known-part` is held, unless accepted by `chip-size`, for `doubt` of the chip's size.
+    pub(super) fn doubted(&self, panel: &mut Panel, doubt: &str) {
+        let part = self.identification.part.as_ref();
+        let size = part.map(|part| part.size_bytes).or(self.size_unused);
+        let unused = self.size_unused.map_or_else(String::new, |given| {
+            let given = show_size(given.into());
+            format!("; --size {given} is not used, as the chip says what it is")
+        });
+        let size = size.map(|size| show_size(size.into()));
+        panel.size_in_doubt(&format!("{doubt}{unused}"), size.as_deref());
+    }
 }
 
 /// A chip that is open as its part, with the interlocks so far.
@@ -146,7 +162,13 @@ pub(super) fn meet(
         panel.not_driven(refused, format!("JEDEC ID {}", short_id(&look.id)));
         return Err(Stop::held(&panel));
     }
-    let seen = look_closer(&mut bare, look, &catalogue, level, said)?;
+    let mut seen = look_closer(&mut bare, look, &catalogue, level, said)?;
+    let told = seen
+        .identification
+        .part
+        .as_ref()
+        .map(|part| part.size_bytes);
+    seen.size_unused = size_bytes.filter(|given| told.is_some_and(|told| told != *given));
     judge(&mut panel, &seen);
     if panel.is_held() {
         return Err(Stop::held(&panel));
@@ -388,6 +410,7 @@ fn look_closer(
         layout,
         identification,
         size_doubt,
+        size_unused: None,
         wrap: None,
         link,
         level,

@@ -28,6 +28,8 @@ pub struct IdReport {
     pub disagreements: Vec<String>,
     /// What the bytes behind the JEDEC ID say, where a document tells.
     pub behind_id: Option<String>,
+    /// Why the chip may have another size than it says. A backup is held then.
+    pub size_doubt: Option<String>,
     /// What tells the size that the part has: `ID`, `SFDP`, `table`, `address wrap`.
     pub size_by: Vec<&'static str>,
     /// What reads around the end of the array showed.
@@ -50,6 +52,9 @@ pub struct IdReport {
     pub woken: bool,
     /// Whether WEL was found set and was cleared.
     pub wel_was_set: bool,
+    /// The journal of a write of the unit that did not end ([`super::unfinished_of_unit`]); `None` where no
+    /// unit was named.
+    pub unfinished: Option<String>,
     /// Link, level and SCK.
     pub link: (String, Option<Millivolts>, Hertz),
 }
@@ -84,10 +89,13 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
     let identification = seen.identification;
     let sentences = identification.disagreements.into_iter();
     let mut disagreements: Vec<String> = sentences.map(|one| one.sentence).collect();
-    disagreements.extend(
-        seen.size_doubt
-            .filter(|doubt| !disagreements.contains(doubt)),
-    );
+    let doubt = seen.size_doubt.as_ref();
+    if let Some(doubt) = doubt.filter(|doubt| !disagreements.contains(doubt)) {
+        disagreements.push(doubt.clone());
+    }
+    let repeats = (seen.wrap == Some(Wrap::Repeats))
+        .then(|| "the upper half repeats the lower; a chip of half the size does too".to_owned());
+    let size_doubt = seen.size_doubt.or(repeats);
     let mut sfdp_remarks: Vec<String> = seen.sfdp_fault.into_iter().collect();
     sfdp_remarks.extend(seen.sfdp.iter().flat_map(|sfdp| sfdp.remarks().to_vec()));
     sfdp_remarks.extend(seen.layout.and_then(|layout| layout.doubt));
@@ -99,6 +107,7 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         standing: identification.standing,
         candidates: identification.candidates,
         disagreements,
+        size_doubt,
         size_by,
         wrap: seen.wrap,
         times: identification.times,
@@ -111,6 +120,7 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         addressing,
         woken: seen.look.woken,
         wel_was_set: seen.look.wel_was_set,
+        unfinished: None,
         link: (seen.link, seen.level, seen.sck),
     })
 }

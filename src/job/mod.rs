@@ -52,4 +52,4 @@ pub use twin_read::{PassFacts, TwinRead};
 pub use verify::{Difference, VerifyReport, verify};
 pub use worklist::{WorklistReport, worklist};
 pub use wrap::Wrap;
-pub use write::{WriteOrder, in_unit, write};
+pub use write::{WriteOrder, in_unit, unfinished_of_unit, write};

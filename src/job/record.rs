@@ -10,7 +10,7 @@ use super::{Exit, Stop};
 use crate::image::RegionMap;
 use crate::interlock::{Panel, State};
 use crate::part::{Catalogue, Part};
-use crate::unit::journal::Journal;
+use crate::unit::journal::{Journal, JournalError, UnfinishedWrite};
 use crate::unit::store::Store;
 use crate::unit::{Acceptance, Digest, InterlockState, Operation, Unit};
 
@@ -117,6 +117,16 @@ pub(super) fn note_refusal(unit: &mut Unit, command: &str, stop: &Stop) {
         ..Operation::default()
     };
     let _ = unit.record(refused, SystemTime::now());
+}
+
+/// The unit's write that did not end, where it has begun a block, or may have: the chip then holds a mix
+/// of two images.
+pub(super) fn begun_write(unit: &Unit) -> Result<Option<UnfinishedWrite>, JournalError> {
+    let unfinished = Journal::find_unfinished(unit)?;
+    Ok(unfinished.filter(|write| {
+        let contents = write.contents.as_ref();
+        !contents.is_ok_and(|contents| contents.nothing_begun())
+    }))
 }
 
 /// How long to wait for a busy chip before giving up: the part's longest operation if the unit has an

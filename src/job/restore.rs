@@ -79,7 +79,13 @@ fn restore_checked(
     let mut met = approach(about, unit, bench, attendant)?;
     // Only now: that it is gone or cut short is for backup-intact to tell.
     let target = unit.open_image(&backup)?;
-    judge_reads(&mut met.panel, &met.reads, met.reads.weak.as_deref(), false);
+    judge_reads(
+        &mut met.panel,
+        &met.seen,
+        &met.reads,
+        met.reads.weak.as_deref(),
+        false,
+    );
     if met.panel.is_held() {
         return Err(Stop::held(&met.panel));
     }
@@ -123,6 +129,7 @@ fn restore_checked(
         lift_protection: order.lift_protection,
         started: met.started,
         own: met.own,
+        half: met.reads.half.is_some(),
         replacement: order.replacement,
         replaced,
         unit,

@@ -89,6 +89,8 @@ pub(super) struct Rewrite<'a> {
     pub started: Duration,
     /// The chip's own ID, as it answered before it was read.
     pub own: OwnId,
+    /// Whether the upper half of the chip repeats the lower.
+    pub half: bool,
     /// Whether the chip becomes the unit's.
     pub replacement: bool,
     pub replaced: Option<String>,
@@ -178,6 +180,8 @@ impl Rewrite<'_> {
         let becomes = self.becomes();
         let part = self.chip.part().clone();
         let panel = std::mem::take(&mut self.panel);
+        let again = panel.acceptances().again(Acceptable::ChipSize);
+        let half_accepted = again.filter(|_| self.half);
         let permit = match panel.permit() {
             Ok(permit) => permit,
             Err(panel) => {
@@ -194,6 +198,7 @@ impl Rewrite<'_> {
             target: self.target,
             present: self.present,
             own: self.own,
+            half_accepted,
             lift,
             in_hand: None,
             finished: 0,

@@ -17,6 +17,9 @@ pub enum ChipState {
     NotTaken,
     /// Changed in part; the unit's journal accounts for each block.
     ChangedInPart,
+    /// Changed in part, and perhaps where the journal does not say so: a read of the whole chip showed
+    /// something else than its blocks explain.
+    ChangedBeyond,
     /// Changed as asked, complete.
     Changed,
     /// A status register write was sent, and what came of it is not known; the array is as it was.
@@ -36,6 +39,7 @@ impl ChipState {
             Self::Untouched => Some("untouched."),
             Self::NotTaken => Some("as it was found; a register write was sent and not taken."),
             Self::ChangedInPart => Some("changed in part; the journal accounts for each block."),
+            Self::ChangedBeyond => Some("changed, perhaps also where the journal does not say so."),
             Self::Changed => Some("changed as asked, complete."),
             Self::ProtectionInDoubt => Some("its protection is in doubt; its array is untouched."),
             Self::ProtectionChanged => {

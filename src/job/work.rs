@@ -10,7 +10,7 @@ use super::explain::sentence;
 use super::recognise::{OwnId, still_itself};
 use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, ChipError, Order, Pass};
-use crate::image::ReadAt;
+use crate::image::{ReadAt, show_size};
 use crate::interlock::{Kept, Panel};
 use crate::jedec::status::{RegisterWrite, StatusLock};
 use crate::jedec::{Address, Hertz};
@@ -37,6 +37,8 @@ pub(super) struct Work<'a> {
     pub target: &'a dyn StoreFile,
     pub present: &'a dyn ReadAt,
     pub own: OwnId,
+    /// The options that accept once more that the upper half repeats the lower, where it does.
+    pub half_accepted: Option<String>,
     pub lift: Lift,
     /// The block in hand and how far it came.
     pub in_hand: Option<(Range<u32>, &'static str)>,
@@ -275,7 +277,9 @@ impl Work<'_> {
         let time = finished.chip.now().saturating_sub(before);
         attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
         if let Some(first) = finished.differing.first() {
-            return Err(differs(first, finished.differing.len()));
+            let frames = finished.differing.len();
+            let half = self.half_accepted.map(|again| (total / 2, again));
+            return Err(differs(first, frames, half));
         }
         still_itself(&mut finished.chip, &self.own).map_err(Stop::after_change)?;
         let now = finished.chip.now();
@@ -385,22 +389,34 @@ fn present_lost(error: std::io::Error) -> Stop {
     .because(error)
 }
 
-fn differs(first: &Range<u32>, frames: usize) -> Stop {
-    Stop::new(
-        Exit::Unfinished,
-        format!(
-            "The chip differs from the image near {}, after all blocks had read back right.",
-            Address(first.start)
+/// `half` is where the array ends if it is as was accepted, and the options that accept it again.
+fn differs(first: &Range<u32>, frames: usize, half: Option<(u64, String)>) -> Stop {
+    let differ = match frames {
+        1 => "1 stretch differs".to_owned(),
+        more => format!("{more} stretches differ"),
+    };
+    let seen = format!("{differ} in the read of the whole chip");
+    let (means, next) = match half {
+        Some((end, again)) => (
+            format!(
+                "the array may end at {}, a doubt that was accepted (chip-size); writes to the upper half \
+                 then land in the lower",
+                show_size(end)
+            ),
+            format!("Do not power the board. Go back: norlock restore --to 1 --unit FOLDER {again}"),
         ),
-        "Reseat the clip and give the same command again. If it comes back: norlock restore",
-    )
-    .row(
-        "seen",
-        format!("{frames} stretches differ in the read of the whole chip"),
-    )
-    .row(
-        "means",
-        "a wrong address bit wrote outside the worklist, or the contact failed in this read",
-    )
-    .after_change()
+        None => (
+            "a wrong address bit wrote outside the worklist, or the contact failed in this read".into(),
+            "Reseat the clip and give the same command again. If it comes back: norlock restore --unit FOLDER"
+                .into(),
+        ),
+    };
+    let near = Address(first.start);
+    let headline = format!(
+        "The chip differs from the image near {near}, after all blocks had read back right."
+    );
+    let stop = Stop::new(Exit::Unfinished, headline, next);
+    let mut stop = stop.row("seen", seen).row("means", means).after_change();
+    stop.chip = ChipState::ChangedBeyond;
+    stop
 }

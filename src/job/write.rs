@@ -8,12 +8,12 @@ use super::approach::{About, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
-use super::record::{note_refusal, region_map};
+use super::record::{begun_write, note_refusal, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
-use crate::interlock::{Panel, Unexplained};
+use crate::interlock::{Held, Interlock, Panel, Unexplained};
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::{Store, StoreFile, hash};
 use crate::unit::{Digest, Image, ImageName, Unfinished, Unit};
@@ -59,6 +59,15 @@ pub fn in_unit(store: Arc<dyn Store>, folder: &Path, stop: Stop) -> Stop {
     }
 }
 
+/// The journal in a unit's folder that tells of a write which did not end; the chip then holds a mix of
+/// two images. `None` also for a folder that is no unit.
+#[must_use]
+pub fn unfinished_of_unit(store: Arc<dyn Store>, folder: &Path) -> Option<String> {
+    let unit = Unit::view(store, folder).ok()?;
+    let write = begun_write(&unit).ok()??;
+    Some(write.path.display().to_string())
+}
+
 /// While a journal is unfinished that is the exit code, and the chip counts as changed in part unless
 /// the journal says that nothing was begun. Where the journal cannot be looked for, the stop stands: it
 /// tells by itself if this run has changed the chip.
@@ -68,7 +77,10 @@ pub(super) fn with_journal(unit: &Unit, mut stop: Stop) -> Stop {
     };
     stop.exit = Exit::Unfinished;
     let unbegun = matches!(&unfinished.contents, Ok(contents) if contents.nothing_begun());
-    if !unbegun && stop.chip != ChipState::Changed {
+    let held = |held: &Held| held.interlock == Interlock::NothingUnexplained;
+    if !unbegun && stop.held.iter().any(held) {
+        stop.chip = ChipState::ChangedBeyond;
+    } else if !unbegun && !matches!(stop.chip, ChipState::Changed | ChipState::ChangedBeyond) {
         stop.chip = ChipState::ChangedInPart;
     }
     stop
@@ -112,7 +124,13 @@ fn write_checked(
         .weak
         .clone()
         .or_else(|| weak_backup(unit, &baseline));
-    judge_reads(&mut met.panel, &met.reads, weak.as_deref(), false);
+    judge_reads(
+        &mut met.panel,
+        &met.seen,
+        &met.reads,
+        weak.as_deref(),
+        false,
+    );
     let odd = if met.reads.sha256 == target_digest {
         // The chip holds the target already: what an interrupted close, or a second write, finds.
         Vec::new()
@@ -125,8 +143,9 @@ fn write_checked(
         };
         unexplained(&met.present, &expected, smallest_block(met.chip.part()))?
     };
+    let begun = begun_write(unit)?.is_some();
     met.panel
-        .nothing_unexplained(&odd, &baseline.name.file_name());
+        .nothing_unexplained(&odd, &baseline.name.file_name(), begun);
     if met.panel.is_held() {
         return Err(Stop::held(&met.panel));
     }
@@ -153,6 +172,7 @@ fn write_checked(
         lift_protection,
         started: met.started,
         own: met.own,
+        half: met.reads.half.is_some(),
         replacement: false,
         replaced: None,
     };

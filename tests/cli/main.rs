@@ -5,6 +5,7 @@ mod adding;
 mod bad_input;
 mod demo;
 mod desk;
+mod doubts;
 mod interrupted;
 mod parts;
 mod protect;

@@ -12,7 +12,7 @@ use norlock::unit::store::{Loss, Store};
 use norlock::unit::witness::WitnessedStore;
 use norlock::unit::{Recorded, Unit};
 
-use crate::small::{PARTS, Small, StopAfter, When};
+use crate::small::{PARTS, Small, StopAfter, When, changed};
 
 /// Erase blocks that the small write takes in hand, see `Small::ready`.
 const BLOCKS: usize = 4;
@@ -264,7 +264,7 @@ fn damage_outside_the_worklist_is_found_at_the_end_and_mended() {
         .unwrap_err();
     assert_eq!(
         (stop.exit, stop.chip),
-        (Exit::Unfinished, ChipState::ChangedInPart),
+        (Exit::Unfinished, ChipState::ChangedBeyond),
         "{stop:?}"
     );
     assert!(
@@ -403,10 +403,7 @@ fn another_chip_of_the_same_kind_is_noticed() {
                     .set_faults(Faults::seeded(3).with(fault.clone()));
             });
             let stop = small.write_attended(&mut attendant).unwrap_err();
-            assert_eq!(
-                (stop.exit, stop.chip),
-                (Exit::Unfinished, ChipState::ChangedInPart)
-            );
+            assert_eq!((stop.exit, stop.chip), (Exit::Unfinished, changed(&stop)));
             // The same command on the other chip: not this unit.
             let again = small.write().unwrap_err();
             assert_eq!(again.exit, Exit::Unfinished);

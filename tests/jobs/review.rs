@@ -225,7 +225,7 @@ fn a_done_block_that_was_changed_since_is_not_explained_by_the_journal() {
         held_by(&stop, "nothing-unexplained");
         assert_eq!(
             (stop.exit, stop.chip),
-            (Exit::Unfinished, ChipState::ChangedInPart)
+            (Exit::Unfinished, ChipState::ChangedBeyond)
         );
         assert_eq!(small.mock().modifying_operations(), operations);
         small.restore().unwrap();

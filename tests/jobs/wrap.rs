@@ -63,6 +63,7 @@ fn a_part_that_is_what_it_says_comes_round_at_its_end() {
         assert_eq!(report.wrap, Some(Wrap::Agrees), "{name}");
         assert_eq!(report.size_by.join(", "), by, "{name}");
         assert!(report.disagreements.is_empty(), "{name}");
+        assert_eq!(report.size_doubt, None, "{name}");
     }
 }
 
@@ -149,6 +150,12 @@ fn a_smaller_chip_than_its_label_holds_known_part() {
     let report = id(&station);
     assert_eq!(report.wrap, Some(Wrap::Repeats));
     assert_eq!(report.size_by, ["ID", "SFDP"]);
+    assert!(report.disagreements.is_empty());
+    let doubt = report.size_doubt.unwrap();
+    assert!(
+        doubt.contains("the upper half repeats the lower"),
+        "{doubt}"
+    );
     held_by_known_part(&station.backup().unwrap_err());
 }
 

@@ -25,6 +25,9 @@ pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
     if let Some(weak) = &reads.weak {
         screen = screen.row("weak", format!("the reads are not independent: {weak}"));
     }
+    if let Some(doubt) = &report.size_doubt {
+        screen = screen.row("accepted", format!("chip-size, although {doubt}"));
+    }
     screen = screen
         .row("looks", reads.look.summary())
         .row(

@@ -46,13 +46,47 @@ pub fn id(report: &IdReport, typed: &Typed) -> Screen {
     }
     let (link, level, sck) = &report.link;
     let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
-    screen
-        .row("link", format!("{link}{level}, {sck} asked"))
-        .chip("untouched.")
-        .next(typed.command("backup"))
+    let mut screen = screen.row("link", format!("{link}{level}, {sck} asked"));
+    if let Some(journal) = &report.unfinished {
+        let told = format!("{journal} tells of a write that did not end");
+        screen = screen.row("journal", told);
+    }
+    next(screen.chip("untouched."), report, typed)
+}
+
+/// A backup, where nothing is known that holds it.
+fn next(screen: Screen, report: &IdReport, typed: &Typed) -> Screen {
+    if report.unfinished.is_some() {
+        return screen
+            .next("Give the same write command again, or go back:")
+            .next(typed.change("restore"));
+    }
+    let screen = match &report.size_doubt {
+        Some(_) if report.wrap == Some(Wrap::Repeats) => screen.next(
+            "Read the marking again. A backup compares the whole halves, and is held if they are the same \
+             throughout:",
+        ),
+        Some(_) => screen.next("Read the marking again. A backup is held until the size is settled:"),
+        None => screen,
+    };
+    screen.next(typed.command("backup"))
 }
 
 fn answer(report: &IdReport) -> String {
+    if let (Some(part), Some(_), true) = (
+        &report.part,
+        &report.size_doubt,
+        report.disagreements.is_empty(),
+    ) {
+        let what = match report.standing {
+            Standing::Known => format!("{} {}", part.maker, part.name),
+            _ => "a part that the table does not know".into(),
+        };
+        let size = size(u64::from(part.size_bytes));
+        return format!(
+            "On the clip: {what}. It says {size}, and its upper half repeats the lower. The size is in doubt."
+        );
+    }
     let speaks = if report.disagreements.is_empty() {
         "Nothing speaks against it."
     } else {
@@ -114,6 +148,9 @@ fn facts(screen: Screen, part: &Part, report: &IdReport) -> Screen {
         .map(|kind| size(u64::from(kind.size_bytes)))
         .collect();
     sizes.dedup();
+    if sizes.is_empty() {
+        sizes.push("none that is known to work".into());
+    }
     let program = match part.program {
         ProgramMethod::Page => format!("page program {}", size(u64::from(part.page_size_bytes))),
         ProgramMethod::Byte => "programmed byte by byte".into(),
