@@ -22,7 +22,7 @@ pub(super) fn agreed(mut part: Part) -> Part {
 }
 
 /// Takes `next` up into `kept` if it is the same erase type once more.
-fn taken_up(kept: &mut EraseType, next: &EraseType) -> bool {
+pub(super) fn taken_up(kept: &mut EraseType, next: &EraseType) -> bool {
     let key = |erase: &EraseType| (erase.size_bytes, erase.opcode, erase.only_in.clone());
     if key(kept) != key(next) {
         return false;

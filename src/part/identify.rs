@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::agreed::taken_up;
 use super::{Catalogue, JedecId, Marking, Part, SfdpFacts, SupplyRange, compare, merge};
 
 /// How well the chip is known.
@@ -237,6 +238,7 @@ fn apply_sfdp(part: &mut Part, sfdp: &SfdpFacts) {
     let confirmed = found.flat_map(|found| found.confirmed(&part.erase_types, part.size_bytes));
     part.erase_types = confirmed.collect();
     super::sfdp_facts::sort(&mut part.erase_types);
+    part.erase_types.dedup_by(|next, kept| taken_up(kept, next));
     if let Some(time) = sfdp.page_program {
         part.page_program.max = part.page_program.max.max(time.max);
     }
