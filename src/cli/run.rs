@@ -10,14 +10,14 @@ use super::attend::Watcher;
 use super::look::{Look, complain};
 use super::pieces;
 use super::screen::Screen;
-use super::setup::{catalogue, image, offline, setup, text_of};
+use super::setup::{catalogue, image, not_there, offline, setup, text_of};
 use super::typed::Typed;
 use super::{demo, show, stop};
 use crate::job::{
     self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder,
 };
 use crate::unit::Unit;
-use crate::unit::store::{Publish, RealStore, Store};
+use crate::unit::store::{Publish, RealStore, Store, StoreError};
 
 /// What a command ends with: its screen, its exit code, and the same as data.
 pub struct Answer {
@@ -173,7 +173,11 @@ fn sfdp(args: &args::SfdpArgs, look: Look, typed: &Typed) -> Result<Answer, Stop
         }
     }
     let report = match &args.from {
-        Some(file) => sfdp_in(&store.read(file).map_err(Stop::from).map_err(no_chip)?)?,
+        Some(file) => {
+            let bytes = store.read(file);
+            let there = |error: StoreError| no_chip(not_there(error.kind(), error.into()));
+            sfdp_in(&bytes.map_err(there)?)?
+        }
         None => {
             let raw = job::read_sfdp(setup(&args.bus, None)?.bench, &mut watcher(look)?)?;
             // Kept before it is judged: tables that cannot be used are those to look at again.
@@ -185,13 +189,39 @@ fn sfdp(args: &args::SfdpArgs, look: Look, typed: &Typed) -> Result<Answer, Stop
             })?
         }
     };
-    let screen = show::sfdp(&report, typed);
-    Ok(Answer::new(Exit::True, screen, &report))
+    let kept = args.raw.as_deref().map(|file| KeptFile {
+        file: file.display().to_string(),
+        size_bytes: report.raw.len(),
+    });
+    let screen = show::sfdp(&report, kept.as_ref(), typed);
+    Ok(Answer::new(
+        Exit::True,
+        screen,
+        &KeptReport {
+            report: &report,
+            kept,
+        },
+    ))
+}
+
+/// A file that the tables were kept in.
+#[derive(Serialize)]
+pub struct KeptFile {
+    pub file: String,
+    pub size_bytes: usize,
+}
+
+/// What the tables say, and where they were kept.
+#[derive(Serialize)]
+struct KeptReport<'a> {
+    #[serde(flatten)]
+    report: &'a job::SfdpReport,
+    kept: Option<KeptFile>,
 }
 
 fn exists_already(file: &Path) -> Stop {
     let next = "Name a file that is not there yet; none is overwritten.";
-    let headline = format!("{} exists already.", file.display());
+    let headline = format!("'{}' exists already.", file.display());
     Stop::new(Exit::FileFault, headline, next)
 }
 

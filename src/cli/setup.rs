@@ -1,7 +1,7 @@
 //! From options and answers to what a job needs: bench, store, unit.
 
 use std::fs::File;
-use std::io::{LineWriter, Read, Write};
+use std::io::{ErrorKind, LineWriter, Read, Write};
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -38,16 +38,35 @@ pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
 
 /// What a person's own file says.
 pub fn text_of(file: &Path) -> Result<String, Stop> {
-    let headline = format!("Cannot read {}.", file.display());
-    std::fs::read_to_string(file).map_err(|error| broken(&headline, error))
+    let headline = format!("Cannot read '{}'.", file.display());
+    std::fs::read_to_string(file).map_err(|error| {
+        let kind = Some(error.kind());
+        not_there(kind, broken(&headline, error))
+    })
+}
+
+/// A stop about a file that a person named: one that is not there wants another name, no mending.
+pub fn not_there(kind: Option<ErrorKind>, mut stop: Stop) -> Stop {
+    if kind == Some(ErrorKind::NotFound) {
+        stop.next = "Name a file that is there.".into();
+    }
+    stop
 }
 
 /// A file that says something it must not: the error tells which, and where in it.
 fn refused(error: impl std::error::Error + Send + Sync + 'static) -> Stop {
     let next = "Mend the file, then try again; nothing was sent.";
-    let mut stop = Stop::new(Exit::FileFault, job::sentence(&error), next);
+    let stop = Stop::new(Exit::FileFault, job::sentence(&error), next);
+    let below = error.source();
+    let system = below.and_then(|source| source.downcast_ref::<std::io::Error>());
+    let mut stop = not_there(system.map(std::io::Error::kind), stop);
     if let Some(source) = error.source() {
-        stop = stop.row("seen", source.to_string());
+        // A parser's report has lines of its own, and what the headline says already is not said again.
+        let seen = source.to_string().trim().replace('\n', ", ");
+        let first = seen.split(", ").next().unwrap_or_default();
+        if !stop.headline.contains(first) {
+            stop = stop.row("seen", seen);
+        }
     }
     stop.because(error)
 }
@@ -188,7 +207,7 @@ fn trace(path: &Path) -> Result<Box<dyn FnMut(Sent) + Send>, Stop> {
 fn may_be_a_trace(path: &Path) -> bool {
     let mut head = [0; 24];
     match File::open(path).and_then(|mut file| file.read(&mut head)) {
-        Err(error) => error.kind() == std::io::ErrorKind::NotFound,
+        Err(error) => error.kind() == ErrorKind::NotFound,
         Ok(0) => true,
         Ok(length) => {
             let head = String::from_utf8_lossy(head.get(..length).unwrap_or_default());
@@ -258,5 +277,7 @@ pub fn image(
         .file_name()
         .map(|name| name.to_string_lossy().into_owned())
         .unwrap_or_default();
-    Ok((store.open(&path)?, shown))
+    let file = store.open(&path);
+    let file = file.map_err(|error| not_there(error.kind(), error.into()))?;
+    Ok((file, shown))
 }

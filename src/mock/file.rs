@@ -92,7 +92,7 @@ impl BenchFile {
 #[non_exhaustive]
 pub enum BenchFileError {
     /// The file cannot be read or made.
-    #[error("cannot {action} {}", path.display())]
+    #[error("cannot {action} '{}'", path.display())]
     File {
         /// What was tried.
         action: &'static str,

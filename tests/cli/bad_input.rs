@@ -54,15 +54,17 @@ fn nodes_that_are_none() {
 #[test]
 fn images_that_do_not_fit_or_are_not_there() {
     let desk = Desk::ready();
+    desk.ends("worklist nothing.bin --unit gauge-07", 5)
+        .says("Next Name a file that is there.");
     fs::create_dir(desk.path("folder.bin")).unwrap();
     for (image, code, says) in [
         ("boot.bin", 3, "Held by image-fits"),
-        ("nothing.bin", 5, "Cannot open gauge-07/nothing.bin."),
-        ("./nothing.bin", 5, "Cannot open ./nothing.bin."),
+        ("nothing.bin", 5, "Cannot open 'gauge-07/nothing.bin'."),
+        ("./nothing.bin", 5, "Cannot open './nothing.bin'."),
         (
             "folder.bin",
             5,
-            "Cannot open folder.bin. seen not a regular file",
+            "Cannot open 'folder.bin'. seen not a regular file",
         ),
     ] {
         refused(
@@ -199,7 +201,7 @@ fn other_files_cut_short_or_not_there() {
         &desk,
         "parts --parts nothing.toml",
         5,
-        "Cannot read nothing.toml.",
+        "Cannot read 'nothing.toml'.",
     );
 
     refused(
@@ -222,13 +224,13 @@ fn other_files_cut_short_or_not_there() {
         &desk,
         "sfdp --from nothing.sfdp",
         5,
-        "Cannot read nothing.sfdp.",
+        "Cannot read 'nothing.sfdp'. seen No such file or directory (os error 2) Next Name a file that is there.",
     );
     refused(
         &desk,
         "sfdp @bench --raw boot.bin --trace t.txt",
         5,
-        "boot.bin exists already.",
+        "'boot.bin' exists already.",
     );
 
     let bench = desk.get("chip.toml");
@@ -245,7 +247,7 @@ fn other_files_cut_short_or_not_there() {
         &desk,
         "id --mock nothing.toml --power clip --marking W25Q80DVSIG",
         5,
-        "Cannot read nothing.toml.",
+        "Cannot read 'nothing.toml'.",
     );
 }
 

@@ -174,8 +174,9 @@ fn a_file_with_faults_ends_with_all_of_them() {
         &desk,
         "parts --check nothing.toml",
         5,
-        "Cannot read nothing.toml.",
+        "Cannot read 'nothing.toml'. seen No such file or directory (os error 2) Next Name a file that is there.",
     );
+    refused(&desk, "parts --check .", 5, "Cannot read '.'.");
     refused(
         &desk,
         "parts W25Q64JV --check own.toml",

@@ -128,3 +128,16 @@ fn every_field_is_on_the_screen_and_in_json() {
         screen.says(&format!("{}: {}", field.name, field.value));
     }
 }
+
+#[test]
+fn where_the_tables_were_kept_is_said() {
+    let desk = Desk::new();
+    let ended = desk.ends("sfdp @bench --raw kept.sfdp", 0);
+    let bytes = desk.get("kept.sfdp").len();
+    ended.says(&format!("kept as kept.sfdp, {bytes} bytes"));
+    let json = report(&desk.ends("sfdp @bench --raw too.sfdp --json", 0));
+    let kept = serde_json::json!({ "file": "too.sfdp", "size_bytes": bytes });
+    assert_eq!(json["kept"], kept);
+    let none = desk.ends("sfdp @bench", 0);
+    assert!(!none.out.contains("kept as"), "{none}");
+}

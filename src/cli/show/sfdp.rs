@@ -1,12 +1,13 @@
 //! `sfdp`
 
 use crate::cli::figures::size;
+use crate::cli::run::KeptFile;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::job::SfdpReport;
 
 /// Every field with its place, bits, value and raw number.
-pub fn sfdp(report: &SfdpReport, typed: &Typed) -> Screen {
+pub fn sfdp(report: &SfdpReport, kept: Option<&KeptFile>, typed: &Typed) -> Screen {
     let whole = if report.remarks.is_empty() {
         "Nothing in it contradicts itself."
     } else {
@@ -40,6 +41,9 @@ pub fn sfdp(report: &SfdpReport, typed: &Typed) -> Screen {
         screen = screen.row("remark", remark.clone());
     }
     screen = erases(screen, report);
+    if let Some(KeptFile { file, size_bytes }) = kept {
+        screen = screen.row("kept as", format!("{file}, {size_bytes} bytes"));
+    }
     if report.from_chip {
         screen.chip("untouched.").next(typed.command("id"))
     } else {

@@ -70,7 +70,7 @@ impl fmt::Display for Action {
 #[non_exhaustive]
 pub enum StoreError {
     /// The system refused.
-    #[error("cannot {action} {}", path.display())]
+    #[error("cannot {action} '{}'", path.display())]
     Io {
         /// What was being done.
         action: Action,
