@@ -56,11 +56,14 @@ impl Catalogue {
     /// Adds the parts of a file of the user's own, in the form of `chips/`.
     ///
     /// # Errors
-    /// What is wrong and where: not the schema, a name that the table has, or an ID that the
-    /// table has without `shares_id = true`.
+    /// What is wrong and where: not the schema, a name that the table has for a part that is not the
+    /// same in every value, or an ID that the table has without `shares_id = true`.
     pub fn with_user_file(mut self, text: &str, file: &str) -> Result<Self, CatalogueError> {
         let (entries, refused) = read(text, file)?;
         for entry in entries {
+            if self.parts.contains(&entry.part) {
+                continue;
+            }
             self.refuse_clash(&entry)
                 .map_err(|fault| value(text, file, entry.places.name, &entry.part.name, fault))?;
             self.add(entry.part);
@@ -137,6 +140,13 @@ impl Catalogue {
     #[must_use]
     pub fn by_marking(&self, text: &str) -> Option<Marking> {
         marking::look_up(&self.parts, text)
+    }
+
+    /// The parts whose marking begins so: what a text that is too short for [`Catalogue::by_marking`]
+    /// may be cut from.
+    #[must_use]
+    pub fn marked_beginning(&self, text: &str) -> Vec<&Part> {
+        marking::beginning(&self.parts, text)
     }
 
     /// What a name of the table or a marking can mean. A name that also stands on packages means all

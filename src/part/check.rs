@@ -1,11 +1,15 @@
 //! A parts file of a person's own, looked at as a whole: what is wrong in it, what is odd, what it
 //! has to do with the table.
 
+use std::time::Duration;
+
 use serde::Serialize;
 
 use super::schema::{Entry, position, read_all, value};
-use super::{Catalogue, CatalogueError, MakerName, Part, Relative, density_by_id, maker_name};
-use crate::jedec::opcode::ERASES;
+use super::{
+    Catalogue, CatalogueError, EraseType, MakerName, Part, Relative, SupplyRange, Timing,
+    density_by_id, maker_name,
+};
 
 /// Something at a place of the file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -29,6 +33,8 @@ pub struct CheckedPart {
     pub shares_id_with: Vec<Relative>,
     /// Other parts that a package with one of its markings can be.
     pub marked_alike: Vec<String>,
+    /// Whether the table has this very part, the same in every value.
+    pub as_in_table: bool,
 }
 
 /// What was found in a parts file.
@@ -36,7 +42,7 @@ pub struct CheckedPart {
 pub struct FileCheck {
     /// Name of the file.
     pub file: String,
-    /// Its maker; `None` where the file cannot be read so far.
+    /// Its maker; `None` where the file cannot be read, so that only the one fault in `faults` is known.
     pub maker: Option<String>,
     /// The parts that follow the schema.
     pub parts: Vec<CheckedPart>,
@@ -74,13 +80,19 @@ impl Catalogue {
         let mut faults = reading.faults;
         let mut table = self.clone();
         for entry in reading.entries {
-            if let Err(fault) = table.refuse_clash(&entry) {
-                let at = entry.places.name;
-                faults.push(value(text, file, at, &entry.part.name, fault));
+            if self.parts().contains(&entry.part) {
+                found.parts.push(table.checked(&entry.part, true));
+                continue;
             }
             found.remarks.extend(remarks(self, &entry, text));
-            found.parts.push(table.checked(&entry.part));
-            table.add(entry.part);
+            found.parts.push(table.checked(&entry.part, false));
+            match table.refuse_clash(&entry) {
+                Ok(()) => table.add(entry.part),
+                Err(fault) => {
+                    let at = entry.places.name;
+                    faults.push(value(text, file, at, &entry.part.name, fault));
+                }
+            }
         }
         found.faults = faults.iter().map(Finding::of).collect();
         found.faults.sort_by_key(|one| (one.line, one.column));
@@ -89,9 +101,11 @@ impl Catalogue {
         found
     }
 
-    fn checked(&self, part: &Part) -> CheckedPart {
+    fn checked(&self, part: &Part, as_in_table: bool) -> CheckedPart {
         let mut with_it = self.clone();
-        with_it.add(part.clone());
+        if !as_in_table {
+            with_it.add(part.clone());
+        }
         let meant = part
             .markings
             .iter()
@@ -107,6 +121,7 @@ impl Catalogue {
             part: part.clone(),
             shares_id_with: with_it.relatives(part),
             marked_alike,
+            as_in_table,
         }
     }
 }
@@ -148,9 +163,16 @@ fn remarks(table: &Catalogue, entry: &Entry, text: &str) -> Vec<Finding> {
     odd.extend(other_maker(part).map(|text| (places.jedec_id, text)));
     odd.extend(density(part).map(|text| (places.jedec_id, text)));
     odd.extend(not_marked_as_named(part).map(|text| (places.name, text)));
+    odd.extend(odd_supply(table, part.supply).map(|text| (places.supply, text)));
+    let program = odd_time(part.page_program, table, |part| vec![part.page_program]);
+    odd.extend(program.map(|text| (places.page_program, text)));
     for (erase, at) in part.erase_types.iter().zip(&places.erase) {
-        odd.extend(odd_erase(table, erase.size_bytes, erase.opcode).map(|text| (*at, text)));
+        odd.extend(odd_erase(table, erase).map(|text| (*at, text)));
+        let time = odd_time(erase.time, table, |part| erases_like(part, erase));
+        odd.extend(time.map(|text| (*at, text)));
     }
+    let write = odd_time(part.status_write, table, |part| vec![part.status_write]);
+    odd.extend(write.map(|text| (places.status_write, text)));
     odd.extend(fast_clocks(table, part).map(|text| (places.sck_max, text)));
     odd.into_iter()
         .map(|(at, words)| {
@@ -194,12 +216,52 @@ fn not_marked_as_named(part: &Part) -> Option<String> {
     (!marked).then(|| "none of its markings stands in its name".to_owned())
 }
 
-fn odd_erase(table: &Catalogue, size_bytes: u32, opcode: u8) -> Option<String> {
-    if !ERASES.contains(&opcode) {
+/// A range that no printed one holds opens `supply-level` where the part may not bear it.
+fn odd_supply(table: &Catalogue, supply: SupplyRange) -> Option<String> {
+    let holds = |part: &Part| part.supply.includes(supply.min) && part.supply.includes(supply.max);
+    (!table.parts().iter().any(holds))
+        .then(|| format!("no part of the table takes all of {supply}; look at it once more"))
+}
+
+/// A maximum outside those of the table: most often a slip of the unit.
+fn odd_time(own: Timing, table: &Catalogue, of: impl Fn(&Part) -> Vec<Timing>) -> Option<String> {
+    let known = || table.parts().iter().flat_map(&of).map(|time| time.max);
+    let (longest, shortest) = (known().max()?, known().min()?);
+    let max = words(own.max);
+    if own.max > longest {
+        let longest = words(longest);
         return Some(format!(
-            "{opcode:02X}h is never sent to erase; a worklist that needs it is refused"
+            "a maximum of {max}; no part of the table takes more than {longest} for it"
         ));
     }
+    (own.max < shortest).then(|| {
+        let shortest = words(shortest);
+        format!(
+            "a maximum of {max}; no part of the table is sure to have done it before {shortest}"
+        )
+    })
+}
+
+/// A time in the unit in which a file says it, or a larger one.
+fn words(time: Duration) -> String {
+    match time.as_micros() {
+        micros if micros % 1000 == 0 => format!("{} ms", micros / 1000),
+        micros => format!("{micros} us"),
+    }
+}
+
+/// The times of the erases of the same size by the same opcode.
+fn erases_like(part: &Part, erase: &EraseType) -> Vec<Timing> {
+    let like = |one: &&EraseType| (one.size_bytes, one.opcode) == (erase.size_bytes, erase.opcode);
+    part.erase_types
+        .iter()
+        .filter(like)
+        .map(|one| one.time)
+        .collect()
+}
+
+fn odd_erase(table: &Catalogue, erase: &EraseType) -> Option<String> {
+    let (size_bytes, opcode) = (erase.size_bytes, erase.opcode);
     let mut types = table.parts().iter().flat_map(|part| &part.erase_types);
     let known = types.any(|erase| erase.opcode == opcode && erase.size_bytes == size_bytes);
     (!known).then(|| format!("no part of the table erases {size_bytes} bytes by {opcode:02X}h"))

@@ -122,6 +122,19 @@ fn mark_matches(parts: &[Part], rest: &[Character], found: &mut [bool]) -> usize
     longest.into_values().max().unwrap_or(0)
 }
 
+/// The parts that have a marking which begins with all of `text`, whatever its length.
+pub(super) fn beginning<'a>(parts: &'a [Part], text: &str) -> Vec<&'a Part> {
+    let letters: String = characters(text)
+        .iter()
+        .map(|c| char::from(c.letter))
+        .collect();
+    let begun = |part: &&Part| part.markings.iter().any(|mark| mark.starts_with(&letters));
+    match letters.is_empty() {
+        true => Vec::new(),
+        false => parts.iter().filter(begun).collect(),
+    }
+}
+
 /// Whether a word of the marking begins with one of `starts`, whole.
 pub(super) fn begins(text: &str, starts: &[String]) -> bool {
     let characters = characters(text);

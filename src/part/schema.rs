@@ -60,7 +60,10 @@ pub(super) struct Entry {
 pub(super) struct Places {
     pub(super) name: usize,
     pub(super) jedec_id: usize,
+    pub(super) supply: usize,
+    pub(super) page_program: usize,
     pub(super) erase: Vec<usize>,
+    pub(super) status_write: usize,
     pub(super) sck_max: usize,
 }
 
@@ -102,9 +105,17 @@ pub(super) fn read(text: &str, file: &str) -> Result<(Vec<Entry>, Vec<Refused>),
 pub(super) fn read_all(text: &str, file: &str) -> Result<Reading, CatalogueError> {
     let raw: RawFile = toml::from_str(text).map_err(|source| syntax(text, file, source))?;
     let (mut entries, mut refused, mut faults) = (Vec::new(), Vec::new(), Vec::new());
-    for part in &raw.part {
+    for (index, part) in raw.part.iter().enumerate() {
+        let mut before = raw.part.iter().take(index);
         match part.entry(&raw.maker) {
-            Ok(entry) => entries.push(entry),
+            Ok(entry) => match before.find(|one| one.name.get_ref() == part.name.get_ref()) {
+                None => entries.push(entry),
+                Some(first) => {
+                    let (line, _) = position(text, first.name.span().start);
+                    let (at, name) = (part.name.span().start, part.name.get_ref());
+                    faults.push(value(text, file, at, name, PartFault::NameTwice { line }));
+                }
+            },
             Err(found) => {
                 faults.extend(found.into_iter().map(|located| {
                     value(text, file, located.at, part.name.get_ref(), located.fault)

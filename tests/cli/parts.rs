@@ -184,3 +184,84 @@ fn a_file_with_faults_ends_with_all_of_them() {
         "cannot be used with",
     );
 }
+
+/// The last row says how far the check came, and no further.
+#[test]
+fn a_check_says_only_what_it_checked() {
+    let desk = Desk::new();
+    let to_the_end = "checked keys, values, how they go together, and names";
+    desk.put("own.toml", OWN);
+    desk.ends("parts --check own.toml", 0).says(to_the_end);
+    for (text, code, says) in [
+        ("maker = ".to_owned(), 5, "checked only up to this fault"),
+        (
+            OWN.replace("sck_max", "sck_maximum"),
+            5,
+            "checked only up to this fault",
+        ),
+        (
+            OWN.replace("[700, 3000]", "[0, 1]"),
+            5,
+            "checked keys and values to the end of the file;",
+        ),
+        (
+            "maker = 'Example'".to_owned(),
+            0,
+            "own.toml has no part in it.",
+        ),
+    ] {
+        desk.put("own.toml", &text);
+        let ended = desk.ends("parts --check own.toml", code);
+        ended.says(says);
+        assert!(
+            code == 0 || !ended.out.contains("how they go together,"),
+            "{ended}"
+        );
+        lines_fit(&ended.out);
+    }
+    let table = concat!(env!("CARGO_MANIFEST_DIR"), "/chips/macronix.toml");
+    let ended = desk.ends(&format!("parts --check {table}"), 0);
+    ended.says("as in the table 43 parts");
+    assert!(!ended.out.contains("shares ID"), "{ended}");
+}
+
+#[test]
+fn a_missing_key_is_told_in_one_line() {
+    let desk = Desk::new();
+    desk.put("own.toml", OWN.replace("source =", "# source ="));
+    let ended = desk.ends("parts --parts own.toml", 5);
+    ended.says("missing field `source`");
+    assert!(
+        !ended.err.contains("<0A>") && !ended.err.contains('\\'),
+        "{ended}"
+    );
+}
+
+/// W25Q is how the names of a whole line begin.
+#[test]
+fn a_marking_cut_short_is_told_from_one_that_nobody_knows() {
+    let desk = Desk::new();
+    let ended = desk.ends("parts W25Q", 1);
+    ended.says("'W25Q' is too short for a marking:");
+    ended.says("parts begin so.");
+    ended.says("norlock parts --text W25Q");
+    let listed = desk.ends("parts --text W25Q", 0);
+    let number = ended
+        .err
+        .split("marking: ")
+        .nth(1)
+        .unwrap()
+        .split_whitespace()
+        .next()
+        .unwrap();
+    let number: usize = number.parse().unwrap();
+    assert!(number > 10);
+    let rows = listed
+        .out
+        .lines()
+        .filter(|line| line.contains("EF "))
+        .count();
+    assert!(number <= rows, "{number} of {rows}");
+    desk.ends("parts ZZ99", 1)
+        .says("The table knows no part marked 'ZZ99'.");
+}

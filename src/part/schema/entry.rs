@@ -42,6 +42,10 @@ const FIELDS: [&str; 19] = [
     "protected_at_power_up",
 ];
 
+/// The highest supply of a part as a multiple of its lowest, at most. The widest range of the table is
+/// 1.65 to 3.6 V, and 1.65 to 4.4 V the widest of a SPI NOR part anywhere (AT25XV041B, from memory).
+const WIDEST_SUPPLY: u32 = 3;
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct RawPart {
@@ -172,11 +176,14 @@ impl RawPart {
         Places {
             name: self.name.span().start,
             jedec_id: self.jedec_id.span().start,
+            supply: self.supply_mv.span().start,
+            page_program: self.page_program_us.span().start,
             erase: self
                 .erase
                 .iter()
                 .map(|e| e.size_bytes.span().start)
                 .collect(),
+            status_write: self.status_write_us.span().start,
             sck_max: self.sck_max.span().start,
         }
     }
@@ -211,6 +218,9 @@ impl RawPart {
         let fault = PartFault::Supply { min_mv, max_mv };
         let good = 1000 <= min_mv && min_mv < max_mv && max_mv <= 6000;
         require(good, &self.supply_mv, fault)?;
+        let narrow = max_mv <= WIDEST_SUPPLY * min_mv;
+        let fault = PartFault::SupplyWidth { min_mv, max_mv };
+        require(narrow, &self.supply_mv, fault)?;
         Ok(SupplyRange {
             min: Millivolts(min_mv),
             max: Millivolts(max_mv),

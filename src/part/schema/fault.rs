@@ -44,6 +44,16 @@ pub enum PartFault {
         /// Upper end.
         max_mv: u32,
     },
+    /// Wider than any part is made for: it would admit a level that destroys the part.
+    #[error(
+        "no part is made for all of {min_mv} to {max_mv} mV: its highest supply is at most three times its lowest"
+    )]
+    SupplyWidth {
+        /// Lower end.
+        min_mv: u32,
+        /// Upper end.
+        max_mv: u32,
+    },
     /// Typical above maximum, or zero.
     #[error("the times {typical} and {max} are not a typical and a maximum")]
     Times {
@@ -75,6 +85,14 @@ pub enum PartFault {
         end: u32,
         /// Size of the erase.
         bytes: u32,
+    },
+    /// An opcode that the guard never lets pass as an erase.
+    #[error(
+        "{opcode:02X}h is never sent to erase a block; leave that erase out if the part has no other for it"
+    )]
+    EraseOpcode {
+        /// What the file says.
+        opcode: u8,
     },
     /// Not an opcode that erases a whole chip.
     #[error("{opcode:02X}h does not erase a chip; C7h and 60h do")]
@@ -141,6 +159,12 @@ pub enum PartFault {
     /// A name that the table has.
     #[error("the table has a part of this name already")]
     NameTaken,
+    /// A name that the file gave to another part before.
+    #[error("line {line} of this file has a part of this name already")]
+    NameTwice {
+        /// Where the other one stands.
+        line: usize,
+    },
     /// An ID that the table has.
     #[error(
         "{other} answers with the same JEDEC ID; say shares_id = true if both are meant, and they \

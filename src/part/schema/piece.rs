@@ -7,13 +7,14 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::{Located, PartFault, require};
+use crate::jedec::opcode::ERASES;
 use crate::part::{EraseType, FourByte, Source, Timing, UniqueIdRead};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct RawErase {
     pub(super) size_bytes: Spanned<u32>,
-    pub(super) opcode: u8,
+    pub(super) opcode: Spanned<u8>,
     pub(super) opcode_4byte: Option<Spanned<u8>>,
     pub(super) time_ms: Spanned<[u32; 2]>,
     pub(super) only_in: Option<Spanned<[u32; 2]>>,
@@ -108,9 +109,14 @@ impl RawErase {
         let bytes = power_of_two("an erase", &self.size_bytes)?;
         fits("an erase", bytes, array_bytes, &self.size_bytes)?;
         fits("a page", page_bytes, bytes, &self.size_bytes)?;
+        for code in std::iter::once(&self.opcode).chain(&self.opcode_4byte) {
+            let opcode = *code.get_ref();
+            let sent = ERASES.contains(&opcode);
+            require(sent, code, PartFault::EraseOpcode { opcode })?;
+        }
         Ok(EraseType {
             size_bytes: bytes,
-            opcode: self.opcode,
+            opcode: *self.opcode.get_ref(),
             opcode_4byte: self.opcode_4byte.as_ref().map(|four| *four.get_ref()),
             time: timing(&self.time_ms, Duration::from_millis)?,
             only_in: self.only_in(bytes, array_bytes)?,

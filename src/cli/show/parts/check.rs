@@ -24,16 +24,20 @@ fn screen(found: &FileCheck) -> Screen {
         .faults
         .iter()
         .fold(screen, |screen, one| screen.row("fault", finding(one)));
-    let screen = found.parts.iter().fold(screen, part);
+    let (known, new): (Vec<_>, Vec<_>) = found.parts.iter().partition(|one| one.as_in_table);
+    let screen = new.into_iter().fold(screen, part);
+    let screen = match known.len() {
+        0 => screen,
+        known => screen.row("as in the table", parts(known)),
+    };
     let screen = found
         .remarks
         .iter()
         .fold(screen, |screen, one| screen.row("remark", finding(one)));
-    let screen = screen.row(
-        "checked",
-        "keys, values, how they go together, and names, IDs and markings against the table",
-    );
-    if found.faults.is_empty() {
+    let screen = screen.row("checked", extent(found));
+    if found.faults.is_empty() && found.parts.is_empty() {
+        screen.next("Add a part: docs/adding-a-part.md shows one.")
+    } else if found.faults.is_empty() {
         screen
             .next("Compare each number with the datasheet once more: a wrong one that is possible shows nowhere.")
             .next(format!("norlock id --parts {}", found.file))
@@ -42,9 +46,24 @@ fn screen(found: &FileCheck) -> Screen {
     }
 }
 
+/// How far the check came.
+fn extent(found: &FileCheck) -> &'static str {
+    if found.maker.is_none() {
+        "only up to this fault: what stands elsewhere is not known. Mend it and check again"
+    } else if found.faults.is_empty() {
+        "keys, values, how they go together, and names, IDs and markings against the table"
+    } else {
+        "keys and values to the end of the file; how a part with a fault goes together with itself and \
+         the table shows once that is mended"
+    }
+}
+
 fn answer(found: &FileCheck) -> String {
     let file = &found.file;
     match found.faults.len() {
+        0 if found.parts.is_empty() && found.refused == 0 => {
+            format!("{file} has no part in it. As it is, it adds nothing to the table.")
+        }
         0 => {
             let maker = found.maker.as_deref().unwrap_or_default();
             let refused = match found.refused {

@@ -26,7 +26,7 @@ pub fn parts(
     }
     let found = catalogue
         .by_name_or_marking(text)
-        .ok_or_else(|| not_known(text))?;
+        .ok_or_else(|| not_known(text, catalogue.marked_beginning(text).len()))?;
     let entries: Vec<Entry<'_>> = found
         .candidates
         .iter()
@@ -81,15 +81,26 @@ impl<'a> Found<'a> {
     }
 }
 
-fn not_known(text: &str) -> Stop {
+/// `begun` parts are marked with more than the text.
+fn not_known(text: &str, begun: usize) -> Stop {
+    if begun > 0 {
+        let letters: String = text.chars().filter(char::is_ascii_alphanumeric).collect();
+        let next = format!(
+            "Type all that is printed. To list what has it: norlock parts --text {letters}"
+        );
+        let headline = match begun {
+            1 => format!("'{text}' is too short for a marking: 1 part begins so."),
+            begun => format!("'{text}' is too short for a marking: {begun} parts begin so."),
+        };
+        return unknown_level(headline, &next);
+    }
     let next = "Find the part's datasheet and read its supply range before anything is connected; then \
                 give it: --supply 2.7V-3.6V, or add the part: --parts FILE (docs/adding-a-part.md)";
-    no_chip(
-        Exit::Different,
-        format!("The table knows no part marked '{text}'."),
-        next,
-    )
-    .row(
+    unknown_level(format!("The table knows no part marked '{text}'."), next)
+}
+
+fn unknown_level(headline: String, next: &str) -> Stop {
+    no_chip(Exit::Different, headline, next).row(
         "means",
         "which level it stands is not known; a 1.8 V part is destroyed by 3.3 V",
     )
