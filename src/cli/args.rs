@@ -158,6 +158,14 @@ impl Command {
         }
     }
 
+    /// What is printed on the chip, where the line says it.
+    fn marking(&self) -> Option<&str> {
+        match self {
+            Self::Parts(args) => args.marking.as_deref(),
+            _ => self.bus()?.marking.as_deref(),
+        }
+    }
+
     /// Whether the command changes the chip.
     #[must_use]
     pub const fn changes_chip(&self) -> bool {
@@ -170,6 +178,12 @@ impl Command {
 
     /// What clap's own rules cannot say about the line.
     fn fault(&self) -> Option<String> {
+        if self.marking().is_some_and(|text| text.trim().is_empty()) {
+            return Some(
+                "an empty marking says nothing: type what is printed on the chip, or leave it out"
+                    .into(),
+            );
+        }
         let bus = self.bus()?;
         // A command that can change the chip wants it also where it only looks, so that adding an option
         // to the line never sends it to another chip.

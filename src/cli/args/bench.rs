@@ -30,7 +30,8 @@ impl ValueEnum for Power {
 #[derive(Debug, Clone, Args)]
 #[command(next_help_heading = "Bench")]
 pub struct BusArgs {
-    /// The spidev node that the chip is on.
+    /// The spidev node that the chip is on. A command that only reads takes, without it, the one node
+    /// that is known to be of the pin header; /dev/spidev0.0 where there is no node at all.
     #[arg(long, value_name = "PATH", conflicts_with = "mock")]
     pub spidev: Option<PathBuf>,
     /// A simulated chip kept in this file, instead of a real one.

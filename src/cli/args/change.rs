@@ -71,7 +71,8 @@ pub struct RestoreArgs {
 /// `protect`
 #[derive(Debug, Args)]
 pub struct ProtectArgs {
-    /// Protect exactly this: none, all, or a range of the part's table such as 0x000000..0x040000.
+    /// Protect exactly this: none, all, or a range of the part's table such as 0x000000..0x040000 or
+    /// 0..256KiB. It needs --unit, a folder that has a backup of this unit.
     #[arg(long, value_name = "none|all|RANGE", requires = "unit")]
     pub set: Option<ProtectedSet>,
     /// Have the change end when the chip's supply is cut; only parts that document such a write take it.

@@ -95,3 +95,22 @@ fn power_is_typed_as_it_is_shown() {
         );
     }
 }
+
+#[test]
+fn an_empty_marking_is_a_usage_error() {
+    for line in [
+        ["id", "--marking", ""],
+        ["write", "--marking", " "],
+        ["parts", "", "--json"],
+    ] {
+        let rest = ["t.bin", "--unit", "g", "--mock", "m"];
+        let rest = rest.iter().filter(|_| line[0] == "write");
+        let words = ["norlock"].iter().chain(&line).chain(rest);
+        let error = Cli::from_arguments(words).unwrap_err();
+        assert_eq!(error.exit_code(), 2);
+        assert!(
+            error.to_string().contains("an empty marking says nothing"),
+            "{error}"
+        );
+    }
+}

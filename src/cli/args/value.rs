@@ -4,6 +4,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::str::FromStr;
 
+use crate::image::parse_size;
 use crate::jedec::{Address, Millivolts};
 use crate::job::Wanted;
 use crate::part::SupplyRange;
@@ -82,7 +83,7 @@ impl FromStr for IdStart {
     }
 }
 
-/// A half-open range of addresses, never empty: `0x530000..0x540000`.
+/// A half-open range of addresses, never empty: `0x530000..0x540000`, `0..256KiB`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AddressRange(pub Range<Address>);
 
@@ -90,10 +91,10 @@ impl FromStr for AddressRange {
     type Err = ParseValueError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let refuse = || not_a("a range such as 0x530000..0x540000");
+        let refuse = || not_a("a range such as 0x530000..0x540000 or 0..256KiB");
         let (start, end) = text.split_once("..").ok_or_else(refuse)?;
-        let start = hexadecimal(start).ok_or_else(refuse)?;
-        let end = hexadecimal(end).ok_or_else(refuse)?;
+        let start = address(start).ok_or_else(refuse)?;
+        let end = address(end).ok_or_else(refuse)?;
         if start >= end {
             return Err(ParseValueError::EmptyRange);
         }
@@ -115,9 +116,9 @@ impl FromStr for ProtectedSet {
             "all" => Ok(Self(Wanted::Everything)),
             text => match text.parse() {
                 Ok(found) => Ok(Self(range(found))),
-                Err(ParseValueError::NotA { .. }) => {
-                    Err(not_a("none, all or a range such as 0x000000..0x040000"))
-                }
+                Err(ParseValueError::NotA { .. }) => Err(not_a(
+                    "none, all or a range such as 0x000000..0x040000 or 0..256KiB",
+                )),
                 Err(other) => Err(other),
             },
         }
@@ -251,6 +252,13 @@ fn assigned<'a>(text: &'a str, wanted: &'static str) -> Result<(String, &'a str)
 fn whole(digits: &str) -> Option<u32> {
     let plain = digits.chars().all(|c| c.is_ascii_digit());
     plain.then(|| digits.parse().ok()).flatten()
+}
+
+/// An address as a region map has it, but for one of bare digits: 530000 could be meant either way.
+fn address(text: &str) -> Option<u32> {
+    let text = text.trim();
+    let plain = text == "0" || text.starts_with("0x") || text.to_ascii_lowercase().ends_with("ib");
+    plain.then(|| parse_size(text).ok()).flatten()
 }
 
 /// A number written as 0x and hexadecimal digits. The prefix is required: 530000 alone could be

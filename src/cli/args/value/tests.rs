@@ -36,7 +36,15 @@ fn an_id_begins_with_whole_bytes() {
 #[test]
 fn ranges_are_half_open_and_not_empty() {
     let range = Address(0x53_0000)..Address(0x54_0000);
-    assert_eq!("0x530000..0x540000".parse(), Ok(AddressRange(range)));
+    for same in [
+        "0x530000..0x540000",
+        "5312KiB..0x54_0000",
+        "0x530000 .. 5376 kib",
+    ] {
+        assert_eq!(same.parse(), Ok(AddressRange(range.clone())), "{same}");
+    }
+    let first = Address(0)..Address(0x4_0000);
+    assert_eq!("0..256KiB".parse(), Ok(AddressRange(first)));
     assert_eq!(
         "0x10..0x10".parse::<AddressRange>(),
         Err(ParseValueError::EmptyRange)
@@ -51,6 +59,8 @@ fn ranges_are_half_open_and_not_empty() {
         "..",
         "0x..0x10",
         "10..20",
+        "0..262144",
+        "10B..20B",
         "0x0..0x100000000",
         "0x+1..0x10",
         "0x0..=0x10",
