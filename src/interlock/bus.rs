@@ -546,7 +546,7 @@ impl Panel {
                 headline: "no journal could be opened.".into(),
                 seen: why.to_owned(),
                 means: "an interrupted write could not be told from a finished one".into(),
-                next: "Free space or mend the disk the unit folder lies on.".into(),
+                next: "Allow writing to the unit folder, or free space, or mend the disk that it lies on.".into(),
             }),
         }
     }

@@ -439,6 +439,30 @@ fn the_unit_file_has_how_it_was_found_before_anything_is_sent() {
     assert_eq!(begun.conditions["asked for"], "all");
 }
 
+// errno(3): EACCES, as a folder gives that may not be written to.
+#[test]
+fn why_the_note_could_not_be_kept_is_said() {
+    let station = unit_with("GD25Q16C");
+    let seen = (0..60).find_map(|step| {
+        let mut unit = station.unit();
+        let (files, before) = (&station.files, station.mock.modifying_operations());
+        files.fail_at(
+            files.calls() + step,
+            13,
+            norlock::unit::store::Failure::Once,
+        );
+        let set = order(Wanted::Everything, false);
+        let stop = job::protect(&mut unit, &set, station.bench(), &mut Nobody).err()?;
+        files.fail_no_more();
+        let held = stop.held.first()?;
+        assert_eq!(station.mock.modifying_operations(), before, "{stop:?}");
+        (held.interlock.id() == "journal-ready").then(|| (held.seen.clone(), held.next.clone()))
+    });
+    let (seen, next) = seen.unwrap();
+    assert!(seen.contains("Permission denied"), "{seen}");
+    assert!(next.contains("Allow writing"), "{next}");
+}
+
 #[test]
 fn another_units_chip_and_an_unfinished_write_are_refused() {
     let station = unit_with("GD25Q16C");

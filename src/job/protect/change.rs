@@ -301,7 +301,11 @@ fn bytes(registers: &Registers) -> String {
 
 /// Nothing was written where how the chip was found could not be kept.
 fn not_noted(panel: &mut Panel, stop: &Stop) -> Stop {
-    panel.journal_ready(Err(&stop.headline));
+    let seen = stop.evidence.iter().filter(|(label, _)| label == "seen");
+    let below: Vec<&str> = seen.map(|(_, text)| text.as_str()).collect();
+    panel.journal_ready(Err(
+        format!("{} {}", stop.headline, below.join("; ")).trim_end()
+    ));
     Stop::held(panel)
 }
 
@@ -325,8 +329,8 @@ fn in_doubt(stop: impl Into<Stop>) -> Stop {
     let mut stop = stop.into();
     stop.exit = Exit::Different;
     stop.chip = ChipState::ProtectionInDoubt;
-    stop.next = "Seat the clip, then look: norlock protect --unit FOLDER. The unit's unit.toml has how the \
-                 registers were found."
+    stop.next = "Seat the clip, then look: norlock protect --unit FOLDER (the unit's unit.toml has how the \
+                 registers were found)"
         .into();
     stop
 }
