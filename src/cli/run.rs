@@ -260,7 +260,7 @@ fn no_chip(mut stop: Stop) -> Stop {
 fn check(args: &args::CheckArgs, typed: &Typed) -> Result<Answer, Stop> {
     let unit = Unit::view(Arc::new(RealStore::new()), &args.unit)?;
     let report = job::check(&unit)?;
-    let screen = show::check(&report, typed);
+    let screen = show::check(&report, &typed.of_unit(&unit));
     let exit = match report.unfinished {
         Some(_) => Exit::Unfinished,
         None => verdict(report.is_clean()),
@@ -288,7 +288,7 @@ fn worklist(args: &args::WorklistArgs, typed: &Typed) -> Result<Answer, Stop> {
         .map_err(|fault| Stop::new(Exit::Usage, fault, "norlock --help"))?;
     let sck = args.sck.unwrap_or(SCK_DEFAULT);
     let report = job::worklist(&unit, target.as_ref(), &catalogue, &accepted, sck)?;
-    let screen = show::worklist(&report, &name, typed);
+    let screen = show::worklist(&report, &name, &typed.of_unit(&unit));
     Ok(Answer::new(Exit::True, screen, &report))
 }
 

@@ -2,30 +2,68 @@
 
 use std::path::Path;
 
-use super::args::Command;
+use super::args::{Command, SizeBytes, Supply};
+use crate::image::show_size;
+use crate::unit::Unit;
 
 /// What stands for a unit that was not named.
 const NO_UNIT: &str = "FOLDER";
 
-/// The unit and the link as they were typed.
+/// The unit, the link and the part as they were typed.
+///
+/// What was said of the bench is not kept: level, power arrangement, marking and acceptances are to be
+/// said anew in each command, by somebody who has looked again.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Typed {
     unit: Option<String>,
     link: Option<String>,
+    sck: Option<String>,
+    /// Options that say which part it is.
+    part: String,
+    simulated: bool,
 }
 
 impl Typed {
     /// What a command line names.
     #[must_use]
     pub fn of(command: &Command) -> Self {
+        let option = |name: &str, path: &Path| format!("{name} {}", word(path));
         let link = command.bus().and_then(|bus| {
-            let option = |name: &str, path: &Path| format!("{name} {}", word(path));
             let spidev = bus.spidev.as_deref().map(|path| option("--spidev", path));
             spidev.or_else(|| bus.mock.as_deref().map(|path| option("--mock", path)))
         });
+        let (sck, parts) = match command {
+            Command::Worklist(args) => (args.sck, args.parts.as_deref()),
+            _ => command
+                .bus()
+                .map_or((None, None), |bus| (bus.sck, bus.parts.as_deref())),
+        };
+        let said = command.bus().map_or([None, None], |bus| {
+            let supply = bus.supply.map(|Supply(range)| {
+                format!("--supply {}-{}", joined(range.min), joined(range.max))
+            });
+            let size = bus.size.map(|SizeBytes(bytes)| show_size(bytes.into()));
+            [supply, size.map(|size| format!("--size {}", joined(size)))]
+        });
+        let part = parts.map(|path| option("--parts", path));
+        let part = part.into_iter().chain(said.into_iter().flatten());
         Self {
             unit: command.unit().map(word),
             link,
+            sck: sck.map(|sck| format!("--sck {}", joined(sck))),
+            part: part.map(|option| format!(" {option}")).collect(),
+            simulated: false,
+        }
+    }
+
+    /// The same for a unit whose last operation tells whether its chip is a simulated one.
+    #[must_use]
+    pub fn of_unit(&self, unit: &Unit) -> Self {
+        let operations = unit.file().operations.iter().rev();
+        let mut links = operations.filter_map(|one| one.conditions.get("link"));
+        Self {
+            simulated: links.next().is_some_and(|link| link.starts_with("mock:")),
+            ..self.clone()
         }
     }
 
@@ -42,38 +80,52 @@ impl Typed {
         unit.rsplit('/').next().filter(|name| !name.is_empty())
     }
 
-    /// A command for this unit on this link.
+    /// A command for this unit, link and part.
     #[must_use]
     pub fn command(&self, words: &str) -> String {
-        let link = self.link.as_deref().map(|link| format!(" {link}"));
+        let sck = self.sck.as_deref().filter(|_| !words.contains("--sck"));
         format!(
-            "norlock {words} --unit {}{}",
-            self.unit(),
-            link.unwrap_or_default()
+            "norlock {words} {}",
+            self.options(self.link.as_deref(), sck)
         )
     }
 
     /// A command that changes the chip: where no link is known, its option stands there to be filled in.
     #[must_use]
     pub fn change(&self, words: &str) -> String {
-        match self.link {
-            Some(_) => self.command(words),
-            None => format!("{} --spidev PATH", self.command(words)),
-        }
+        let blank = match self.simulated {
+            true => "--mock FILE",
+            false => "--spidev PATH",
+        };
+        let link = self.link.as_deref().unwrap_or(blank);
+        format!(
+            "norlock {words} {}",
+            self.options(Some(link), self.sck.as_deref())
+        )
     }
 
-    /// A next step with the unit in the place that was left for it, and the link behind it.
+    /// A next step with the unit, and what goes with it, in the place that was left for them.
     #[must_use]
     pub fn fill(&self, step: &str) -> String {
         match &self.unit {
-            Some(unit) => {
-                let link = self.link.as_deref().map(|link| format!(" {link}"));
-                let known = format!("--unit {unit}{}", link.unwrap_or_default());
-                step.replace(&format!("--unit {NO_UNIT}"), &known)
-            }
+            Some(_) => step.replace(
+                &format!("--unit {NO_UNIT}"),
+                &self.options(self.link.as_deref(), self.sck.as_deref()),
+            ),
             None => step.to_owned(),
         }
     }
+
+    fn options(&self, link: Option<&str>, sck: Option<&str>) -> String {
+        let more = link.into_iter().chain(sck);
+        let more: String = more.map(|option| format!(" {option}")).collect();
+        format!("--unit {}{more}{}", self.unit(), self.part)
+    }
+}
+
+/// A value without spaces, as it is typed.
+fn joined(value: impl ToString) -> String {
+    value.to_string().replace(' ', "")
 }
 
 /// A path as a shell takes it for one word.
@@ -120,6 +172,41 @@ mod tests {
         assert_eq!(
             offline.change("write target.bin"),
             "norlock write target.bin --unit gauge-07 --spidev PATH"
+        );
+    }
+
+    /// With the person's own parts and clock the next command has to find the same part, as fast. What was
+    /// said of the bench is said anew.
+    #[test]
+    fn what_says_which_part_it_is_goes_on() {
+        let own = "--mock m.toml --sck 12.5MHz --parts own.toml --supply 2.7V-3.6V --size 16MiB";
+        let known = typed(&format!(
+            "norlock id --unit u1 {own} --level 3.3V --power clip --marking X25Q128 \
+             --accept known-part --because sure"
+        ));
+        assert_eq!(
+            known.command("backup"),
+            format!("norlock backup --unit u1 {own}")
+        );
+        assert_eq!(typed(&known.command("id")), known);
+        let advised = known.command("id --sck 4MHz");
+        assert!(
+            advised.contains("--sck 4MHz") && !advised.contains("12.5"),
+            "{advised}"
+        );
+        let offline = typed("norlock worklist t.bin --unit u1 --parts own.toml --sck 20MHz");
+        assert_eq!(
+            offline.change("write t.bin"),
+            "norlock write t.bin --unit u1 --spidev PATH --sck 20MHz --parts own.toml"
+        );
+        let simulated = Typed {
+            simulated: true,
+            ..offline
+        };
+        assert!(
+            simulated
+                .change("restore")
+                .contains("--unit u1 --mock FILE --sck")
         );
     }
 

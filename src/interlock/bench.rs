@@ -129,8 +129,8 @@ impl Panel {
             HostFlash::No(why) => self.open(Interlock::NotTheHost, why),
             HostFlash::Unknown(why) => {
                 let mut held = held(why);
-                held.next = "Make sure of it from the bench computer's documentation, then add --accept not-the-host \
-                             --because with how you know."
+                held.next = "Make sure of it from the bench computer's documentation, then add: --accept not-the-host \
+                             --because 'how you know'"
                     .into();
                 self.hold_unless(Acceptable::NotTheHost, held);
             }
@@ -153,7 +153,7 @@ impl Panel {
         let arrangements = "Say where the supply comes from: --power clip, board-held-in-reset, external or \
                             socket (docs/wiring.md).";
         let marking = "Read the text printed on the chip and give it: --marking TEXT. If it cannot be read: \
-                       --accept unreadable-marking --because with what you know instead.";
+                       --accept unreadable-marking --because 'what you know instead'";
         match (said.power, said.denied.first(), &said.marking) {
             (None, ..) => self.hold(held("no power arrangement was named".into(), arrangements)),
             (_, Some(question), _) => {

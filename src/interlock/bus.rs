@@ -179,7 +179,7 @@ impl Panel {
             held(
                 doubt.to_owned(),
                 part.to_owned(),
-                "Add it from its datasheet (--parts FILE), or --accept known-part --because with what you checked.",
+                "Add it from its datasheet (--parts FILE), or: --accept known-part --because 'what you checked'",
             ),
         );
     }
@@ -436,7 +436,7 @@ impl Panel {
                 let mut held = held("the two reads are not independent.", why.to_owned(), "");
                 held.means =
                     "an error that repeats with the clock and the command would not show".into();
-                held.next = "Use a lower SCK, or --accept weak-reads --because with why.".into();
+                held.next = "Use a lower SCK, or: --accept weak-reads --because 'why'".into();
                 self.hold_unless(Acceptable::WeakReads, held);
             }
             (None, None) => self.open(Interlock::TwinRead, "two independent reads agree"),
@@ -481,7 +481,7 @@ impl Panel {
                     .into(),
                 next: format!(
                     "Read the marking again. Only if you know that the array has {size}: --accept chip-size \
-                     --because with how you know."
+                     --because 'how you know'"
                 ),
             },
         );

@@ -231,8 +231,8 @@ impl Panel {
                 "no byte outside replaceable regions differs",
             );
         }
-        let next = "If this unit really has no data of its own: --accept no-unit-data --because with how you \
-                    know.";
+        let next = "If this unit really has no data of its own: --accept no-unit-data --because 'how you \
+                    know'";
         let seen = "no region holds unit-data".to_owned();
         self.hold_unless(
             Acceptable::NoUnitData,
@@ -248,7 +248,7 @@ impl Panel {
             headline: "a block that must be erased also holds unit data.".into(),
             seen: seen.into(),
             means: "while that block is in hand its unit data is in the backup alone".into(),
-            next: "Move the region's border to an erase block, or --accept shared-block --because with why."
+            next: "Move the region's border to an erase block, or: --accept shared-block --because 'why'"
                 .into(),
         };
         self.hold_unless(Acceptable::SharedBlock, held);

@@ -63,7 +63,7 @@ fn an_upper_half_that_repeats_the_lower_is_a_size_in_doubt() {
     );
     tells(
         &held,
-        "Only if you know that the array has 1 MiB: --accept chip-size --because",
+        "Only if you know that the array has 1 MiB: --accept chip-size --because 'how you know'",
     );
     let accepting = "backup --unit gauge-07 @bench --accept chip-size --because copies";
     let kept = desk.ends(accepting, 0);

@@ -107,3 +107,18 @@ fn a_path_may_lead_through_other_folders() {
     assert_eq!(ended.code, 0, "{ended}");
     ended.says("All of gauge-07");
 }
+
+/// What the last command knew of the link is left open as what it was, here a simulated chip.
+#[test]
+fn a_next_step_leaves_open_what_the_unit_was_reached_by() {
+    let desk = Desk::ready();
+    desk.ends("worklist target.bin --unit gauge-07 --sck 20MHz", 0)
+        .says("norlock write target.bin --unit gauge-07 --mock FILE --sck 20MHz");
+    // What the line itself says is repeated, so that it can be typed as it is shown.
+    desk.put("own.toml", "maker = 'Example'");
+    desk.ends(
+        "id @bench --unit gauge-07 --parts own.toml --supply 2.7V-3.6V",
+        0,
+    )
+    .says("norlock backup --unit gauge-07 --mock chip.toml --parts own.toml --supply 2.7V-3.6V");
+}
