@@ -46,6 +46,8 @@ pub enum Sameness {
     },
     /// Nothing on the chip tells units apart.
     Nothing,
+    /// The unit has no backup yet, so that nothing is known of its chip.
+    NoBackup,
     /// A replacement chip was announced; both IDs are kept.
     Replacement,
 }
@@ -199,12 +201,20 @@ impl Panel {
     /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be
     /// accepted with a reason that names the unit.
     pub(crate) fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
+        let means = match self.is_for_protection() {
+            true => {
+                "another unit's protection would be changed, and this folder would keep how that one was found"
+            }
+            false => {
+                "another unit's data would be replaced by this one's, and its own would be lost"
+            }
+        };
         let held = |headline: String, seen: String| {
             Held {
             interlock: Interlock::SameUnit,
             headline,
             seen,
-            means: "another unit's data would be replaced by this one's, and its own would be lost".into(),
+            means: means.into(),
             next: "Find the folder that belongs to this chip, or the chip that belongs to this folder.".into(),
         }
         };
@@ -256,6 +266,13 @@ impl Panel {
                     "no unique ID that a document tells of, and no unit data to compare".into(),
                 ),
             ),
+            Sameness::NoBackup => self.hold(Held {
+                next: "Make one: norlock backup --unit FOLDER".into(),
+                ..held(
+                    format!("nothing tells that this chip is that of {unit}."),
+                    "the unit has no backup yet, and with it no ID of its chip".into(),
+                )
+            }),
         }
     }
 
@@ -267,7 +284,7 @@ impl Panel {
         if self.acceptances().names_unit(Acceptable::SameUnit, unit) {
             self.hold_unless(Acceptable::SameUnit, held);
         } else {
-            self.hold(held);
+            self.hold_acceptable(held);
         }
     }
 
@@ -377,16 +394,12 @@ impl Panel {
         self.protection_fixed(seen, means, next.into());
     }
 
-    /// `writable` cannot open: the table has no row for what was asked.
-    pub(crate) fn protection_has_no_row(&mut self, asked: &str, nearest: &[String]) {
-        let means = "the part protects what its table has a row for and nothing between; the rows that come \
-                    nearest stand below";
-        let next = format!("Ask for one of: {}", nearest.join(", "));
-        self.protection_fixed(
-            format!("asked for {asked}, for which no row is"),
-            means,
-            next,
-        );
+    /// `writable` cannot open: the table has no row for what was asked. `why` says more of that, `rows`
+    /// name others.
+    pub(crate) fn protection_has_no_row(&mut self, asked: &str, why: &str, rows: &str) {
+        let means = "the part protects what its table has a row for and nothing between";
+        let seen = format!("asked for {asked}, for which no row is{why}");
+        self.protection_fixed(seen, means, format!("Ask for one of: {rows}"));
     }
 
     /// `writable` cannot open: the part has no write that ends with the supply.

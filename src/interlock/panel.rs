@@ -1,6 +1,6 @@
 //! The state of all interlocks in one run, and the permit they add up to.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
@@ -50,6 +50,10 @@ pub enum State {
 pub struct Panel {
     states: BTreeMap<Interlock, State>,
     accepted: Acceptances,
+    /// Those that hold and could be accepted.
+    acceptable: BTreeSet<Interlock>,
+    /// Whether the run is about protection alone.
+    protection: bool,
 }
 
 impl Panel {
@@ -57,9 +61,23 @@ impl Panel {
     #[must_use]
     pub fn new(accepted: Acceptances) -> Self {
         Self {
-            states: BTreeMap::new(),
             accepted,
+            ..Self::default()
         }
+    }
+
+    /// The same for a change of protection, which needs [`Interlock::FOR_PROTECTION`] only.
+    #[must_use]
+    pub fn for_protection(accepted: Acceptances) -> Self {
+        Self {
+            protection: true,
+            ..Self::new(accepted)
+        }
+    }
+
+    /// Whether the run is about protection alone.
+    pub(super) fn is_for_protection(&self) -> bool {
+        self.protection
     }
 
     /// The states so far, in order.
@@ -69,14 +87,19 @@ impl Panel {
             .map(|(interlock, state)| (*interlock, state))
     }
 
-    /// The interlocks that hold, in order.
+    /// The interlocks that hold, in order. For a change of protection those come first that nobody can
+    /// accept: it would be in vain to accept the others.
     #[must_use]
     pub fn held(&self) -> Vec<&Held> {
         let held = self.states.values().filter_map(|state| match state {
             State::Held(held) => Some(held),
             _ => None,
         });
-        held.collect()
+        let mut held: Vec<&Held> = held.collect();
+        if self.protection {
+            held.sort_by_key(|held| self.acceptable.contains(&held.interlock));
+        }
+        held
     }
 
     /// Whether any interlock holds.
@@ -93,7 +116,12 @@ impl Panel {
             .values()
             .filter(|state| !matches!(state, State::Held(_)))
             .count();
-        (open, Interlock::ALL.len() - self.states.len())
+        let needed: &[Interlock] = match self.protection {
+            true => &Interlock::FOR_PROTECTION,
+            false => &Interlock::ALL,
+        };
+        let waits = |one: &&Interlock| !self.states.contains_key(one);
+        (open, needed.iter().filter(waits).count())
     }
 
     /// The reason given for accepting `what`.
@@ -143,14 +171,27 @@ impl Panel {
     }
 
     pub(super) fn hold(&mut self, held: Held) {
+        self.acceptable.remove(&held.interlock);
         self.states.insert(held.interlock, State::Held(held));
+    }
+
+    /// Holds what could be accepted and was not.
+    pub(super) fn hold_acceptable(&mut self, held: Held) {
+        let interlock = held.interlock;
+        // What was held for good before stays so.
+        let before = matches!(self.states.get(&interlock), Some(State::Held(_)));
+        let for_good = before && !self.acceptable.contains(&interlock);
+        self.hold(held);
+        if !for_good {
+            self.acceptable.insert(interlock);
+        }
     }
 
     /// Holds, unless `name` was accepted with a reason. An acceptance shows even where an earlier
     /// check had opened the interlock; what holds stays held.
     pub(super) fn hold_unless(&mut self, name: Acceptable, held: Held) {
         let Some(reason) = self.accepted.reason(name) else {
-            return self.hold(held);
+            return self.hold_acceptable(held);
         };
         let state = State::Accepted {
             name,

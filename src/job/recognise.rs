@@ -114,6 +114,7 @@ pub(super) fn recognise(
             expected,
             seen: "none".into(),
         }),
+        (_, None) if kept.is_none() && unit.baseline().is_none() => Ok(Sameness::NoBackup),
         (_, None) => by_unit_data(chip, unit, map),
     }
 }

@@ -130,7 +130,7 @@ fn what_cannot_be_set_is_refused() {
         (
             "--unit gauge-07 --set 0x0..0x1800",
             3,
-            "0x000000..0x001000, 0x000000..0x002000",
+            "covers it: 0x000000..0x002000",
         ),
         ("--set all", 2, "--unit <FOLDER>"),
         ("--until-power-off", 2, "--set <none|all|RANGE>"),

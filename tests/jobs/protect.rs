@@ -235,7 +235,18 @@ fn what_no_row_gives_is_refused_with_the_nearest() {
     assert!(stop.next.contains("0x000000..0x020000"), "{stop:?}");
     // Beyond the chip, and without a table that was read.
     let beyond = order(Wanted::Range(0..0x80_0000), false);
-    refuses(&station, &beyond, "writable");
+    let stop = refuses(&station, &beyond, "writable");
+    assert!(stop.held[0].seen.ends_with("ends at 0x400000"), "{stop:?}");
+    // GD25Q64C Rev 3.0, Table 1.0: 64 KiB is no row, 128 KiB and 32 KiB are.
+    let station = unit_with("GD25Q64C");
+    let bottom = order(Wanted::Range(0..0x1_0000), false);
+    let stop = refuses(&station, &bottom, "writable");
+    for rows in [
+        "covers it: 0x000000..0x020000, ",
+        "; within it: 0x000000..0x008000, ",
+    ] {
+        assert!(stop.next.contains(rows), "{rows}: {stop:?}");
+    }
     let station = unit_with("W25Q80DV");
     let report = look(&station);
     assert!(report.offered.is_empty() && report.one_time.is_none());
@@ -250,7 +261,11 @@ fn a_one_time_bit_decides_which_rows_there_are() {
     let top = Wanted::Range(0x1F_0000..0x20_0000);
     let bottom = Wanted::Range(0..0x1_0000);
     set(&station, &order(top.clone(), false)).unwrap();
-    refuses(&station, &order(bottom.clone(), false), "writable");
+    let stop = refuses(&station, &order(bottom.clone(), false), "writable");
+    assert!(
+        stop.held[0].seen.contains("with TB set, which is one-time"),
+        "{stop:?}"
+    );
     let tb = Fault::RegisterBits {
         register: 0x15,
         bits: 0x08,
@@ -477,6 +492,49 @@ fn another_units_chip_and_an_unfinished_write_are_refused() {
     let stop = job::protect(&mut small.unit(), &all, small.bench(), &mut Nobody).unwrap_err();
     assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
     assert_eq!(small.status(), 0);
+}
+
+/// A chip of half the size ignores the highest address bit, and its own table is another.
+#[test]
+fn a_chip_that_may_be_smaller_is_held() {
+    let mut station = unit_with("W25Q32JV");
+    let fault = Fault::RealSize {
+        size_bytes: 2 << 20,
+    };
+    station.mock.set_faults(Faults::none().with(fault));
+    let bottom = order(Wanted::Range(0..0x4_0000), false);
+    let stop = refuses(&station, &bottom, "known-part");
+    assert!(stop.headline.contains("size"), "{stop:?}");
+    let reason = "two copies, the whole of it was read".to_owned();
+    station.accepted.push((Acceptable::KnownPart, reason));
+    set(&station, &bottom).unwrap();
+}
+
+#[test]
+fn what_nobody_can_accept_is_named_first() {
+    // No table was read, and it has no ID of its own.
+    let mut station = unit_with("EN25QH256");
+    station.accepted.clear();
+    let all = order(Wanted::Everything, false);
+    station.trace.lock().unwrap().clear();
+    let stop = refused(&station, set(&station, &all), &["writable", "same-unit"]);
+    assert!(stop.next.contains("nothing to try"), "{stop:?}");
+    assert!(!stop.next.contains("--lift-protection"), "{stop:?}");
+    let others = stop.evidence.iter().find(|(label, _)| label == "others");
+    assert!(
+        others.unwrap().1.ends_with("1 wait for the chip"),
+        "{stop:?}"
+    );
+}
+
+#[test]
+fn a_unit_without_a_backup_is_told_so() {
+    let mut station = Station::with_part("W25Q32JV", 80);
+    station.marking = Some("W25Q32JVSIQ".to_owned());
+    let all = order(Wanted::Everything, false);
+    let stop = refuses(&station, &all, "same-unit");
+    assert!(stop.next.contains("norlock backup"), "{stop:?}");
+    assert!(stop.held[0].means.contains("protection"), "{stop:?}");
 }
 
 #[test]

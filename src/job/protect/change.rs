@@ -6,6 +6,7 @@ use std::time::SystemTime;
 use super::{ProtectOrder, ProtectionChange, ProtectionReport, as_typed, report};
 use crate::chip::{Armed, Chip, ChipError};
 use crate::interlock::{Kept, Panel};
+use crate::jedec::Address;
 use crate::jedec::status::{Protection, RegisterWrite, Registers, VolatileForm};
 use crate::job::approach::judge_part;
 use crate::job::bench::{Bench, Connected, Seen, connect};
@@ -13,14 +14,15 @@ use crate::job::explain::sentence;
 use crate::job::recognise::{own_id, recognise, still_itself};
 use crate::job::record::{note_refusal, operation, region_map};
 use crate::job::work::kept;
+use crate::job::wrap::{self, Wrap};
 use crate::job::{Attendant, ChipState, Exit, Stop};
 use crate::link::Purpose;
 use crate::part::Part;
 use crate::unit::Unit;
 use crate::unit::journal::Journal;
 
-/// How many of the part's ranges are named beside one that it does not have.
-const NEAREST: usize = 4;
+/// How many of the part's ranges of each kind are named beside one that it does not have.
+const NEAREST: usize = 2;
 
 /// Sets what the chip protects to what the order says, which must be a row of its part's table.
 ///
@@ -50,14 +52,19 @@ fn protect_checked(
         return Err(Stop::new(Exit::Unfinished, headline, next)
             .row("seen", unfinished.path.display().to_string()));
     }
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
-    let connected = connect(panel, bench, Purpose::Write, None, &[], attendant)?;
+    let panel = Panel::for_protection(std::mem::take(&mut bench.accepted));
+    let mut connected = connect(panel, bench, Purpose::Write, None, &[], attendant)?;
+    let end = wrap::look(&mut connected, &[])?;
     let Connected {
         mut chip,
         mut panel,
         seen,
     } = connected;
     judge_part(&mut panel, &seen);
+    if end == Wrap::Repeats {
+        let doubt = "the upper half repeats the lower: two copies, or a chip of half the size";
+        seen.doubted(&mut panel, doubt);
+    }
     let map = region_map(unit).ok().flatten();
     let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
     panel.same_unit(unit.name(), &sameness);
@@ -106,7 +113,8 @@ fn judge_change(
         let seen = format!("{}; {}", part.name, part.protection(found));
         panel.protection_kept(seen, kept, family.unprotect(found, size).is_some());
     } else if !offered.contains(&wanted) {
-        panel.protection_has_no_row(&asked(&wanted), &nearest(&wanted, &offered));
+        let why = no_row(part, found, &wanted);
+        panel.protection_has_no_row(&asked(&wanted), &why, &nearest(&wanted, &offered));
     } else if order.until_power_off && part.volatile_form().is_none() {
         panel.protection_lasts(&part.name);
     } else {
@@ -126,13 +134,33 @@ fn asked(wanted: &Protection) -> String {
     }
 }
 
-/// The rows that differ least from what was asked for, in bytes.
-fn nearest(wanted: &Protection, offered: &[Protection]) -> Vec<String> {
-    let span = |protection: &Protection| match protection {
+/// Why there is no row, where that can be told: the array ends before, or a one-time bit decides.
+fn no_row(part: &Part, found: &Registers, wanted: &Protection) -> String {
+    let size = part.size_bytes;
+    let ends = wanted.ranges().and_then(<[_]>::last);
+    if ends.is_some_and(|range| range.end > size) {
+        return format!("; the array ends at {}", Address(size));
+    }
+    let bits = part.status.one_time(found, size).unwrap_or_default();
+    let decides = bits.iter().find(|bit| {
+        let mut set = found.clone();
+        let byte = found.get(bit.register).unwrap_or_default();
+        set.set(bit.register, byte | 1 << bit.bit);
+        bit.set == Some(false) && part.offered(&set).contains(wanted)
+    });
+    decides.map_or_else(String::new, |bit| {
+        let name = bit.name;
+        format!("; there is one with {name} set, which is one-time and is not written")
+    })
+}
+
+/// Rows beside what was asked for: those that cover it, those within it, and those that differ least from
+/// it, in bytes.
+fn nearest(wanted: &Protection, offered: &[Protection]) -> String {
+    let asked = match wanted {
         Protection::Range { range } => range.clone(),
         _ => 0..0,
     };
-    let asked = span(wanted);
     let distance = |row: &Range<u32>| {
         let (start, end) = (row.start.max(asked.start), row.end.min(asked.end));
         let shared = u64::from(end.saturating_sub(start));
@@ -140,13 +168,23 @@ fn nearest(wanted: &Protection, offered: &[Protection]) -> Vec<String> {
             u64::from(row.end - row.start) + u64::from(asked.end.saturating_sub(asked.start));
         both - 2 * shared
     };
-    let mut rows: Vec<Range<u32>> = offered.iter().map(span).collect();
+    let ranges = offered.iter().filter_map(Protection::ranges).flatten();
+    let mut rows: Vec<&Range<u32>> = ranges.collect();
     rows.sort_by_key(|row| (distance(row), row.start));
-    let shown = |row: &Range<u32>| match row.is_empty() {
-        true => "none".into(),
-        false => as_typed(row),
+    let covers = |row: &Range<u32>| row.start <= asked.start && asked.end <= row.end;
+    let within = |row: &Range<u32>| asked.start <= row.start && row.end <= asked.end;
+    let told = |name: &str, is: &dyn Fn(&Range<u32>) -> bool| {
+        let some = rows.iter().filter(|row| is(row)).take(NEAREST);
+        let some: Vec<String> = some.map(|row| as_typed(row)).collect();
+        (!some.is_empty()).then(|| format!("{name}: {}", some.join(", ")))
     };
-    rows.iter().take(NEAREST).map(shown).collect()
+    let near = |row: &Range<u32>| !covers(row) && !within(row);
+    let kinds = [
+        told("covers it", &covers),
+        told("within it", &within),
+        told("near it", &near),
+    ];
+    kinds.into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 /// A change with the interlocks open but for the last.
@@ -164,7 +202,8 @@ impl Session<'_> {
         let wanted = self.order.wanted.on(part.size_bytes);
         let before = part.protection(self.found);
         // A lasting write goes out even where the range is right: what is in force may not be stored.
-        let lasting = !self.order.until_power_off && part.volatile_form().is_some();
+        let stored = part.volatile_form() == Some(VolatileForm::Enabled);
+        let lasting = !self.order.until_power_off && stored;
         let written = before != wanted || lasting;
         let mut now = self.found.clone();
         if written {
