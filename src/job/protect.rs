@@ -15,8 +15,12 @@ use crate::jedec::status::{OneTimeBit, Protection, Registers, StatusLock, Volati
 use crate::link::Purpose;
 use crate::part::Part;
 use crate::unit::Unit;
+use crate::unit::journal::Journal;
 
 pub use change::protect;
+
+/// How the outcome of a change begins in the unit file.
+const OUTCOME: &str = "protection: ";
 
 /// What shall be protected.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -104,6 +108,9 @@ pub struct ProtectionReport {
     pub registers: Vec<RegisterByte>,
     /// What keeps them from being written.
     pub lock: Option<StatusLock>,
+    /// Whether `lock` tells all: false where no document was read, or the lock is in a register that is not
+    /// read.
+    pub lock_known: bool,
     /// Bits among them that are for ever; `None` where no document was read for the part.
     pub one_time: Option<Vec<OneTimeBit>>,
     /// How a change can be made to end with the supply.
@@ -117,6 +124,14 @@ pub struct ProtectionReport {
     pub locked: Vec<Range<u32>>,
     /// Locks beside the status registers that the family has, in words.
     pub beside: Option<&'static str>,
+    /// Whether `protection` tells all: false where such locks were not looked at.
+    pub all_looked_at: bool,
+    /// Registers as found, as `unit.toml` has them, where the last change ends with the supply and is still
+    /// in force.
+    pub until_power_off: Option<String>,
+    /// Registers as an unfinished write or restore of the unit found them: what is shown may be lifted.
+    /// Empty where its journal is damaged.
+    pub unfinished: Option<String>,
     /// The change that was asked for.
     pub change: Option<ProtectionChange>,
     /// What the link is called.
@@ -138,9 +153,33 @@ pub fn protection(
     let Connected { mut chip, seen, .. } = connected;
     let registers = chip.registers()?;
     let locked = chip.locked_blocks(&registers)?;
-    let report = report(chip.part(), &registers, locked, &seen);
+    let set = chip.part().protection(&registers);
+    let mut report = report(chip.part(), &registers, locked, &seen);
     chip.leave()?;
+    if let Some(unit) = unit {
+        report.until_power_off = until_power_off(unit, &set.to_string());
+        report.unfinished = Journal::find_unfinished(unit)?.map(|journal| {
+            let header = journal.contents.map(|contents| contents.header);
+            header.map_or_else(|_| String::new(), |header| bytes(header.status.into_iter()))
+        });
+    }
     Ok(report)
+}
+
+/// The registers that the last change found, where it ends with the supply and its outcome is what is there
+/// `now`.
+fn until_power_off(unit: &Unit, now: &str) -> Option<String> {
+    let mut operations = unit.file().operations.iter().rev();
+    let changed = |outcome: &str| outcome.starts_with(OUTCOME);
+    let last = operations.find(|one| one.command == "protect" && changed(&one.outcome))?;
+    let there = last.outcome == format!("{OUTCOME}{now}") && last.conditions.contains_key("until");
+    there.then(|| last.conditions.get("registers found").cloned())?
+}
+
+/// Registers as the unit file keeps them: read opcode and byte.
+fn bytes(registers: impl Iterator<Item = (u8, u8)>) -> String {
+    let shown = registers.map(|(opcode, value)| format!("{opcode:02X}h {value:02X}"));
+    shown.collect::<Vec<_>>().join(", ")
 }
 
 fn report(
@@ -166,6 +205,7 @@ fn report(
         protection: part.protection_with(registers, &locked),
         registers: read.collect(),
         lock: family.status_lock(registers),
+        lock_known: documented && family.shows_lock(),
         one_time: documented
             .then(|| family.one_time(registers, size))
             .flatten(),
@@ -174,6 +214,9 @@ fn report(
         locks_read: part.block_locks(registers).len(),
         locked,
         beside: family.locks_beside(),
+        all_looked_at: family.locks_beside().is_none() || !part.block_locks(registers).is_empty(),
+        until_power_off: None,
+        unfinished: None,
         change: None,
         link: seen.link.clone(),
     }

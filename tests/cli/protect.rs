@@ -118,6 +118,41 @@ fn locks_of_single_blocks_are_shown() {
     shown.says("table nothing can be set as it is now");
 }
 
+/// Locks beside the status register, and a lock register, that no document was read for: MT25QL256ABA and
+/// SST26VF016B are in the table with `status` from memory.
+#[test]
+fn what_was_not_looked_at_is_not_called_open() {
+    let desk = Desk::with("MT25QL256ABA", 32 << 20);
+    let line = "protect --mock chip.toml --power clip --marking MT25QL256ABA --supply 2.7V-3.6V";
+    let shown = desk.ends(line, 0);
+    shown.says("No block protect bit is set; sector locks were not looked at.");
+    shown.says("one-time not known: the status registers were not read in a document");
+    assert!(!shown.said().contains("not protected"), "{shown}");
+    let json: serde_json::Value =
+        serde_json::from_str(&desk.ends(&format!("{line} --json --quiet"), 0).out).unwrap();
+    assert_eq!(json["report"]["all_looked_at"], false);
+    assert_eq!(json["report"]["lock_known"], false);
+    let desk = Desk::with("SST26VF016B", 2 << 20);
+    let line = "protect --mock chip.toml --power clip --marking SST26VF016B --supply 2.7V-3.6V";
+    desk.ends(line, 0).says("locked not known");
+}
+
+#[test]
+fn what_can_be_set_is_shown_and_what_ends_with_the_supply() {
+    let desk = desk();
+    let shown = desk.ends(&protect("--unit gauge-07"), 0);
+    shown.says("bottom from 0x000000 to 0x001000, 0x002000, ");
+    shown.says("top to 0x200000 from 0x1FF000, ");
+    assert!(!shown.said().contains("until the supply is cut"), "{shown}");
+    let set = "--unit gauge-07 --set none --until-power-off";
+    desk.ends(&protect(set), 0);
+    let shown = desk.ends(&protect("--unit gauge-07"), 0);
+    shown.says("until the supply is cut, as norlock set it; found: 05h 64, 15h 00, 35h 00");
+    desk.ends(&protect("--unit gauge-07 --set none"), 0);
+    let shown = desk.ends(&protect("--unit gauge-07"), 0);
+    assert!(!shown.said().contains("until the supply is cut"), "{shown}");
+}
+
 #[test]
 fn what_cannot_be_set_is_refused() {
     let desk = desk();

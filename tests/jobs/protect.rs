@@ -492,6 +492,10 @@ fn another_units_chip_and_an_unfinished_write_are_refused() {
     let stop = job::protect(&mut small.unit(), &all, small.bench(), &mut Nobody).unwrap_err();
     assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
     assert_eq!(small.status(), 0);
+    let unit = small.unit();
+    let report = job::protection(Some(&unit), small.bench(), &mut Nobody).unwrap();
+    let found = report.unfinished.unwrap();
+    assert!(found.starts_with("05h "), "{found}");
 }
 
 /// A chip of half the size ignores the highest address bit, and its own table is another.

@@ -4,6 +4,7 @@ use crate::cli::figures::size;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::image::{Entry, Staff, show_size};
+use crate::jedec::Address;
 use crate::jedec::status::{Protection, StatusLock, VolatileForm};
 use crate::job::{ProtectionChange, ProtectionReport};
 
@@ -17,15 +18,28 @@ pub fn protect(report: &ProtectionReport, typed: &Typed) -> Screen {
     if let Some(change) = &report.change {
         screen = screen.row("before", sentence(&change.before));
         screen = screen.row("lasts", lasts(change));
+    } else if let Some(found) = &report.until_power_off {
+        let lasts = format!("until the supply is cut, as norlock set it; found: {found}");
+        screen = screen.row("lasts", lasts);
+    }
+    if let Some(found) = &report.unfinished {
+        screen = screen.row("unfinished", unfinished(found));
     }
     let registers = report.registers.iter();
     let registers = registers.map(|one| format!("{} {:02X}", one.name, one.value));
     screen = screen
         .row("registers", registers.collect::<Vec<_>>().join(", "))
-        .row("locked", locked(report.lock))
-        .row("one-time", one_time(report))
-        .row("volatile", volatile(report.volatile_form))
-        .row("table", table(report));
+        .row("locked", locked(report))
+        .row("one-time", one_time(report));
+    if report.lock.is_none_or(StatusLock::is_by_pin) {
+        screen = screen.row("volatile", volatile(report));
+    }
+    screen = screen.row("table", table(report));
+    if report.change.is_none() {
+        for (label, settings) in settings(report) {
+            screen = screen.row(label, settings);
+        }
+    }
     if report.locks_read > 0 {
         screen = screen.row("own locks", own_locks(report));
     } else if let Some(beside) = report.beside {
@@ -37,9 +51,15 @@ pub fn protect(report: &ProtectionReport, typed: &Typed) -> Screen {
 
 fn answer(report: &ProtectionReport) -> String {
     let protects = match &report.protection {
+        Protection::None if !report.all_looked_at => {
+            "No block protect bit is set; sector locks were not looked at.".into()
+        }
         Protection::None => "No range is protected.".into(),
         Protection::Range { range } if range.len() as u64 == u64::from(report.size_bytes) => {
             "The whole chip is protected.".into()
+        }
+        Protection::Range { .. } if !report.all_looked_at => {
+            format!("{}; sector locks were not looked at.", report.protection)
         }
         Protection::Range { .. } => format!("{}, the rest is not.", report.protection),
         Protection::Blocks { ranges } => format!("{} ranges are protected.", ranges.len()),
@@ -71,6 +91,11 @@ fn sentence(protection: &Protection) -> String {
 /// The chip from its first address to its last, by what is protected.
 fn staff(report: &ProtectionReport) -> Vec<String> {
     let mut staff = Staff::new(show_size);
+    // Locks that were not looked at may protect what the bits do not.
+    let rest = match report.all_looked_at {
+        true => "not protected",
+        false => "no bit set",
+    };
     let mut at = 0;
     let mut mark = |until: u32, label: &str| {
         if until > at {
@@ -85,12 +110,12 @@ fn staff(report: &ProtectionReport) -> Vec<String> {
     };
     match report.protection.ranges() {
         Some(ranges) => ranges.iter().for_each(|range| {
-            mark(range.start, "not protected");
+            mark(range.start, rest);
             mark(range.end, "protected");
         }),
         None => mark(report.size_bytes, "perhaps protected"),
     }
-    mark(report.size_bytes, "not protected");
+    mark(report.size_bytes, rest);
     staff.lines()
 }
 
@@ -106,8 +131,9 @@ fn lasts(change: &ProtectionChange) -> &'static str {
     }
 }
 
-fn locked(lock: Option<StatusLock>) -> String {
-    match lock {
+fn locked(report: &ProtectionReport) -> String {
+    match report.lock {
+        None if !report.lock_known => "not known".into(),
         None => "no: the registers can be written".into(),
         Some(StatusLock::WhileWpLow) => {
             "while WP# is low; with WP# high they can be written".into()
@@ -123,7 +149,7 @@ fn locked(lock: Option<StatusLock>) -> String {
 /// Bits that can be set once; no command here writes them.
 fn one_time(report: &ProtectionReport) -> String {
     let Some(bits) = &report.one_time else {
-        return "not known: no document of this part was read".into();
+        return "not known: the status registers were not read in a document".into();
     };
     let named = |wanted: bool| -> Vec<&str> {
         let bits = bits.iter().filter(|bit| bit.set == Some(wanted));
@@ -153,10 +179,11 @@ fn own_locks(report: &ProtectionReport) -> String {
     format!("{} read; {closed}", report.locks_read)
 }
 
-fn volatile(form: Option<VolatileForm>) -> &'static str {
-    match form {
+fn volatile(report: &ProtectionReport) -> &'static str {
+    match report.volatile_form {
         Some(VolatileForm::Enabled) => "a change can be made to end with the supply",
         Some(VolatileForm::Always) => "every change ends with the supply",
+        None if report.one_time.is_none() => "not known",
         None => "none known: a change lasts",
     }
 }
@@ -165,7 +192,51 @@ fn table(report: &ProtectionReport) -> String {
     match (report.offered.len(), report.one_time.is_some()) {
         (0, false) => "not read for this part: nothing can be set".into(),
         (0, true) => "nothing can be set as it is now".into(),
-        (rows, _) => format!("read; {rows} settings can be asked for"),
+        (rows, _) => format!("read; {rows} settings: none, all, or a range of these"),
+    }
+}
+
+/// What can be asked for, shortly: by its other end where a range begins at 0 or ends with the array.
+fn settings(report: &ProtectionReport) -> Vec<(&'static str, String)> {
+    let ranges = report.offered.iter().filter_map(Protection::ranges);
+    let ranges: Vec<_> = ranges
+        .flatten()
+        .filter(|range| range.len() as u64 != u64::from(report.size_bytes))
+        .collect();
+    let list = |ends: Vec<u32>| {
+        let ends: Vec<String> = ends
+            .into_iter()
+            .map(|end| Address(end).to_string())
+            .collect();
+        ends.join(", ")
+    };
+    let bottom = ranges.iter().filter(|range| range.start == 0);
+    let top = ranges.iter().filter(|range| range.end == report.size_bytes);
+    let sides = [
+        (
+            "bottom",
+            "from 0x000000 to ".to_owned(),
+            list(bottom.map(|range| range.end).collect()),
+        ),
+        (
+            "top",
+            format!("to {} from ", Address(report.size_bytes)),
+            list(top.map(|range| range.start).collect()),
+        ),
+    ];
+    let some = sides.into_iter().filter(|(_, _, ends)| !ends.is_empty());
+    some.map(|(label, from, ends)| (label, from + &ends))
+        .collect()
+}
+
+/// Registers as an interrupted write found them.
+fn unfinished(found: &str) -> String {
+    match found.is_empty() {
+        true => {
+            "a write is not finished, and its journal is damaged: this may not be as it was found"
+                .into()
+        }
+        false => format!("a write is not finished; this may not be as it was found: {found}"),
     }
 }
 
@@ -175,6 +246,10 @@ fn end(screen: Screen, report: &ProtectionReport, typed: &Typed) -> Screen {
             .chip("its protection changed as asked; its array untouched.")
             .next(typed.command("protect")),
         Some(_) => screen.chip("untouched.").next(typed.command("protect")),
+        None if report.unfinished.is_some() => screen
+            .chip("untouched.")
+            .next("Give the command that began the write again, or go back:")
+            .next(typed.change("restore")),
         None if report.offered.is_empty() => screen.chip("untouched.").next(typed.command("id")),
         None => screen
             .chip("untouched.")

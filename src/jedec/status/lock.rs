@@ -89,6 +89,13 @@ impl StatusFamily {
         }
     }
 
+    /// Whether [`StatusFamily::status_lock`] can tell that nothing locks the registers: not where only WIP and
+    /// WEL are known, or where protection and its lock are in a register that is not read.
+    #[must_use]
+    pub fn shows_lock(self) -> bool {
+        !matches!(self, Self::Basic | Self::Sst26)
+    }
+
     /// The one-time bits that these registers have, as a document that was read for the family and size
     /// names them; `None` where none was read.
     #[must_use]

@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::time::SystemTime;
 
-use super::{ProtectOrder, ProtectionChange, ProtectionReport, as_typed, report};
+use super::{OUTCOME, ProtectOrder, ProtectionChange, ProtectionReport, as_typed, bytes, report};
 use crate::chip::{Armed, Chip, ChipError};
 use crate::interlock::{Kept, Panel};
 use crate::jedec::Address;
@@ -227,7 +227,7 @@ impl Session<'_> {
                     return Err(stop);
                 }
             };
-            let outcome = format!("protection: {}", part.protection(&now));
+            let outcome = format!("{OUTCOME}{}", part.protection(&now));
             self.note(
                 &outcome,
                 "its protection changed as asked",
@@ -321,7 +321,7 @@ impl Session<'_> {
     fn note(&mut self, outcome: &str, chip: &str, panel: &Panel) -> Result<(), Stop> {
         let mut operation = operation("protect", outcome, chip, self.seen, panel);
         let (wanted, conditions) = (&self.order.wanted, &mut operation.conditions);
-        conditions.insert("registers found".into(), bytes(self.found));
+        conditions.insert("registers found".into(), bytes(self.found.iter()));
         conditions.insert("asked for".into(), wanted.to_string());
         if self.order.until_power_off {
             conditions.insert("until".into(), "power off".into());
@@ -329,13 +329,6 @@ impl Session<'_> {
         self.unit.record(operation, SystemTime::now())?;
         Ok(())
     }
-}
-
-/// Registers as the unit file keeps them: read opcode and byte.
-fn bytes(registers: &Registers) -> String {
-    let shown = registers.iter();
-    let shown = shown.map(|(opcode, value)| format!("{opcode:02X}h {value:02X}"));
-    shown.collect::<Vec<_>>().join(", ")
 }
 
 /// Nothing was written where how the chip was found could not be kept.
