@@ -101,11 +101,19 @@ impl Acceptances {
             .map(|(_, reason)| reason.as_str())
     }
 
-    /// The options that accept `what` once more, with the same reason, as a shell takes them.
+    /// The options that accept once more what was accepted of the part and its size, as a shell takes them,
+    /// each with a space before it.
     #[must_use]
-    pub(crate) fn again(&self, what: Acceptable) -> Option<String> {
-        let reason = self.reason(what)?.replace('\'', "'\\''");
-        Some(format!("--accept {what} --because '{reason}'"))
+    pub(crate) fn again(&self) -> String {
+        let of_the_chip = self.iter().filter(|(name, _)| {
+            let names = [Acceptable::KnownPart, Acceptable::ChipSize];
+            names.contains(name)
+        });
+        let option = |(name, reason): (Acceptable, &str)| {
+            let reason = reason.replace('\'', "'\\''");
+            format!(" --accept {name} --because '{reason}'")
+        };
+        of_the_chip.map(option).collect()
     }
 
     /// Whether `what` was accepted with a reason that names `unit`: the typed name shows that the

@@ -519,10 +519,7 @@ impl Panel {
             1 => "1 range differs".to_owned(),
             more => format!("{more} ranges differ"),
         };
-        let given = [Acceptable::KnownPart, Acceptable::ChipSize];
-        let again = given.map(|name| self.acceptances().again(name));
-        let again = again.into_iter().flatten();
-        let again: String = again.map(|again| format!(" {again}")).collect();
+        let again = self.acceptances().again();
         let either = if begun {
             "No backup can be made until the unfinished write has ended. Go back"
         } else {

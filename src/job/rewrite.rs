@@ -180,8 +180,8 @@ impl Rewrite<'_> {
         let becomes = self.becomes();
         let part = self.chip.part().clone();
         let panel = std::mem::take(&mut self.panel);
-        let again = panel.acceptances().again(Acceptable::ChipSize);
-        let half_accepted = again.filter(|_| self.half);
+        let accepted = self.half && panel.acceptance(Acceptable::ChipSize).is_some();
+        let half_accepted = accepted.then(|| panel.acceptances().again());
         let permit = match panel.permit() {
             Ok(permit) => permit,
             Err(panel) => {

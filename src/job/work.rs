@@ -403,7 +403,7 @@ fn differs(first: &Range<u32>, frames: usize, half: Option<(u64, String)>) -> St
                  then land in the lower",
                 show_size(end)
             ),
-            format!("Do not power the board. Go back: norlock restore --to 1 --unit FOLDER {again}"),
+            format!("Do not power the board. Go back: norlock restore --to 1 --unit FOLDER{again}"),
         ),
         None => (
             "a wrong address bit wrote outside the worklist, or the contact failed in this read".into(),
