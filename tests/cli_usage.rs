@@ -88,7 +88,7 @@ fn a_line_that_is_not_understood_ends_with_2_on_stderr() {
         ),
         (
             &["id", "--accept", "twin-read", "--because", "hurry"][..],
-            "possible values: known-part, same-unit",
+            "possible values: known-part, chip-size",
         ),
         (
             &["id", "--size", "3MiB"][..],
