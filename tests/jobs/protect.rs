@@ -510,7 +510,7 @@ fn a_chip_that_may_be_smaller_is_held() {
     let stop = refuses(&station, &bottom, "known-part");
     assert!(stop.headline.contains("size"), "{stop:?}");
     let reason = "two copies, the whole of it was read".to_owned();
-    station.accepted.push((Acceptable::KnownPart, reason));
+    station.accepted.push((Acceptable::ChipSize, reason));
     set(&station, &bottom).unwrap();
 }
 
