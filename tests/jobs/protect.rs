@@ -197,9 +197,10 @@ fn a_change_lasts_or_ends_with_the_supply_as_it_was_asked_for() {
             }
         }
         let none = order(Wanted::Nothing, false);
-        set(&station, &none).unwrap();
+        let report = set(&station, &none).unwrap();
         station.mock.power_up();
         let kept = seen.volatile_form != Some(VolatileForm::Always);
+        assert_eq!(report.change.unwrap().until_power_off, !kept, "{name}");
         assert_eq!(
             look(&station).protection == Protection::None,
             kept,

@@ -245,7 +245,7 @@ impl Session<'_> {
         report.change = Some(ProtectionChange {
             unit: self.unit.name().to_owned(),
             before,
-            until_power_off: self.order.until_power_off,
+            until_power_off: self.ends_with_supply(),
             written,
         });
         Ok(report)
@@ -318,12 +318,19 @@ impl Session<'_> {
         }
     }
 
+    /// Whether the change was asked to end with the supply, or every change of this part does.
+    fn ends_with_supply(&self) -> bool {
+        let part = self.seen.identification.part.as_ref();
+        let always = part.is_some_and(|part| part.volatile_form() == Some(VolatileForm::Always));
+        self.order.until_power_off || always
+    }
+
     fn note(&mut self, outcome: &str, chip: &str, panel: &Panel) -> Result<(), Stop> {
         let mut operation = operation("protect", outcome, chip, self.seen, panel);
         let (wanted, conditions) = (&self.order.wanted, &mut operation.conditions);
         conditions.insert("registers found".into(), bytes(self.found.iter()));
         conditions.insert("asked for".into(), wanted.to_string());
-        if self.order.until_power_off {
+        if self.ends_with_supply() {
             conditions.insert("until".into(), "power off".into());
         }
         self.unit.record(operation, SystemTime::now())?;
