@@ -334,12 +334,12 @@ impl Rewrite<'_> {
             return lift;
         }
         let in_the_way = touched.iter().any(|range| protection.touches(range));
-        if !in_the_way || !self.lift_protection {
-            self.panel.writable(protection, touched, None);
+        if in_the_way && !self.chip.part().is_documented("status") {
+            self.panel.lift_not_documented(protection);
             return lift;
         }
-        if !self.chip.part().is_documented("status") {
-            self.panel.lift_not_documented(protection);
+        if !in_the_way || !self.lift_protection {
+            self.panel.writable(protection, touched, None);
             return lift;
         }
         match family.unprotect(found, size).zip(back) {

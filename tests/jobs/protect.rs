@@ -532,6 +532,14 @@ fn what_nobody_can_accept_is_named_first() {
     );
 }
 
+/// Its family can be lifted; that this part takes the same writes was read nowhere.
+#[test]
+fn a_part_from_memory_is_not_sent_to_a_lift_that_would_be_refused() {
+    let station = unit_with("W25Q32FV");
+    let stop = refuses(&station, &order(Wanted::Everything, false), "writable");
+    assert!(!stop.next.contains("--lift-protection"), "{stop:?}");
+}
+
 #[test]
 fn a_unit_without_a_backup_is_told_so() {
     let mut station = Station::with_part("W25Q32JV", 80);

@@ -111,7 +111,9 @@ fn judge_change(
             false => Kept::NotKnown,
         };
         let seen = format!("{}; {}", part.name, part.protection(found));
-        panel.protection_kept(seen, kept, family.unprotect(found, size).is_some());
+        // A write lifts nothing on the word of memory either.
+        let liftable = part.is_documented("status") && family.unprotect(found, size).is_some();
+        panel.protection_kept(seen, kept, liftable);
     } else if !offered.contains(&wanted) {
         let why = no_row(part, found, &wanted);
         panel.protection_has_no_row(&asked(&wanted), &why, &nearest(&wanted, &offered));

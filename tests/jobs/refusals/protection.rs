@@ -178,7 +178,8 @@ fn without_a_table_that_was_read_a_range_is_the_whole_chip() {
         let bits = Fault::Protected { status_1: 0x64 };
         station.mock.set_faults(Faults::none().with(bits));
         if holds {
-            refused(&station, station.restore(1), &["writable"]);
+            let stop = refused(&station, station.restore(1), &["writable"]);
+            assert!(!stop.next.contains("--lift-protection"), "{stop:?}");
             // Nor is it lifted: which form of status write it takes was not read either.
             let order = RestoreOrder {
                 to: 1,
