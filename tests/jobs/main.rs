@@ -4,11 +4,9 @@
 mod addressing;
 mod batches;
 mod contact;
-mod failing_files;
 mod interrupted;
 mod lifted;
 mod own_id;
-mod power_cut;
 mod protect;
 mod reading;
 mod refusals;
@@ -16,6 +14,8 @@ mod replaced_chip;
 mod review;
 mod sector_map;
 mod shared_block;
+// tests/faults/ uses the rest of it.
+#[allow(dead_code)]
 mod small;
 mod station;
 mod twin_read;
