@@ -1,29 +1,33 @@
 //! The person, or the program, that watches a job from the command line.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::io;
 
 use super::figures;
 use super::progress::{Mode, Progress};
+use super::stop::Stopping;
 use super::waterline::Unit;
 use crate::job::{Attendant, Task};
 
 /// Shows progress and passes Ctrl-C on.
 pub struct Watcher {
     progress: Progress,
-    stop: Arc<AtomicBool>,
+    stop: Stopping,
     task: Option<Task>,
 }
 
 impl Watcher {
-    /// A watcher that shows progress in `mode` and asks to stop once `stop` is raised.
-    #[must_use]
-    pub fn new(mode: Mode, stop: Arc<AtomicBool>) -> Self {
-        Self {
-            progress: Progress::new(mode),
-            stop,
+    /// A watcher that shows progress in `mode` and asks to stop once a signal came.
+    ///
+    /// # Errors
+    /// When signals cannot be caught.
+    pub fn new(mode: Mode) -> io::Result<Self> {
+        let progress = Progress::new(mode);
+        let teller = progress.teller();
+        Ok(Self {
+            stop: Stopping::watch(move || teller.stopping())?,
+            progress,
             task: None,
-        }
+        })
     }
 }
 
@@ -60,6 +64,6 @@ impl Attendant for Watcher {
     }
 
     fn stop_asked(&self) -> bool {
-        self.stop.load(Ordering::SeqCst)
+        self.stop.asked()
     }
 }

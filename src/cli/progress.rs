@@ -1,12 +1,14 @@
 //! Progress of long work: a waterline, plain lines, JSON lines, or nothing.
 
 use std::io::Write;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
 use serde::Serialize;
 
 use super::clean::clean;
+use super::look::{complain, say};
 use super::waterline::{MARKS, Reached, Unit, beside, labelled};
 
 /// How progress is shown.
@@ -29,6 +31,16 @@ pub struct Progress {
     mode: Mode,
     out: Box<dyn Write + Send>,
     stage: Option<Stage>,
+    drawn: Drawn,
+}
+
+/// The waterline that stands on the terminal now.
+type Drawn = Arc<Mutex<Option<ProgressBar>>>;
+
+/// Says on another thread what cannot wait for the work, beside the progress.
+pub struct Teller {
+    mode: Mode,
+    drawn: Drawn,
 }
 
 /// The stage at work.
@@ -61,6 +73,24 @@ enum Event<'a> {
         total: u64,
         unit: Unit,
     },
+    /// A signal asked to stop.
+    Stopping,
+}
+
+impl Teller {
+    /// Says that the wish to stop was heard, whatever the mode: who asked waits for it.
+    pub fn stopping(&self) {
+        const WORDS: &str = "Stopping, as soon as nothing is left half done.";
+        if self.mode == Mode::Json {
+            let line = serde_json::to_string(&Event::Stopping);
+            return line.map_or((), |line| say(&line));
+        }
+        let drawn = self.drawn.lock().unwrap_or_else(PoisonError::into_inner);
+        match drawn.as_ref() {
+            Some(bar) => bar.suspend(|| complain(WORDS)),
+            None => complain(WORDS),
+        }
+    }
 }
 
 impl Progress {
@@ -75,8 +105,25 @@ impl Progress {
 
     /// The same on any writer; the waterline itself always stands on stderr.
     fn onto(mode: Mode, out: Box<dyn Write + Send>) -> Self {
-        let stage = None;
-        Self { mode, out, stage }
+        Self {
+            mode,
+            out,
+            stage: None,
+            drawn: Drawn::default(),
+        }
+    }
+
+    /// One who can speak while the work goes on.
+    #[must_use]
+    pub fn teller(&self) -> Teller {
+        Teller {
+            mode: self.mode,
+            drawn: Arc::clone(&self.drawn),
+        }
+    }
+
+    fn draw_on(&self, bar: Option<ProgressBar>) {
+        *self.drawn.lock().unwrap_or_else(PoisonError::into_inner) = bar;
     }
 
     /// Begins a stage such as `second read` of `total` bytes or steps.
@@ -88,13 +135,15 @@ impl Progress {
             total,
             unit,
         };
+        let bar = (self.mode == Mode::Waterline).then(drawn_line);
+        self.draw_on(bar.clone());
         self.stage = Some(Stage {
             label: clean(label).into_owned(),
             reached,
             begun: Instant::now(),
             parts_told: 0,
             in_hand: Vec::new(),
-            bar: (self.mode == Mode::Waterline).then(drawn_line),
+            bar,
         });
         if self.mode == Mode::Json {
             let stage = label;
@@ -148,6 +197,7 @@ impl Progress {
         let Some(mut stage) = self.stage.take() else {
             return;
         };
+        self.draw_on(None);
         stage.reached.done = stage.reached.total;
         let words = clean(words);
         match self.mode {

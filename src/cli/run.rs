@@ -12,7 +12,7 @@ use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, not_there, offline, setup, text_of};
 use super::typed::Typed;
-use super::{demo, show, stop};
+use super::{demo, show};
 use crate::job::{
     self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder,
 };
@@ -108,10 +108,9 @@ fn worded(mut stop: Stop, typed: &Typed, touches_bus: bool) -> Stop {
 /// Somebody who watches the job. From here on Ctrl-C asks it to stop; until the last question is
 /// answered it ends the program at once, and nothing has been touched.
 fn watcher(look: Look) -> Result<Watcher, Stop> {
-    let flag = stop::stop_flag().map_err(|error| {
+    Watcher::new(look.progress).map_err(|error| {
         Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error)
-    })?;
-    Ok(Watcher::new(look.progress, flag))
+    })
 }
 
 fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {

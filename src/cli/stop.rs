@@ -2,41 +2,93 @@
 
 use std::io;
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
 
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+use signal_hook::iterator::{Handle, Signals};
 
-/// A flag that SIGINT, SIGTERM and SIGHUP raise.
+const SIGNALS: [i32; 3] = [SIGINT, SIGTERM, SIGHUP];
+
+/// The wish to stop: raised by SIGINT, SIGTERM and SIGHUP.
 ///
-/// From here on none of them ends the process, however often it comes: a chip may be in the middle
-/// of a block. Whoever works looks at the flag between blocks. Call it after the last question is
-/// answered; until then Ctrl-C ends the program at once, and nothing has been touched.
-///
-/// # Errors
-/// When the system refuses a handler.
-pub fn stop_flag() -> io::Result<Arc<AtomicBool>> {
-    let flag = Arc::new(AtomicBool::new(false));
-    for signal in [SIGINT, SIGTERM, SIGHUP] {
-        signal_hook::flag::register(signal, Arc::clone(&flag))?;
+/// From its making on none of them ends the process, however often it comes: a chip may be in the
+/// middle of a block. Whoever works looks at it between blocks.
+pub struct Stopping {
+    flag: Arc<AtomicBool>,
+    signals: Handle,
+    teller: Option<JoinHandle<()>>,
+}
+
+impl Stopping {
+    /// Make it after the last question is answered; until then Ctrl-C ends the program at once, and
+    /// nothing has been touched.
+    ///
+    /// `tell` is called for each signal as it comes, on a thread of its own: a block may take seconds,
+    /// and whoever asked shall know at once that it was heard. Once it is dropped it tells no more.
+    ///
+    /// # Errors
+    /// When the system refuses a handler or a thread.
+    pub fn watch(tell: impl Fn() + Send + 'static) -> io::Result<Self> {
+        let flag = Arc::new(AtomicBool::new(false));
+        for signal in SIGNALS {
+            signal_hook::flag::register(signal, Arc::clone(&flag))?;
+        }
+        let mut signals = Signals::new(SIGNALS)?;
+        let handle = signals.handle();
+        let teller = thread::Builder::new()
+            .name("signals".into())
+            .spawn(move || {
+                signals.forever().for_each(|_| tell());
+                // One that came just before the end.
+                signals.pending().for_each(|_| tell());
+            })?;
+        Ok(Self {
+            flag,
+            signals: handle,
+            teller: Some(teller),
+        })
     }
-    Ok(flag)
+
+    /// Whether a signal has come.
+    #[must_use]
+    pub fn asked(&self) -> bool {
+        self.flag.load(Ordering::SeqCst)
+    }
+}
+
+impl Drop for Stopping {
+    fn drop(&mut self) {
+        self.signals.close();
+        // So that it does not speak after the answer.
+        if let Some(teller) = self.teller.take() {
+            let _ = teller.join();
+        }
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::atomic::Ordering;
+    use std::sync::mpsc;
+    use std::time::Duration;
 
+    // One test for all, as signals are the process's.
     #[test]
-    fn signals_raise_the_flag_and_do_not_kill() {
-        let flag = stop_flag().unwrap();
-        assert!(!flag.load(Ordering::SeqCst));
-        for signal in [SIGINT, SIGTERM, SIGHUP] {
-            flag.store(false, Ordering::SeqCst);
+    fn signals_are_told_raise_the_flag_and_do_not_kill() {
+        for signal in SIGNALS {
+            let (tell, told) = mpsc::channel();
+            let stopping = Stopping::watch(move || tell.send(()).unwrap_or(())).unwrap();
+            assert!(!stopping.asked());
             for _ in 0..2 {
                 signal_hook::low_level::raise(signal).unwrap();
-                assert!(flag.load(Ordering::SeqCst), "signal {signal}");
+                assert!(stopping.asked(), "signal {signal}");
+                told.recv_timeout(Duration::from_secs(60)).unwrap();
             }
+            drop(stopping);
+            signal_hook::low_level::raise(signal).unwrap();
+            // Whoever told is gone, and with it the sender.
+            assert!(told.recv().is_err());
         }
     }
 }

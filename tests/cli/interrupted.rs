@@ -1,15 +1,12 @@
-//! Writes that end early: Ctrl-C, and a process that is killed at any moment.
+//! Writes that end early by Ctrl-C.
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::process::{Command, Stdio};
-use std::time::{Duration, Instant};
 
-use crate::desk::{Desk, Ended, TAILOR};
-
-const WRITE: &str = "write target.bin --unit gauge-07 @bench @paper";
+use crate::desk::Desk;
 
 /// Sends a signal by the shell, as a terminal or a service manager would.
-fn signal(name: &str, process: u32) {
+pub fn signal(name: &str, process: u32) {
     let line = format!("kill -{name} {process}");
     assert!(
         Command::new("sh")
@@ -49,9 +46,14 @@ fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
             .any(|line| at_work(&line))
     );
     signal("INT", running.id());
-    let last = lines.map_while(Result::ok).last().unwrap();
+    let rest: Vec<String> = lines.map_while(Result::ok).collect();
+    let last = rest.last().unwrap();
     assert_eq!(running.wait().unwrap().code(), Some(6), "{last}");
-    let last: serde_json::Value = serde_json::from_str(&last).unwrap();
+    assert!(
+        rest.iter().any(|line| line == r#"{"event":"stopping"}"#),
+        "{rest:?}"
+    );
+    let last: serde_json::Value = serde_json::from_str(last).unwrap();
     assert_eq!(
         (&last["event"], &last["exit"]),
         (&"ended".into(), &6.into())
@@ -122,82 +124,4 @@ fn ctrl_c_at_a_question_ends_the_program_at_once() {
     keyboard.write_all(b"\x03").unwrap();
     // A shell's 128 and the number of SIGINT: the program did not go on to another question.
     assert_eq!(terminal.wait().unwrap().code(), Some(130));
-}
-
-/// Runs a line and kills it after `wait`; `None` when it was killed.
-fn killed(desk: &Desk, line: &str, wait: Duration) -> Option<Ended> {
-    let mut running = desk.start(&format!("{line} --quiet"));
-    let start = Instant::now();
-    while start.elapsed() < wait {
-        if running.try_wait().unwrap().is_some() {
-            break;
-        }
-        std::thread::sleep(Duration::from_millis(1));
-    }
-    let ended = running.try_wait().unwrap().is_some();
-    let _ = running.kill();
-    let output = running.wait_with_output().unwrap();
-    ended.then(|| Ended::of(output))
-}
-
-/// The simulated chip refuses, and so fails the run, an erase or program that no durable journal record
-/// covers: each process that goes on has to have its inherited records announced first.
-#[test]
-fn killed_at_any_moment_the_same_line_ends_byte_exact() {
-    const KILLS: u32 = 20;
-    let desk = Desk::new();
-    desk.ends("backup --unit gauge-07 @bench --quiet", 0);
-    desk.ends(TAILOR, 0);
-    let jobs = [
-        (WRITE, "gauge-07/target.bin"),
-        (
-            "restore --unit gauge-07 @bench @paper",
-            "gauge-07/as-found.bin",
-        ),
-    ];
-    let seed = 5;
-    let mut random = fastrand::Rng::with_seed(seed);
-    let (mut kills, mut whole, mut within) = (0, 0, 0);
-    let mut longest = Duration::from_millis(50);
-    for (line, image) in jobs.iter().cycle() {
-        // Whole once, without a kill, so that moments are drawn over the time it takes.
-        let start = Instant::now();
-        loop {
-            let wait = longest.mul_f64(random.f64());
-            let wait = if kills < KILLS && whole > 0 {
-                wait
-            } else {
-                Duration::from_secs(60)
-            };
-            match killed(&desk, line, wait) {
-                None => {
-                    kills += 1;
-                    let cells = desk.cells();
-                    within += u32::from(jobs.iter().all(|(_, image)| cells != desk.get(image)));
-                }
-                Some(ended) => {
-                    assert_eq!(ended.code, 0, "seed {seed}, {kills} kills, {line}: {ended}");
-                    break;
-                }
-            }
-        }
-        if whole == 0 {
-            longest = start.elapsed();
-        }
-        whole += 1;
-        assert!(
-            desk.cells() == desk.get(image),
-            "seed {seed}, after {kills} kills: {line}"
-        );
-        if kills >= KILLS && whole % 2 == 0 {
-            break;
-        }
-    }
-    assert!(within > 0, "no kill met a write at work");
-    assert!(
-        !desk
-            .files()
-            .keys()
-            .any(|path| path.to_string_lossy().ends_with(".unfinished"))
-    );
 }

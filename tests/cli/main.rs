@@ -7,6 +7,7 @@ mod demo;
 mod desk;
 mod doubts;
 mod interrupted;
+mod kills;
 mod parts;
 mod protect;
 mod sfdp;

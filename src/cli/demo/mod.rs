@@ -3,8 +3,6 @@
 mod scene;
 
 use std::path::Path;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use serde::Serialize;
@@ -14,7 +12,7 @@ use super::figures::seconds;
 use super::look::{Look, say};
 use super::run::{Answer, once};
 use super::screen::Screen;
-use super::stop;
+use super::stop::Stopping;
 use super::wrap::{COLUMNS, wrap};
 use crate::job::{Exit, Stop};
 use scene::Scene;
@@ -38,7 +36,8 @@ struct Sum {
 /// # Errors
 /// A [`Stop`] if a command ends otherwise than it should.
 pub fn demo(folder: &Path, look: Look) -> Result<Answer, Stop> {
-    let stop = stop::stop_flag().map_err(|error| scene::failed(folder, error))?;
+    // The commands themselves say that they heard.
+    let stop = Stopping::watch(|| ()).map_err(|error| scene::failed(folder, error))?;
     let scene = Scene::lay_out(folder)?;
     std::env::set_current_dir(folder).map_err(|error| scene::failed(folder, error))?;
     let mut show = Show {
@@ -89,7 +88,7 @@ fn bench() -> String {
 /// Runs one line after the other.
 struct Show {
     look: Look,
-    stop: Arc<AtomicBool>,
+    stop: Stopping,
     sum: Sum,
 }
 
@@ -152,7 +151,7 @@ impl Show {
 
     /// Runs a line as it would be typed; it must end with `wanted`.
     fn run(&mut self, line: &str, wanted: Exit) -> Result<serde_json::Value, Stop> {
-        if self.stop.load(Ordering::SeqCst) {
+        if self.stop.asked() {
             return Err(Stop::new(
                 Exit::Stopped,
                 "The demo was stopped.",
