@@ -28,6 +28,9 @@ pub(super) struct Bench {
     /// The first chip, once another is on the clip.
     pub(super) first: Option<Chip>,
     pub(super) faults: Faults,
+    /// A frame has reached the chip otherwise than it was sent, since these faults are in force: it may
+    /// be in a state that nobody can know of.
+    pub(super) misheard: bool,
     pub(super) clock: Clock,
     pub(super) counters: Counters,
     pub(super) monitor: Monitor,
@@ -63,6 +66,7 @@ impl Bench {
             chip: Chip::new(part, cells, seed),
             first: None,
             faults: Faults::seeded(seed),
+            misheard: false,
             clock: Clock::default(),
             counters: Counters::default(),
             monitor: Monitor::default(),
@@ -86,6 +90,7 @@ impl Bench {
             self.chip.find(fault, self.clock.now_ns());
         }
         self.faults = faults;
+        self.misheard = false;
     }
 
     pub(super) fn power_up(&mut self) {

@@ -1,6 +1,6 @@
 //! What can be wrong on a simulated bench.
 //!
-//! The fault model: *view* faults act between cells and host (or on the address on its way to the
+//! The fault model: *view* faults act between cells and host (or on what goes out, on its way to the
 //! chip), and the cells never learn of them; *chip* faults change what the chip does or how it is
 //! found. Everything replays: draws depend on the seed, the fault's place in the list, and the
 //! address or the frame, never on the order of calls. Frames, batches and modifying operations are
@@ -79,8 +79,23 @@ pub enum Fault {
         #[serde(default)]
         frames: Option<u64>,
     },
-    /// View: bits that read inverted under some condition.
+    /// View: bits that read inverted under some condition, or reach the chip so.
     Flips(Flips),
+    /// View: the chip hears frames another number of times than they were sent: a spike on CS, or a
+    /// controller that repeats. What is not heard reads as FFh.
+    Heard {
+        /// How often; 0 is a frame that is lost.
+        times: u8,
+        /// Only frames that begin with this.
+        #[serde(default)]
+        opcode: Option<u8>,
+        /// First frame.
+        #[serde(default)]
+        from_frame: u64,
+        /// How many frames; absent is for good.
+        #[serde(default)]
+        frames: Option<u64>,
+    },
     /// View: all that comes in is late by 1 to 7 bits, in every frame.
     BitSlip {
         /// How many bits late.
@@ -295,13 +310,15 @@ pub enum Struck {
     Zeros,
 }
 
-/// Bits that read inverted where every condition named holds.
+/// Bits that read inverted, or with `mosi` reach the chip inverted, where every condition named holds.
 ///
-/// What is struck depends on seed and address (outside the array: on the place in the frame), and
-/// repeats at every read unless `fresh`.
+/// What is struck depends on seed and address (outside the array, and on MOSI: on the place in the
+/// frame), and repeats at every read unless `fresh`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Flips {
+    /// What goes out is struck, opcode and address with it, not what comes in.
+    pub mosi: bool,
     /// Chance of each bit to be struck; 1 strikes all.
     pub rate: f64,
     /// Bits of each byte that can be struck.
@@ -324,11 +341,17 @@ pub struct Flips {
     pub only: Option<Struck>,
     /// Drawn anew for each frame.
     pub fresh: bool,
+    /// First frame.
+    pub from_frame: u64,
+    /// How many frames; absent is for good.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub frames: Option<u64>,
 }
 
 impl Default for Flips {
     fn default() -> Self {
         Self {
+            mosi: false,
             rate: 1.0,
             bits: 0xFF,
             above_sck: None,
@@ -339,6 +362,8 @@ impl Default for Flips {
             data: None,
             only: None,
             fresh: false,
+            from_frame: 0,
+            frames: None,
         }
     }
 }

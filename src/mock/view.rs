@@ -1,4 +1,5 @@
-//! What a faulty wire, or a weak cell, makes of the bytes on their way to the host.
+//! What a faulty wire, or a weak cell, makes of the bytes on their way to the host, and a faulty wire of
+//! those on their way to the chip.
 
 use std::ops::Range;
 
@@ -46,6 +47,37 @@ impl Faults {
             } if within(frame, *from_frame, *frames) => Some(*shows),
             _ => None,
         })
+    }
+
+    /// How often the chip hears this frame.
+    pub(super) fn heard(&self, frame: u64, begins_with: Option<u8>) -> u8 {
+        let times = self.list.iter().find_map(|fault| match fault {
+            Fault::Heard {
+                times,
+                opcode,
+                from_frame,
+                frames,
+            } if within(frame, *from_frame, *frames)
+                && opcode.is_none_or(|opcode| begins_with == Some(opcode)) =>
+            {
+                Some(*times)
+            }
+            _ => None,
+        });
+        times.unwrap_or(1)
+    }
+
+    /// The byte that reaches the chip.
+    pub(super) fn arriving(&self, sent: u8, seen: Seen) -> u8 {
+        let mut byte = [sent];
+        for (number, fault) in self.list.iter().enumerate() {
+            if let Fault::Flips(flips) = fault {
+                if flips.mosi {
+                    flips.strike(&mut byte, seen, mix(self.seed, 0x0517, number as u64));
+                }
+            }
+        }
+        byte[0]
     }
 
     /// Whether buffers stay as they were in this frame.
@@ -103,7 +135,7 @@ impl Faults {
                     bits,
                     chance,
                 } => weaken(run, seen, addresses, *bits, *chance, seed),
-                Fault::Flips(flips) => flips.strike(run, seen, seed),
+                Fault::Flips(flips) if !flips.mosi => flips.strike(run, seen, seed),
                 Fault::StuckBit { bit, high } => {
                     let mask = 1_u8.checked_shl(u32::from(*bit)).unwrap_or(0);
                     for byte in run.iter_mut() {
@@ -139,7 +171,8 @@ impl Miso {
 
 impl Flips {
     fn strike(&self, run: &mut [u8], seen: Seen, seed: u64) {
-        let asleep = self.above_sck.is_some_and(|sck| seen.sck <= sck)
+        let asleep = !within(seen.frame, self.from_frame, self.frames)
+            || self.above_sck.is_some_and(|sck| seen.sck <= sck)
             || self.up_to_sck.is_some_and(|sck| seen.sck > sck)
             || self
                 .opcode

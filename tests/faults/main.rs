@@ -3,6 +3,7 @@
 
 mod calls;
 mod cuts;
+mod mosi;
 
 // A bench and a small unit, as the tests of whole jobs have them.
 #[allow(dead_code)]
@@ -11,3 +12,8 @@ mod small;
 #[allow(dead_code)]
 #[path = "../jobs/station.rs"]
 mod station;
+
+/// Whether every case is asked for, as in CI, instead of the quick sample.
+fn all() -> bool {
+    std::env::var("NORLOCK_FAULTS").is_ok_and(|asked| asked == "all")
+}

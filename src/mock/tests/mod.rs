@@ -4,6 +4,7 @@ mod addressing;
 mod chip;
 mod faults;
 mod files;
+mod mosi;
 mod power;
 
 use std::collections::BTreeMap;
