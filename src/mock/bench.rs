@@ -134,12 +134,11 @@ impl Bench {
             self.chip.power_up();
         }
         let count = match failure {
-            Some(Failure::Errno(number)) => {
-                return Err(LinkError::Io(io::Error::from_raw_os_error(number)));
-            }
+            Some(Failure::Errno(number)) => return Err(refused(number, sck)),
             Some(Failure::TooLong) => return Err(self.shrink(batch)),
             Some(Failure::Short) => batch.len().saturating_sub(1),
-            None => batch.len(),
+            Some(Failure::Nothing) => 0,
+            Some(Failure::Late(_)) | None => batch.len(),
         };
         self.clock.advance(self.overhead);
         self.counters.overhead += self.overhead;
@@ -148,6 +147,10 @@ impl Bench {
         for frame in batch.iter_mut().take(count) {
             self.swap()?;
             after_write = self.frame(frame, sck, after_write)?;
+        }
+        if let Some(Failure::Late(number)) = failure {
+            lose(batch);
+            return Err(refused(number, sck));
         }
         if count == batch.len() {
             return Ok(());
@@ -243,6 +246,25 @@ impl Bench {
         let now_ns = self.clock.now_ns();
         let operations = self.operations;
         SavedState::of(self.first_chip(), operations, now_ns).write(&path)
+    }
+}
+
+/// The error that a spidev link makes of what the kernel says.
+fn refused(number: i32, sck: Hertz) -> LinkError {
+    let source = io::Error::from_raw_os_error(number);
+    match source.kind() {
+        io::ErrorKind::InvalidInput => LinkError::Refused { sck, source },
+        _ => LinkError::Io(source),
+    }
+}
+
+/// A failed message copies nothing back: what came in is not seen.
+fn lose(batch: &mut [Frame<'_>]) {
+    for segment in batch.iter_mut().flat_map(|frame| &mut frame.segments) {
+        match segment {
+            Segment::In(bytes) | Segment::Exchange(bytes) => bytes.fill(0),
+            Segment::Out(_) => {}
+        }
     }
 }
 

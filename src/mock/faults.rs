@@ -374,8 +374,12 @@ impl Default for Flips {
 pub enum Failure {
     /// The kernel says this error number; nothing was sent.
     Errno(i32),
+    /// The kernel says this error number once all was sent; what came in is lost.
+    Late(i32),
     /// The last frame does not go out, and the returned length says so.
     Short,
+    /// Nothing goes out, and the returned length is 0.
+    Nothing,
     /// The batch is refused as too long, and the limits are halved.
     TooLong,
 }

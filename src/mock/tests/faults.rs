@@ -175,6 +175,38 @@ fn the_link_fails_once_or_for_good() {
 }
 
 #[test]
+fn what_a_failed_batch_has_sent_is_as_its_error_says() {
+    // 06h sets WEL; the status read in the same batch is what comes in.
+    let enabled_after = |error| {
+        let fault = Fault::Link {
+            at_batch: 1,
+            error,
+            lasting: false,
+        };
+        let mut desk = desk(fault);
+        let mut status = [0x55];
+        let mut batch = [
+            Frame::new(vec![Segment::Out(&[0x06])]),
+            Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut status)]),
+        ];
+        let error = desk.link.transfer(&mut batch, Hertz::mhz(1)).unwrap_err();
+        (desk.status() & 2 != 0, error)
+    };
+    let (enabled, error) = enabled_after(Failure::Late(110));
+    assert!(enabled && matches!(&error, LinkError::Io(e) if e.raw_os_error() == Some(110)));
+    let (enabled, error) = enabled_after(Failure::Short);
+    let got = |error: &LinkError| match error {
+        LinkError::Short { expected: 3, got } => *got,
+        other => panic!("{other}"),
+    };
+    assert!(enabled && got(&error) == 1);
+    let (enabled, error) = enabled_after(Failure::Nothing);
+    assert!(!enabled && got(&error) == 0);
+    let (enabled, error) = enabled_after(Failure::Errno(22));
+    assert!(!enabled && matches!(error, LinkError::Refused { .. }));
+}
+
+#[test]
 fn chips_are_found_as_faults_say() {
     let mut lying = desk(Fault::LyingId {
         bytes: vec![1, 2, 3],
