@@ -1,3 +1,4 @@
+mod brute_force;
 mod measured;
 mod properties;
 mod screens;
