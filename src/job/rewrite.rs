@@ -256,7 +256,7 @@ impl Rewrite<'_> {
     /// Puts on the panel that blocks shared with unit data were accepted, where there are any. A restore
     /// puts back just that data and needs no acceptance.
     fn note_shared(&mut self, worklist: &Worklist) {
-        let shared = worklist.steps().iter().filter(|step| step.shared).count();
+        let shared = worklist.steps().filter(|step| step.shared).count();
         if shared > 0 && self.purpose == Purpose::Write {
             self.panel
                 .shared_block(format!("{shared} block(s) shared with unit data"));
@@ -408,7 +408,7 @@ impl Rewrite<'_> {
             addressing: self.chip.addressing_found(),
             volatile_lift: self.lifts_volatile(),
         };
-        let blocks = u32::try_from(worklist.steps().len()).unwrap_or(u32::MAX);
+        let blocks = u32::try_from(worklist.step_count()).unwrap_or(u32::MAX);
         match &self.unfinished {
             Some(_) => Journal::supersede(self.unit, header, blocks, &self.begun),
             None => Journal::begin(self.unit, header, blocks),

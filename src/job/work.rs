@@ -52,24 +52,24 @@ impl Work<'_> {
             return Err(self.stopped());
         }
         self.lift()?;
-        let total = self.worklist.steps().len() as u64;
+        let worklist = self.worklist;
+        let total = worklist.step_count() as u64;
         attendant.begins(&Task {
             name: "writing",
             total,
             bytes: false,
         });
-        let steps = self.worklist.steps().to_vec();
-        for (number, step) in steps.iter().enumerate() {
+        for (number, step) in worklist.steps().enumerate() {
             if attendant.stop_asked() {
                 return Err(self.stopped());
             }
             let place = format!(
                 "{} in {}",
                 Address(step.range.start),
-                self.worklist.region_of(step)
+                worklist.region_of(&step)
             );
             attendant.at(number as u64, Some(&place));
-            self.step(step).map_err(|stop| self.explain(stop))?;
+            self.step(&step).map_err(|stop| self.explain(stop))?;
             self.finished += 1;
         }
         attendant.at(total, None);
@@ -97,12 +97,7 @@ impl Work<'_> {
         let registers = self.armed.registers()?;
         let locked = self.armed.locked_blocks(&registers)?;
         let now = self.armed.part().protection_with(&registers, &locked);
-        if self
-            .worklist
-            .steps()
-            .iter()
-            .any(|step| now.touches(&step.range))
-        {
+        if self.worklist.steps().any(|step| now.touches(&step.range)) {
             let lock = self.armed.part().status.status_lock(&registers);
             let kept = kept(lock, self.lift.volatile);
             let lock = lock.map_or_else(String::new, |lock| format!("; it is {lock}"));
@@ -321,7 +316,7 @@ impl Work<'_> {
     }
 
     fn blocks(&self) -> String {
-        let total = self.worklist.steps().len();
+        let total = self.worklist.step_count();
         let hand = usize::from(self.in_hand.is_some());
         let rest = total.saturating_sub(self.finished + hand);
         format!(

@@ -75,7 +75,7 @@ pub fn worklist(
     Ok(WorklistReport {
         unit: unit.name().to_owned(),
         baseline: baseline.name.file_name(),
-        steps: worklist.steps().len(),
+        steps: worklist.step_count(),
         lines,
         file,
         estimate,
@@ -168,9 +168,5 @@ pub(super) fn smallest_block(part: &Part) -> u32 {
 
 /// Ranges that a worklist touches.
 pub(super) fn touched(worklist: &Worklist) -> Vec<std::ops::Range<u32>> {
-    worklist
-        .steps()
-        .iter()
-        .map(|step| step.range.clone())
-        .collect()
+    worklist.steps().map(|step| step.range).collect()
 }

@@ -5,7 +5,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::load::Load;
-use super::{Step, Worklist, wire_time};
+use super::{Worklist, wire_time};
 use crate::jedec::Hertz;
 use crate::part::ProgramMethod;
 
@@ -85,25 +85,21 @@ impl Worklist {
         let size = u64::from(self.size_bytes);
         let erases = self.erases();
         let erase: Duration = erases.iter().map(|erases| erases.time).sum();
-        let chip: Duration = self.loads().map(|load| self.rates.time(load)).sum();
-        let waited: Duration = self.loads().map(|load| self.rates.waited(load)).sum();
-        let wire = self.loads().map(|load| self.program_wire_bytes(load, pace));
-        let read_back_bytes = self.steps.iter().map(|s| u64::from(s.size_bytes())).sum();
+        let wire = self.program_wire_bytes(self.load, pace);
+        let read_back_bytes = self.upwards().map(|s| u64::from(s.size_bytes())).sum();
         Estimate {
             before: wire_time(size, pace.first) + wire_time(size, pace.second),
             erases,
-            programs: self.loads().map(|load| u64::from(load.programs)).sum(),
-            program: waited + wire_time(wire.sum(), pace.modify),
+            programs: u64::from(self.load.programs),
+            program: self.rates.waited(self.load) + wire_time(wire, pace.modify),
             read_back_bytes,
             read_back: wire_time(read_back_bytes, pace.first),
             size_bytes: self.size_bytes,
             whole_read: wire_time(size, pace.second),
-            floor: erase + chip + wire_time(size, pace.first.max(pace.second)),
+            floor: erase
+                + self.rates.time(self.load)
+                + wire_time(size, pace.first.max(pace.second)),
         }
-    }
-
-    fn loads(&self) -> impl Iterator<Item = Load> + '_ {
-        self.steps.iter().map(Step::load)
     }
 
     fn program_wire_bytes(&self, load: Load, pace: &Pace) -> u64 {
@@ -122,7 +118,8 @@ impl Worklist {
 
     fn erases(&self) -> Vec<Erases> {
         let mut found: Vec<Erases> = Vec::new();
-        for erase in self.steps.iter().filter_map(|step| self.erase_type(step)) {
+        let types = self.upwards().filter_map(|step| self.erase_type(&step));
+        for erase in types {
             let time = erase.time.typical;
             match found.iter_mut().find(|f| f.size_bytes == erase.size_bytes) {
                 Some(erases) => {

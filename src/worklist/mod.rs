@@ -31,7 +31,7 @@ pub enum Action {
     /// Erased, then programmed wherever the target is not blank.
     Erase {
         /// Place in [`Worklist::erase_types`].
-        erase_type: usize,
+        erase_type: u8,
     },
     /// Programmed only: no bit has to go from 0 to 1.
     Program,
@@ -44,17 +44,8 @@ pub struct Step {
     pub range: Range<u32>,
     /// How it comes to hold the target.
     pub action: Action,
-    /// Place in [`Worklist::spans`] of what the block begins in.
-    pub span: usize,
-    /// Program operations: pages, or parts of pages where nothing is erased; bytes or words where
-    /// the part takes those.
-    pub programs: u32,
-    /// Bytes programmed.
-    pub program_bytes: u32,
-    /// Runs of auto address increment, on a part that takes words.
-    pub increments: u32,
-    /// Whether the step erases or changes unit data. Such a step is done alone: the unit data is
-    /// synced to the unit folder first, and the block is read back twice.
+    /// Whether the step erases or changes unit data. Such a step comes after all others, and is read
+    /// back twice before the next.
     pub shared: bool,
 }
 
@@ -64,22 +55,30 @@ impl Step {
     pub fn size_bytes(&self) -> u32 {
         self.range.end - self.range.start
     }
-
-    fn load(&self) -> Load {
-        Load {
-            programs: self.programs,
-            bytes: self.program_bytes,
-            increments: self.increments,
-        }
-    }
 }
 
-/// What becomes of one smallest block.
+/// What the worklist knows of one smallest block. A large chip has many, so it is small.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Fate {
-    Left { blank: bool },
-    Erased { blank: bool },
-    Programmed,
+struct Block {
+    place: Place,
+    /// Whether the target is blank there.
+    blank: bool,
+}
+
+/// The place of a smallest block in a step.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Place {
+    /// In none: it is left.
+    Left,
+    /// The first of a step.
+    Begins {
+        action: Action,
+        /// Place of its size in [`Worklist::step_sizes`].
+        level: u8,
+        shared: bool,
+    },
+    /// One of the others.
+    Within,
 }
 
 /// What to erase and program, in order.
@@ -87,25 +86,69 @@ enum Fate {
 pub struct Worklist {
     size_bytes: u32,
     grain: Grain,
-    block_size_bytes: u32,
     rates: Rates,
     erase_types: Vec<EraseType>,
+    /// Sizes that a step may have, smallest first.
+    step_sizes: Vec<u32>,
     spans: Vec<Span>,
-    fates: Vec<Fate>,
-    steps: Vec<Step>,
+    /// In address order.
+    blocks: Vec<Block>,
+    step_count: usize,
+    /// What all steps program.
+    load: Load,
 }
 
 impl Worklist {
-    /// The steps, in the order in which they are to be done.
+    /// The steps, in the order in which they are to be done: other regions first, upwards; then the
+    /// region at address 0, which holds the old boot loader, downwards, so that the block at address 0
+    /// falls last; then blocks shared with unit data.
+    pub fn steps(&self) -> impl Iterator<Item = Step> + '_ {
+        let end = self.boot_end();
+        [false, true].into_iter().flat_map(move |shared| {
+            let others = self.upwards().filter(move |step| step.range.start >= end);
+            let boot = self.upwards().rev();
+            let boot = boot.filter(move |step| step.range.start < end);
+            let all = others.chain(boot);
+            all.filter(move |step| step.shared == shared)
+        })
+    }
+
+    /// How many steps there are.
     #[must_use]
-    pub fn steps(&self) -> &[Step] {
-        &self.steps
+    pub fn step_count(&self) -> usize {
+        self.step_count
     }
 
     /// Whether the chip holds the target already.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.steps.is_empty()
+        self.step_count == 0
+    }
+
+    /// The steps by address.
+    fn upwards(&self) -> impl DoubleEndedIterator<Item = Step> + '_ {
+        let blocks = self.blocks.iter().enumerate();
+        blocks.filter_map(|(index, block)| {
+            let Place::Begins {
+                action,
+                level,
+                shared,
+            } = block.place
+            else {
+                return None;
+            };
+            let size = self.step_sizes.get(usize::from(level))?;
+            let start = u32::try_from(index).ok()? * self.block_size_bytes();
+            Some(Step {
+                range: start..start + size,
+                action,
+                shared,
+            })
+        })
+    }
+
+    fn block_size_bytes(&self) -> u32 {
+        self.step_sizes.first().map_or(1, |size| *size)
     }
 
     /// The part's erase types.
@@ -118,7 +161,7 @@ impl Worklist {
     #[must_use]
     pub fn erase_type(&self, step: &Step) -> Option<&EraseType> {
         match step.action {
-            Action::Erase { erase_type } => self.erase_types.get(erase_type),
+            Action::Erase { erase_type } => self.erase_types.get(usize::from(erase_type)),
             Action::Program => None,
         }
     }
@@ -132,7 +175,9 @@ impl Worklist {
     /// What the block of a step begins in, as it is called on screens.
     #[must_use]
     pub fn region_of(&self, step: &Step) -> &str {
-        self.spans.get(step.span).map_or("no region", Span::name)
+        let ends = |span: &Span| span.range.end <= step.range.start;
+        let span = self.spans.get(self.spans.partition_point(ends));
+        span.map_or("no region", Span::name)
     }
 
     /// What a step programs, by address and in address order, each within one page where the part
@@ -154,35 +199,25 @@ impl Worklist {
     #[must_use]
     pub fn digest(&self) -> [u8; 32] {
         let mut hash = Sha256::new();
-        hash.update(b"norlock worklist 1\n");
-        for number in [self.size_bytes, self.grain.page_size_bytes] {
+        hash.update(b"norlock worklist 2\n");
+        let Load {
+            programs,
+            bytes,
+            increments,
+        } = self.load;
+        let page = self.grain.page_size_bytes;
+        for number in [self.size_bytes, page, programs, bytes, increments] {
             hash.update(number.to_le_bytes());
         }
-        for step in &self.steps {
-            let erase = self.erase_type(step).map_or(0, |erase| erase.size_bytes);
-            let opcode = self.erase_type(step).map_or(0, |erase| erase.opcode);
-            for number in [step.range.start, step.range.end, erase, step.programs] {
+        for step in self.steps() {
+            let erase = self.erase_type(&step).map_or(0, |erase| erase.size_bytes);
+            let opcode = self.erase_type(&step).map_or(0, |erase| erase.opcode);
+            for number in [step.range.start, step.range.end, erase] {
                 hash.update(number.to_le_bytes());
             }
             hash.update([opcode, u8::from(step.shared)]);
         }
         hash.finalize().into()
-    }
-
-    /// Puts the steps in order: other regions first, upwards; then the region at address 0, which
-    /// holds the old boot loader; then blocks shared with unit data.
-    fn sort(&mut self) {
-        let boot_end = self.boot_end();
-        self.steps.sort_by_key(|step| {
-            let boot = step.range.start < boot_end;
-            // Downwards, so that the block at address 0 falls last.
-            let place = if boot {
-                !step.range.start
-            } else {
-                step.range.start
-            };
-            (step.shared, boot, place)
-        });
     }
 
     /// End of what begins at address 0.
@@ -194,9 +229,11 @@ impl Worklist {
     #[must_use]
     pub fn order(&self) -> String {
         let boot_end = self.boot_end();
-        let plain = || self.steps.iter().filter(|step| !step.shared);
-        let mut others: Vec<&str> = plain()
-            .filter(|step| step.range.start >= boot_end)
+        let plain: Vec<Step> = self.steps().filter(|step| !step.shared).collect();
+        let (boot, others): (Vec<_>, Vec<_>) =
+            plain.iter().partition(|step| step.range.start < boot_end);
+        let mut others: Vec<&str> = others
+            .into_iter()
             .map(|step| self.region_of(step))
             .collect();
         others.dedup();
@@ -206,16 +243,15 @@ impl Worklist {
             [one, two] => vec![(*one).to_owned(), (*two).to_owned()],
             _ => vec!["other regions upwards".to_owned()],
         };
-        let boot = plain().find(|step| step.range.start < boot_end);
-        if let Some(step) = boot {
+        if let Some(step) = boot.first() {
             let then = if parts.is_empty() { "" } else { "then " };
             parts.push(format!("{then}{} downwards", self.region_of(step)));
         }
-        if self.steps.iter().any(|step| step.shared) {
+        if self.steps().any(|step| step.shared) {
             parts.push("blocks shared with unit data last, each alone".to_owned());
         }
         let mut text = parts.join(", ");
-        if boot.is_some() {
+        if !boot.is_empty() {
             text.push_str(": the old boot loader stays whole for as long as possible");
         }
         text

@@ -4,8 +4,8 @@ use std::ops::Range;
 use std::time::Duration;
 
 use super::load::{self, Grain, Load, Rates};
-use super::{Action, Fate, Step, Worklist, WorklistError};
-use crate::image::{Holds, ReadAt, RegionMap, Span};
+use super::{Action, Block, Place, Worklist, WorklistError};
+use crate::image::{Holds, ReadAt, RegionMap};
 use crate::jedec::Address;
 use crate::part::{EraseType, Part};
 
@@ -35,7 +35,7 @@ pub struct Request<'a> {
 /// Equal blocks are left, nothing is erased where only 1 → 0 changes are needed, and no erase
 /// covers a byte of unit data if a smaller erase, or none, reaches the target. Chip erase is not
 /// used. Neighbouring blocks that are only programmed are one step, up to the largest erase size.
-/// Memory: a byte per smallest block, and the steps.
+/// Memory: five bytes for each smallest block.
 ///
 /// # Errors
 /// Any [`WorklistError`]; `SharedBlock` only while shared blocks are not accepted.
@@ -43,34 +43,30 @@ pub fn plan(request: &Request<'_>) -> Result<Worklist, WorklistError> {
     check_sizes(request)?;
     let mut planner = Planner::new(request)?;
     let top = planner.levels.len() - 1;
-    let top_size = planner.size_at(top);
-    let mut steps = Vec::new();
-    let mut start = 0;
+    let (mut load, mut steps, mut start) = (Load::default(), 0, 0);
     while start < request.part.size_bytes {
         let choice = planner.choose(top, start)?;
         if let Err(address) = choice.time {
             return Err(WorklistError::NoErase { address });
         }
-        for step in &choice.steps {
-            planner.settle(step);
-        }
-        steps.extend(choice.steps);
-        start += top_size;
+        load = load.and(choice.load);
+        steps += choice.steps;
+        start += planner.size_at(top);
     }
-    if !request.accept_shared {
-        refuse_shared(&steps, request.map)?;
-    }
-    let mut worklist = Worklist {
+    let worklist = Worklist {
         size_bytes: request.part.size_bytes,
         grain: Grain::of(request.part),
-        block_size_bytes: planner.size_at(0),
         rates: planner.rates,
         erase_types: request.part.erase_types.clone(),
-        spans: planner.spans,
-        fates: planner.fates,
-        steps,
+        step_sizes: planner.levels.iter().map(|(size, _)| *size).collect(),
+        spans: request.map.spans(),
+        blocks: planner.blocks,
+        step_count: steps,
+        load,
     };
-    worklist.sort();
+    if !request.accept_shared {
+        refuse_shared(&worklist, request.map)?;
+    }
     Ok(worklist)
 }
 
@@ -104,8 +100,8 @@ fn check_sizes(request: &Request<'_>) -> Result<(), WorklistError> {
 const CURRENT: &str = "the present content";
 const TARGET: &str = "the target";
 
-fn refuse_shared(steps: &[Step], map: &RegionMap) -> Result<(), WorklistError> {
-    let shared = || steps.iter().filter(|step| step.shared);
+fn refuse_shared(worklist: &Worklist, map: &RegionMap) -> Result<(), WorklistError> {
+    let shared = || worklist.upwards().filter(|step| step.shared);
     let Some(first) = shared().next() else {
         return Ok(());
     };
@@ -115,28 +111,40 @@ fn refuse_shared(steps: &[Step], map: &RegionMap) -> Result<(), WorklistError> {
             && first.range.start < region.range.end
     });
     Err(WorklistError::SharedBlock {
-        range: first.range.clone(),
+        range: first.range,
         region: region.map_or(String::new(), |region| region.name.clone()),
         blocks: shared().count(),
     })
 }
 
-/// The best way found for a block.
+/// The best way found for a block, which the planner's blocks tell in detail.
 struct Choice {
     /// Modelled time, or the first address that cannot be brought to the target.
     time: Result<Duration, Address>,
-    steps: Vec<Step>,
+    steps: usize,
+    /// What its steps program.
+    load: Load,
+    /// What one step that only programs would program, where it may fill the block.
+    filled: Option<Load>,
     /// What programming the whole block after an erase would take.
     whole: Load,
+}
+
+/// A block done at once.
+struct Way {
+    time: Duration,
+    action: Action,
+    load: Load,
+    shared: bool,
 }
 
 struct Planner<'a> {
     request: &'a Request<'a>,
     /// Erase sizes, smallest first, each with the erase types of that size.
-    levels: Vec<(u32, Vec<usize>)>,
+    levels: Vec<(u32, Vec<u8>)>,
     rates: Rates,
-    spans: Vec<Span>,
-    fates: Vec<Fate>,
+    /// Blocks planned so far, from address 0.
+    blocks: Vec<Block>,
     before: Vec<u8>,
     after: Vec<u8>,
 }
@@ -144,14 +152,14 @@ struct Planner<'a> {
 impl<'a> Planner<'a> {
     fn new(request: &'a Request<'a>) -> Result<Self, WorklistError> {
         let levels = levels(request.part)?;
-        let block = levels.first().map_or(0, |(size, _)| *size);
+        let block = levels.first().map_or(1, |(size, _)| *size);
+        let count = request.part.size_bytes.checked_div(block).unwrap_or(0);
         let length = usize::try_from(block).unwrap_or(0);
         Ok(Self {
             request,
             levels,
             rates: Rates::of(request.part),
-            spans: request.map.spans(),
-            fates: Vec::new(),
+            blocks: Vec::with_capacity(usize::try_from(count).unwrap_or(0)),
             before: vec![0; length],
             after: vec![0; length],
         })
@@ -167,50 +175,54 @@ impl<'a> Planner<'a> {
             return self.smallest(start);
         };
         let range = start..start + self.size_at(level);
-        let mut parts = Choice {
-            time: Ok(Duration::ZERO),
-            steps: Vec::new(),
-            whole: Load::default(),
-        };
-        let mut child = range.start;
+        let first = self.blocks.len();
+        let mut choice = self.choose(below, start)?;
+        let mut child = start + self.size_at(below);
         while child < range.end {
-            parts.add(self.choose(below, child)?);
+            choice.add(self.choose(below, child)?);
             child += self.size_at(below);
         }
-        if parts.steps.is_empty() && parts.time.is_ok() {
-            return Ok(parts);
+        if choice.steps == 0 && choice.time.is_ok() {
+            return Ok(choice);
+        }
+        if self.has_unit_data(&range) {
+            choice.filled = None;
+        }
+        // Joined, programs are one step: each costs a read of the ID and two syncs of the journal.
+        if let Some(load) = choice.filled.filter(|_| choice.steps > 1) {
+            let way = self.program(load, false);
+            if choice.time.is_ok_and(|in_parts| way.time <= in_parts) {
+                self.take(&mut choice, level, first, way);
+            }
         }
         // A larger erase may save time, but never at the cost of unit data.
-        let erase = self.erase(level, range.clone(), parts.whole);
-        let erase = erase.filter(|(time, step)| match &parts.time {
-            Ok(in_parts) => time < in_parts && !step.shared,
+        let erase = self.erase(level, &range, choice.whole);
+        let erase = erase.filter(|way| match choice.time {
+            Ok(in_parts) => way.time < in_parts && !way.shared,
             Err(_) => true,
         });
-        match erase {
-            Some((time, step)) => {
-                parts.time = Ok(time);
-                parts.steps = vec![step];
-            }
-            None => self.join_programs(&mut parts, range),
+        if let Some(way) = erase {
+            self.take(&mut choice, level, first, way);
         }
-        Ok(parts)
+        Ok(choice)
     }
 
-    /// Makes one step of steps that only program and fill `range` between them: each step costs a
-    /// read of the ID and two syncs of the journal.
-    ///
-    /// Not where there is unit data: a step that is interrupted is erased whole when it is redone.
-    fn join_programs(&self, parts: &mut Choice, range: Range<u32>) {
-        let covered: u32 = parts.steps.iter().map(Step::size_bytes).sum();
-        let mut steps = parts.steps.iter();
-        let fills = covered == range.end - range.start;
-        if !fills || !steps.all(|step| step.action == Action::Program) || self.has_unit_data(&range)
-        {
-            return;
+    /// Does what was planned from block `first` on in one step.
+    fn take(&mut self, choice: &mut Choice, level: usize, first: usize, way: Way) {
+        choice.time = Ok(way.time);
+        choice.load = way.load;
+        choice.steps = 1;
+        let blocks = self.blocks.get_mut(first..).unwrap_or_default();
+        for block in blocks.iter_mut() {
+            block.place = Place::Within;
         }
-        let loads = parts.steps.iter().map(Step::load);
-        let load = loads.fold(Load::default(), Load::and);
-        parts.steps = vec![self.step(range, Action::Program, load, false)];
+        if let Some(block) = blocks.first_mut() {
+            block.place = Place::Begins {
+                action: way.action,
+                level: u8::try_from(level).unwrap_or(u8::MAX),
+                shared: way.shared,
+            };
+        }
     }
 
     fn has_unit_data(&self, range: &Range<u32>) -> bool {
@@ -219,30 +231,27 @@ impl<'a> Planner<'a> {
     }
 
     /// Erasing `range` at once, where the part can.
-    fn erase(&self, level: usize, range: Range<u32>, whole: Load) -> Option<(Duration, Step)> {
+    fn erase(&self, level: usize, range: &Range<u32>, whole: Load) -> Option<Way> {
         let types = &self.request.part.erase_types;
         let (_, places) = self.levels.get(level)?;
         let (erase_type, found) = places
             .iter()
-            .filter_map(|place| Some((*place, types.get(*place)?)))
-            .filter(|(_, erase)| works_in(erase, &range))
+            .filter_map(|place| Some((*place, types.get(usize::from(*place))?)))
+            .filter(|(_, erase)| works_in(erase, range))
             .min_by_key(|(_, erase)| erase.time.typical)?;
-        let time = found.time.typical + self.rates.time(whole);
-        let shared = self.has_unit_data(&range);
-        let action = Action::Erase { erase_type };
-        Some((time, self.step(range, action, whole, shared)))
+        Some(Way {
+            time: found.time.typical + self.rates.time(whole),
+            action: Action::Erase { erase_type },
+            load: whole,
+            shared: self.has_unit_data(range),
+        })
     }
 
-    fn step(&self, range: Range<u32>, action: Action, load: Load, shared: bool) -> Step {
-        Step {
-            span: self
-                .spans
-                .partition_point(|span| span.range.end <= range.start),
-            range,
-            action,
-            programs: load.programs,
-            program_bytes: load.bytes,
-            increments: load.increments,
+    fn program(&self, load: Load, shared: bool) -> Way {
+        Way {
+            time: self.rates.time(load),
+            action: Action::Program,
+            load,
             shared,
         }
     }
@@ -252,28 +261,27 @@ impl<'a> Planner<'a> {
         self.read(start)?;
         let grain = Grain::of(self.request.part);
         let range = start..start + self.size_at(0);
-        let runs = load::after_erase(start, &self.after, grain);
-        let whole = Load::of(&runs, grain.method);
-        let blank = whole.programs == 0;
-        self.fates.push(Fate::Left { blank });
+        let whole = Load::of(&load::after_erase(start, &self.after, grain), grain.method);
+        self.blocks.push(Block {
+            place: Place::Left,
+            blank: whole.programs == 0,
+        });
         let begun = self.is_begun(&range);
         let mut choice = Choice {
             time: Ok(Duration::ZERO),
-            steps: Vec::new(),
+            steps: 0,
+            load: Load::default(),
+            filled: None,
             whole,
         };
         if !begun && self.before == self.after {
             return Ok(choice);
         }
-        let chosen = match self.program_only(&range) {
-            Some(program) if !begun => Some(program),
-            _ => self.erase(0, range, whole),
-        };
-        match chosen {
-            Some((time, step)) => {
-                choice.time = Ok(time);
-                choice.steps.push(step);
-            }
+        let program = self.program_only(&range).filter(|_| !begun);
+        choice.filled = program.as_ref().map(|way| way.load);
+        let way = program.or_else(|| self.erase(0, &range, whole));
+        match way {
+            Some(way) => self.take(&mut choice, 0, self.blocks.len() - 1, way),
             None => choice.time = Err(Address(start)),
         }
         Ok(choice)
@@ -281,7 +289,7 @@ impl<'a> Planner<'a> {
 
     /// Programming the block that was read last, where that is enough. It never takes longer than
     /// an erase, after which at least the same pages are to be programmed.
-    fn program_only(&self, range: &Range<u32>) -> Option<(Duration, Step)> {
+    fn program_only(&self, range: &Range<u32>) -> Option<Way> {
         let grain = Grain::of(self.request.part);
         let runs = load::without_erase(range.start, &self.before, &self.after, grain);
         let slice = |part: &Range<u32>| {
@@ -299,9 +307,7 @@ impl<'a> Planner<'a> {
         let shared = self.request.map.unit_data_in(range.clone()).any(|part| {
             slice(&part).is_none_or(|part| self.before.get(part.clone()) != self.after.get(part))
         });
-        let load = Load::of(&runs, grain.method);
-        let step = self.step(range.clone(), Action::Program, load, shared);
-        Some((self.rates.time(load), step))
+        Some(self.program(Load::of(&runs, grain.method), shared))
     }
 
     fn is_begun(&self, range: &Range<u32>) -> bool {
@@ -326,22 +332,6 @@ impl<'a> Planner<'a> {
         }
         Ok(())
     }
-
-    /// Notes what a chosen step does to the smallest blocks within it.
-    fn settle(&mut self, step: &Step) {
-        let block = self.size_at(0);
-        let place = |address: u32| usize::try_from(address / block).unwrap_or(usize::MAX);
-        let fates = self
-            .fates
-            .get_mut(place(step.range.start)..place(step.range.end));
-        for fate in fates.into_iter().flatten() {
-            *fate = match (step.action, *fate) {
-                (Action::Program, _) => Fate::Programmed,
-                (_, Fate::Left { blank }) => Fate::Erased { blank },
-                (_, settled) => settled,
-            };
-        }
-    }
 }
 
 impl Choice {
@@ -350,7 +340,10 @@ impl Choice {
             (Ok(one), Ok(other)) => Ok(one + other),
             (Err(address), _) | (_, Err(address)) => Err(address),
         };
-        self.steps.extend(part.steps);
+        self.steps += part.steps;
+        self.load = self.load.and(part.load);
+        let both = self.filled.zip(part.filled);
+        self.filled = both.map(|(one, other)| one.and(other));
         self.whole = self.whole.and(part.whole);
     }
 }
@@ -363,7 +356,7 @@ fn works_in(erase: &EraseType, range: &Range<u32>) -> bool {
 }
 
 /// The part's erase sizes, smallest first, with the places of the types that have them.
-fn levels(part: &Part) -> Result<Vec<(u32, Vec<usize>)>, WorklistError> {
+fn levels(part: &Part) -> Result<Vec<(u32, Vec<u8>)>, WorklistError> {
     let geometry = |what, bytes: u32| {
         let divides = bytes.is_power_of_two() && part.size_bytes % bytes == 0;
         let refused = WorklistError::Geometry {
@@ -385,7 +378,7 @@ fn levels(part: &Part) -> Result<Vec<(u32, Vec<usize>)>, WorklistError> {
         geometry("erase block", *size)?;
     }
     let of_size = |size: u32| {
-        let types = part.erase_types.iter().enumerate();
+        let types = (0..=u8::MAX).zip(&part.erase_types);
         let types = types.filter(|(_, erase)| erase.size_bytes == size);
         types.map(|(place, _)| place).collect()
     };

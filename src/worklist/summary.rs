@@ -3,9 +3,17 @@
 use std::ops::Range;
 use std::time::Duration;
 
-use super::{Estimate, Fate, Worklist};
+use super::{Action, Estimate, Place, Worklist};
 use crate::image::{Entry, Holds, Span, Staff, show_size, wrap};
 use crate::part::ProgramMethod;
+
+/// What becomes of a run of smallest blocks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fate {
+    Left { blank: bool },
+    Erased { blank: bool },
+    Programmed,
+}
 
 impl Worklist {
     /// The worklist in lines of at most 60 columns: the answer, the staff, the times and the order.
@@ -44,7 +52,7 @@ impl Worklist {
             short if short < Duration::from_secs(10) => seconds(short),
             long => format!("{:.0}", long.as_secs_f64()),
         };
-        let shared = self.steps.iter().filter(|step| step.shared).count();
+        let shared = self.upwards().filter(|step| step.shared).count();
         let unit_data = match shared {
             0 if self.spans.iter().any(|span| span.holds == Holds::UnitData) => {
                 "The unit's own data stays where it is.".to_owned()
@@ -59,11 +67,11 @@ impl Worklist {
     /// The block size that the picture counts in: as large as the steps and the regions allow.
     fn cell_size_bytes(&self) -> u32 {
         let erases = self.erase_types.iter().map(|erase| erase.size_bytes);
-        let largest = erases.max().unwrap_or(self.block_size_bytes);
-        let steps = self.steps.iter().map(super::Step::size_bytes);
+        let largest = erases.max().unwrap_or(self.block_size_bytes());
+        let steps = self.upwards().map(|step| step.size_bytes());
         let mut cell = steps.min().unwrap_or(largest);
         let fits = |cell: u32| self.spans.iter().all(|span| span.range.start % cell == 0);
-        while cell > self.block_size_bytes && !fits(cell) {
+        while cell > self.block_size_bytes() && !fits(cell) {
             cell /= 2;
         }
         cell
@@ -71,19 +79,43 @@ impl Worklist {
 
     /// What becomes of a run of smallest blocks, taken together.
     fn fate(&self, range: Range<u32>) -> Fate {
-        let place = |address: u32| usize::try_from(address / self.block_size_bytes).ok();
-        let fates = place(range.start)
-            .zip(place(range.end))
-            .and_then(|(start, end)| self.fates.get(start..end))
-            .unwrap_or_default();
-        let joined = fates.iter().copied().reduce(Fate::with);
+        let block = self.block_size_bytes();
+        let place = |address: u32| usize::try_from(address / block).unwrap_or(usize::MAX);
+        let (first, end) = (place(range.start), place(range.end));
+        let mut action = self.action_at(first);
+        let blocks = self.blocks.get(first..end).unwrap_or_default().iter();
+        let fates = blocks.map(|block| {
+            match block.place {
+                Place::Left => action = None,
+                Place::Begins { action: begun, .. } => action = Some(begun),
+                Place::Within => {}
+            }
+            let blank = block.blank;
+            match action {
+                None => Fate::Left { blank },
+                Some(Action::Erase { .. }) => Fate::Erased { blank },
+                Some(Action::Program) => Fate::Programmed,
+            }
+        });
+        let joined = fates.reduce(Fate::with);
         joined.unwrap_or(Fate::Left { blank: false })
+    }
+
+    /// What is done to a smallest block.
+    fn action_at(&self, index: usize) -> Option<Action> {
+        let upto = self.blocks.get(..=index).unwrap_or_default().iter();
+        let found = upto.rev().find_map(|block| match block.place {
+            Place::Left => Some(None),
+            Place::Begins { action, .. } => Some(Some(action)),
+            Place::Within => None,
+        });
+        found.flatten()
     }
 
     fn staff(&self, cell: u32) -> Staff {
         let mut staff = Staff::new(|count| count.to_string());
-        let shared = self.steps.iter().filter(|step| step.shared);
-        let shared: Vec<_> = shared.map(|step| &step.range).collect();
+        let shared = self.upwards().filter(|step| step.shared);
+        let shared: Vec<_> = shared.map(|step| step.range).collect();
         for span in &self.spans {
             let first = span.range.start.div_ceil(cell);
             let mut label = span.name();
@@ -103,7 +135,7 @@ impl Worklist {
     }
 
     /// What is said about a block.
-    fn kind(&self, span: &Span, range: &Range<u32>, shared: &[&Range<u32>]) -> String {
+    fn kind(&self, span: &Span, range: &Range<u32>, shared: &[Range<u32>]) -> String {
         let text = match (self.fate(range.clone()), span.holds) {
             (Fate::Erased { blank: false }, _) => "erase, program",
             (Fate::Erased { blank: true }, _) => "erase, stay blank",
@@ -113,7 +145,7 @@ impl Worklist {
             (Fate::Left { blank: true }, _) => "left: blank already",
             (Fate::Left { blank: false }, _) => "left: equal already",
         };
-        let overlaps = |one: &&Range<u32>| one.start < range.end && range.start < one.end;
+        let overlaps = |one: &Range<u32>| one.start < range.end && range.start < one.end;
         let shared = shared.iter().any(overlaps);
         if shared {
             return format!("{text}, shared");

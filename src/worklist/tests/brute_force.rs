@@ -21,7 +21,7 @@ struct Case {
 }
 
 /// One way for one block: an erase type, or `None` for programming alone.
-type Way = (Range<u32>, Option<usize>);
+type Way = (Range<u32>, Option<u8>);
 
 fn cuts(case: &Case, range: &Range<u32>) -> Vec<Range<u32>> {
     let least = least_size(&case.part);
@@ -83,13 +83,13 @@ impl Case {
             && cuts(self, range).iter().all(|cut| !self.is_equal(cut))
     }
 
-    fn erases(&self, range: &Range<u32>) -> Vec<usize> {
+    fn erases(&self, range: &Range<u32>) -> Vec<u8> {
         let fits = |erase: &EraseType| {
             let place = erase.only_in.clone().unwrap_or(0..CHIP);
             let size = range.end - range.start;
             erase.size_bytes == size && place.start <= range.start && range.end <= place.end
         };
-        let types = self.part.erase_types.iter().enumerate();
+        let types = (0..).zip(&self.part.erase_types);
         types.filter(|(_, e)| fits(e)).map(|(n, _)| n).collect()
     }
 
@@ -115,7 +115,7 @@ impl Case {
     }
 
     /// Every way for a block as one step.
-    fn ways(&self, range: &Range<u32>) -> Vec<Option<usize>> {
+    fn ways(&self, range: &Range<u32>) -> Vec<Option<u8>> {
         let mut ways = Vec::new();
         if self.may_be_programmed(range) {
             ways.push(None);
@@ -129,7 +129,7 @@ impl Case {
     /// Time of a step, counted from the two contents.
     fn time(&self, (range, way): &Way) -> Duration {
         let erase = way.map_or(Duration::ZERO, |way| {
-            self.part.erase_types[way].time.typical
+            self.part.erase_types[usize::from(way)].time.typical
         });
         let programs = match self.part.program {
             ProgramMethod::AaiWord => self.words(range, way.is_some()),
@@ -382,14 +382,14 @@ proptest! {
 }
 
 fn ways(worklist: &Worklist) -> Vec<Way> {
-    let steps = worklist.steps().iter();
-    steps
+    worklist
+        .steps()
         .map(|step| {
             let way = match step.action {
                 Action::Erase { erase_type } => Some(erase_type),
                 Action::Program => None,
             };
-            (step.range.clone(), way)
+            (step.range, way)
         })
         .collect()
 }

@@ -70,12 +70,12 @@ fn programming_takes_the_modelled_time() {
         let mut armed = armed(&mock, &part);
         let mut took = Duration::ZERO;
         for step in worklist.steps() {
-            if let Some(erase) = worklist.erase_type(step) {
+            if let Some(erase) = worklist.erase_type(&step) {
                 armed.erase(erase, Address(step.range.start)).unwrap();
             }
             let (before, after) = (&current[slice(&step.range)], &target[slice(&step.range)]);
             let start = armed.now();
-            for run in worklist.programs(step, before, after) {
+            for run in worklist.programs(&step, before, after) {
                 let data = &target[slice(&run)];
                 armed.program(Address(run.start), data).unwrap();
             }

@@ -135,8 +135,9 @@ fn slice(range: &Range<u32>) -> Range<usize> {
 /// Does the steps as a chip would: erasing sets all bits of a block, programming only clears bits.
 fn apply(worklist: &Worklist, current: &[u8], target: &[u8]) -> Vec<u8> {
     let mut cells = current.to_vec();
+    let mut load = Load::default();
     for step in worklist.steps() {
-        if let Some(erase) = worklist.erase_type(step) {
+        if let Some(erase) = worklist.erase_type(&step) {
             assert_eq!(erase.size_bytes, step.size_bytes());
             assert_eq!(step.range.start % erase.size_bytes, 0);
             let place = erase.only_in.clone().unwrap_or(0..u32::MAX);
@@ -144,12 +145,10 @@ fn apply(worklist: &Worklist, current: &[u8], target: &[u8]) -> Vec<u8> {
             cells[slice(&step.range)].fill(0xFF);
         }
         let before = &current[slice(&step.range)];
-        let runs = worklist.programs(step, before, &target[slice(&step.range)]);
-        assert_eq!(operations(worklist, &runs), step.programs);
-        assert_eq!(
-            runs.iter().map(|r| r.len() as u32).sum::<u32>(),
-            step.program_bytes
-        );
+        let runs = worklist.programs(&step, before, &target[slice(&step.range)]);
+        load.programs += operations(worklist, &runs);
+        load.bytes += runs.iter().map(|r| r.len() as u32).sum::<u32>();
+        load.increments = worklist.load.increments;
         for run in runs {
             assert!(step.range.start <= run.start && run.end <= step.range.end);
             assert!(
@@ -162,7 +161,18 @@ fn apply(worklist: &Worklist, current: &[u8], target: &[u8]) -> Vec<u8> {
             }
         }
     }
+    assert_eq!(load, worklist.load);
     cells
+}
+
+/// A step's block and how many operations program it.
+fn programs(worklist: &Worklist, current: &[u8], target: &[u8]) -> Vec<(Range<u32>, u32)> {
+    let each = worklist.steps().map(|step| {
+        let place = slice(&step.range);
+        let runs = worklist.programs(&step, &current[place.clone()], &target[place]);
+        (step.range, operations(worklist, &runs))
+    });
+    each.collect()
 }
 
 /// Operations that the chip sees: one a page, one a byte, or one a word and one a byte beside it.
@@ -184,8 +194,8 @@ fn operations(worklist: &Worklist, runs: &[Range<u32>]) -> u32 {
     runs.iter().map(of_run).sum()
 }
 
-fn worklist_erases(worklist: &Worklist) -> impl Iterator<Item = &Step> {
-    let steps = worklist.steps().iter();
+fn worklist_erases(worklist: &Worklist) -> impl Iterator<Item = Step> {
+    let steps = worklist.steps();
     steps.filter(|step| worklist.erase_type(step).is_some())
 }
 
@@ -219,7 +229,7 @@ fn nothing_to_do_is_an_empty_worklist() {
 fn the_first_and_the_last_byte_are_reached() {
     let (current, target) = differing(0, &[(0, 1), (SIZE as usize - 1, 1)]);
     let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
-    let ranges: Vec<_> = worklist.steps().iter().map(|s| s.range.clone()).collect();
+    let ranges: Vec<_> = worklist.steps().map(|s| s.range.clone()).collect();
     assert_eq!(
         ranges,
         [SIZE - SMALL..SIZE, 0..SMALL],
@@ -232,18 +242,13 @@ fn the_first_and_the_last_byte_are_reached() {
 fn a_whole_chip_takes_the_largest_erases() {
     let (current, target) = (vec![0; SIZE as usize], vec![1; SIZE as usize]);
     let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
-    assert_eq!(worklist.steps().len(), (SIZE / LARGE) as usize);
+    assert_eq!(worklist.step_count(), (SIZE / LARGE) as usize);
     assert!(
-        worklist
-            .steps()
+        programs(&worklist, &current, &target)
             .iter()
-            .all(|step| step.programs == LARGE / 16)
+            .all(|(_, pages)| *pages == LARGE / 16)
     );
-    let starts: Vec<_> = worklist
-        .steps()
-        .iter()
-        .map(|s| s.range.start / LARGE)
-        .collect();
+    let starts: Vec<_> = worklist.steps().map(|s| s.range.start / LARGE).collect();
     assert_eq!(starts, [2, 3, 4, 5, 6, 7, 1, 0]);
 }
 
@@ -251,7 +256,7 @@ fn a_whole_chip_takes_the_largest_erases() {
 fn clearing_bits_needs_no_erase() {
     let (current, target) = differing(0xF0, &[(70, 0x70), (75, 0x00), (130, 0xE0)]);
     let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
-    let steps = worklist.steps();
+    let steps: Vec<Step> = worklist.steps().collect();
     assert!(steps.iter().all(|step| step.action == Action::Program));
     let runs = worklist.programs(&steps[1], &current[64..128], &target[64..128]);
     assert_eq!(runs.first(), Some(&(70..76)));
@@ -261,8 +266,7 @@ fn clearing_bits_needs_no_erase() {
     assert!(
         worklist
             .steps()
-            .iter()
-            .all(|step| worklist.erase_type(step).is_some())
+            .all(|step| worklist.erase_type(&step).is_some())
     );
 }
 
@@ -271,12 +275,11 @@ fn neighbours_that_are_only_programmed_are_one_step() {
     // Blank but for one block: the target fills the second and third large block and a bit more.
     let (current, mut target) = differing(0xFF, &[]);
     target[LARGE as usize..3 * LARGE as usize + 200].fill(0x5A);
-    let ranges = |target: &[u8], map: &RegionMap| -> Vec<_> {
+    let ranges = |target: &[u8], map: &RegionMap| {
         let worklist = planned(&current, target, map, &small_part()).unwrap();
         assert!(worklist_erases(&worklist).next().is_none());
         assert!(apply(&worklist, &current, target) == target);
-        let steps = worklist.steps().iter();
-        steps.map(|s| (s.range.clone(), s.programs)).collect()
+        programs(&worklist, &current, target)
     };
     let small = (0..4).map(|i| 3 * LARGE + i * SMALL);
     let mut expected = vec![(2 * LARGE..3 * LARGE, 64)];
@@ -306,11 +309,7 @@ fn a_begun_block_is_rewritten_whole_even_where_it_reads_equal() {
     let part = small_part();
     let begun = [LARGE..2 * LARGE, 70..71];
     let worklist = planned_after(&current, &target, &plain_map(), &part, &begun, false).unwrap();
-    let steps: Vec<_> = worklist
-        .steps()
-        .iter()
-        .map(|s| (s.range.clone(), s.programs))
-        .collect();
+    let steps = programs(&worklist, &current, &target);
     assert_eq!(steps, [(LARGE..2 * LARGE, 64), (64..128, 4)]);
     assert!(worklist_erases(&worklist).count() == 2);
 }
@@ -324,7 +323,7 @@ fn a_sector_map_is_respected() {
     part.erase_types[1].only_in = Some(LARGE..SIZE);
     let (current, target) = (vec![0; SIZE as usize], vec![1; SIZE as usize]);
     let worklist = planned(&current, &target, &plain_map(), &part).unwrap();
-    assert_eq!(worklist.steps().len(), 16 + 7);
+    assert_eq!(worklist.step_count(), 16 + 7);
     assert!(apply(&worklist, &current, &target) == target);
 
     // One byte above the small sectors takes a whole large block, and its unit data with it.
@@ -391,8 +390,7 @@ fn a_part_without_erase_can_still_be_programmed_where_it_is_blank() {
     assert_eq!(
         planned(&current, &target, &plain_map(), &part)
             .unwrap()
-            .steps()
-            .len(),
+            .step_count(),
         1
     );
     assert!(matches!(
