@@ -398,16 +398,19 @@ pub enum Torn {
     Unstable,
     /// Only the computer lost its supply: the chip completes, and is found busy.
     StillBusy,
+    /// All is done and lasts, and nobody has noted it.
+    Done,
 }
 
 impl Torn {
     /// All of them.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 6] = [
         Self::NotStarted,
         Self::Prefix,
         Self::RandomBits,
         Self::Unstable,
         Self::StillBusy,
+        Self::Done,
     ];
 }
 

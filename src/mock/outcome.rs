@@ -79,7 +79,7 @@ impl Bench {
         let draw = mix(self.faults.seed, self.operations, 0xC07);
         match torn {
             Torn::NotStarted => Ok(()),
-            Torn::StillBusy => self.complete(change),
+            Torn::StillBusy | Torn::Done => self.complete(change),
             Torn::Unstable => {
                 self.complete(change)?;
                 self.destabilise(change);

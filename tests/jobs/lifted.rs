@@ -134,8 +134,8 @@ fn after_a_power_cut_at_every_operation_it_is_back_by_itself() {
     assert!(operations >= 17, "{operations}");
     for operation in 1..=operations {
         let small = protected(true);
-        let torn = Torn::ALL[(operation % 5) as usize];
-        let loss = (operation % 2 == 0).then_some(Loss::Drop);
+        let torn = Torn::ALL[operation as usize % Torn::ALL.len()];
+        let loss = (operation % 4 < 2).then_some(Loss::Drop);
         small.cut(operation, torn, loss, operation);
         let stop = small.write().unwrap_err();
         assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");

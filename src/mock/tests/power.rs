@@ -38,7 +38,7 @@ fn a_cut_erase_is_torn_as_asked() {
         let whole = cells == [0xFF; 4096];
         match torn {
             Torn::NotStarted => assert_eq!(cells, old),
-            Torn::Unstable | Torn::StillBusy => assert!(whole),
+            Torn::Unstable | Torn::StillBusy | Torn::Done => assert!(whole),
             Torn::Prefix => {
                 let done = cells.iter().take_while(|c| **c == 0xFF).count();
                 assert!(done > 0 && done < 4096);
@@ -71,7 +71,7 @@ fn a_cut_program_is_torn_as_asked() {
         let blank = cells.iter().filter(|cell| **cell == 0xFF).count();
         match torn {
             Torn::NotStarted => assert_eq!(blank, 256),
-            Torn::Unstable | Torn::StillBusy => assert_eq!(done, 256),
+            Torn::Unstable | Torn::StillBusy | Torn::Done => assert_eq!(done, 256),
             Torn::Prefix => assert!(done > 0 && done + blank == 256 && cells[255] == 0xFF),
             Torn::RandomBits => {
                 assert!(done + blank < 256);
@@ -91,6 +91,27 @@ fn unstable_cells_read_differently_until_erased() {
     desk.write(&Desk::frame(0x20, 0x1000, &[]));
     assert_eq!(read(&mut desk), [0xFF; 4096]);
     assert_eq!(read(&mut desk), [0xFF; 4096]);
+}
+
+#[test]
+fn what_is_done_is_steady_and_nothing_follows_it() {
+    let mut desk = desk(Torn::Done, 5);
+    desk.write(&Desk::frame(0x02, 0, &[0]));
+    desk.read(&[0x06], 0);
+    let erase = Desk::frame(0x20, 0x1000, &[]);
+    let mut status = [0xA5];
+    let after = Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut status)]);
+    let mut batch = [
+        Frame::new(vec![Segment::Out(&erase)]),
+        after.after(Duration::from_micros(1)),
+    ];
+    let error = desk.link.transfer(&mut batch, desk.sck).unwrap_err();
+    assert!(matches!(error, LinkError::PowerCut { cut: 2 }), "{error}");
+    assert_eq!(status, [0xA5]);
+    desk.mock.power_up();
+    for _ in 0..3 {
+        assert_eq!(desk.read(&[0x03, 0, 0x10, 0], 4096), [0xFF; 4096]);
+    }
 }
 
 #[test]
