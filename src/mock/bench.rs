@@ -78,6 +78,23 @@ impl Bench {
         }
     }
 
+    /// The same bench, apart from this one; cells of a file are copied into memory.
+    pub(super) fn fork(&self) -> io::Result<Self> {
+        Ok(Self {
+            name: self.name.clone(),
+            limits: self.limits.clone(),
+            chip: self.chip.fork()?,
+            first: self.first.as_ref().map(Chip::fork).transpose()?,
+            faults: self.faults.clone(),
+            clock: self.clock.clone(),
+            monitor: self.monitor.fork(),
+            // Two benches cannot keep their states in one file.
+            state_path: None,
+            unsaved: false,
+            ..*self
+        })
+    }
+
     /// The chip whose truth the bench tells.
     pub(super) fn first_chip(&mut self) -> &mut Chip {
         self.first.as_mut().unwrap_or(&mut self.chip)
@@ -214,7 +231,7 @@ impl Bench {
         };
         let seed = mix(self.seed, 0x5A4B, 0);
         let mut cells = match content {
-            Content::Same => self.chip.cells.copied()?,
+            Content::Same => self.chip.cells.fork()?,
             _ => Cells::blank(self.chip.cells.size_bytes()),
         };
         if content == Content::Other {

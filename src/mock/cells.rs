@@ -2,16 +2,22 @@
 
 use std::fs::{File, OpenOptions};
 use std::io;
+use std::ops::Range;
 use std::os::unix::fs::FileExt;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Bytes handled at once where the array is worked through.
 const CHUNK_BYTES: u32 = 65_536;
 
+/// Bytes that cells in memory share with those they were forked from, until they change.
+const PAGE_BYTES: u32 = 4096;
+
 /// Where the bytes are.
 #[derive(Debug)]
 enum Place {
-    Memory(Vec<u8>),
+    /// Pages, the last one perhaps longer than the array.
+    Memory(Vec<Arc<[u8; PAGE_BYTES as usize]>>),
     /// Read and written by position, never mapped and never held: a chip of any size costs no
     /// memory, and a long read is one system call into the caller's buffer.
     File(File),
@@ -27,8 +33,10 @@ pub(super) struct Cells {
 impl Cells {
     /// Erased cells in memory.
     pub(super) fn blank(size_bytes: u32) -> Self {
+        let page = Arc::new([0xFF; PAGE_BYTES as usize]);
+        let pages = (0..size_bytes.div_ceil(PAGE_BYTES)).map(|_| Arc::clone(&page));
         Self {
-            place: Place::Memory(vec![0xFF; size_bytes as usize]),
+            place: Place::Memory(pages.collect()),
             size_bytes,
         }
     }
@@ -62,13 +70,16 @@ impl Cells {
     /// Fills `into` from `address` on; past the end of the array is an error.
     pub(super) fn read(&self, address: u32, into: &mut [u8]) -> io::Result<()> {
         match &self.place {
-            Place::Memory(bytes) => {
-                let start = address as usize;
-                let from = start
-                    .checked_add(into.len())
-                    .and_then(|end| bytes.get(start..end))
-                    .ok_or_else(past_the_end)?;
-                into.copy_from_slice(from);
+            Place::Memory(pages) => {
+                self.check_range(address, into.len())?;
+                let mut rest = into;
+                for (number, range) in runs(address, rest.len() as u32) {
+                    let page = pages.get(number).and_then(|page| page.get(range));
+                    let page = page.ok_or_else(past_the_end)?;
+                    let (run, later) = rest.split_at_mut(page.len());
+                    run.copy_from_slice(page);
+                    rest = later;
+                }
                 Ok(())
             }
             Place::File(file) => file.read_exact_at(into, u64::from(address)),
@@ -77,19 +88,16 @@ impl Cells {
 
     /// Puts `bytes` at `address`, whatever was there.
     pub(super) fn write(&mut self, address: u32, bytes: &[u8]) -> io::Result<()> {
-        let start = address as usize;
-        let end = start.checked_add(bytes.len()).ok_or_else(past_the_end)?;
-        if end > self.size_bytes as usize {
-            return Err(past_the_end());
+        self.check_range(address, bytes.len())?;
+        if let Place::File(file) = &self.place {
+            return file.write_all_at(bytes, u64::from(address));
         }
-        match &mut self.place {
-            Place::Memory(cells) => {
-                let into = cells.get_mut(start..end).ok_or_else(past_the_end)?;
-                into.copy_from_slice(bytes);
-                Ok(())
-            }
-            Place::File(file) => file.write_all_at(bytes, u64::from(address)),
-        }
+        let mut rest = bytes;
+        self.change(address, bytes.len() as u32, |_, run| {
+            let (new, later) = rest.split_at(run.len());
+            run.copy_from_slice(new);
+            rest = later;
+        })
     }
 
     /// Works through `length_bytes` from `address` on; `change` sees each run's address and bytes.
@@ -99,6 +107,18 @@ impl Cells {
         length_bytes: u32,
         mut change: impl FnMut(u32, &mut [u8]),
     ) -> io::Result<()> {
+        self.check_range(address, length_bytes as usize)?;
+        if let Place::Memory(pages) = &mut self.place {
+            let mut at = address;
+            for (number, range) in runs(address, length_bytes) {
+                let page = pages.get_mut(number).map(Arc::make_mut);
+                let run = page.and_then(|page| page.get_mut(range));
+                let run = run.ok_or_else(past_the_end)?;
+                change(at, run);
+                at += run.len() as u32;
+            }
+            return Ok(());
+        }
         let mut done = 0;
         let mut run = vec![0; length_bytes.min(CHUNK_BYTES) as usize];
         while done < length_bytes {
@@ -111,14 +131,40 @@ impl Cells {
         Ok(())
     }
 
-    /// A copy in memory.
-    pub(super) fn copied(&self) -> io::Result<Self> {
-        let mut copy = Self::blank(self.size_bytes);
-        if let Place::Memory(bytes) = &mut copy.place {
-            self.read(0, bytes)?;
-        }
-        Ok(copy)
+    fn check_range(&self, address: u32, length: usize) -> io::Result<()> {
+        let end = (address as usize).checked_add(length);
+        let fits = end.is_some_and(|end| end <= self.size_bytes as usize);
+        fits.then_some(()).ok_or_else(past_the_end)
     }
+
+    /// The same cells, apart from these: pages are shared until they change, a file is read whole.
+    pub(super) fn fork(&self) -> io::Result<Self> {
+        let mut fork = Self::blank(self.size_bytes);
+        match &self.place {
+            Place::Memory(pages) => fork.place = Place::Memory(pages.clone()),
+            Place::File(_) => {
+                let mut read = Ok(());
+                fork.change(0, self.size_bytes, |at, run| {
+                    if read.is_ok() {
+                        read = self.read(at, run);
+                    }
+                })?;
+                read?;
+            }
+        }
+        Ok(fork)
+    }
+}
+
+/// The pages that a range touches: their numbers, and which of their bytes.
+fn runs(address: u32, length_bytes: u32) -> impl Iterator<Item = (usize, Range<usize>)> {
+    let end = address.saturating_add(length_bytes);
+    let first = address / PAGE_BYTES;
+    (first..end.div_ceil(PAGE_BYTES)).map(move |number| {
+        let start = number * PAGE_BYTES;
+        let within = address.max(start) - start..(end - start).min(PAGE_BYTES);
+        (number as usize, within.start as usize..within.end as usize)
+    })
 }
 
 /// Fills a new file with erased bytes.
@@ -174,6 +220,52 @@ mod tests {
         for mut cells in all {
             assert!(cells.read(4093, &mut [0; 4]).is_err());
             assert!(cells.write(4093, &[0; 4]).is_err());
+            assert!(cells.change(4093, 4, |_, _| ()).is_err());
+        }
+    }
+
+    #[test]
+    fn what_crosses_pages_is_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let size = 3 * PAGE_BYTES - 100;
+        let file = Cells::in_file(&folder.path().join("a.cells"), size).unwrap();
+        for mut cells in [Cells::blank(size), file] {
+            let bytes: Vec<u8> = (0..9000_u32).map(|n| (n % 251) as u8).collect();
+            cells.write(1000, &bytes).unwrap();
+            let mut read = vec![0; 9002];
+            cells.read(999, &mut read).unwrap();
+            assert!(read[0] == 0xFF && read[1..9001] == bytes && read[9001] == 0xFF);
+            let mut next = 1000;
+            let mut seen = Vec::new();
+            let look = |at: u32, run: &mut [u8]| {
+                assert_eq!(at, next);
+                next += run.len() as u32;
+                seen.extend_from_slice(run);
+            };
+            cells.change(1000, 9000, look).unwrap();
+            assert!(seen == bytes);
+            let mut last = [0; 1];
+            cells.read(size - 1, &mut last).unwrap();
+            assert!(cells.read(size, &mut last).is_err());
+        }
+    }
+
+    #[test]
+    fn a_fork_holds_the_same_and_goes_its_own_way() {
+        let (_folder, all) = both();
+        for mut cells in all {
+            cells.write(0, &[1, 2, 3]).unwrap();
+            let mut fork = cells.fork().unwrap();
+            let read = |cells: &Cells| {
+                let mut bytes = [0; 4];
+                cells.read(0, &mut bytes).unwrap();
+                bytes
+            };
+            assert_eq!(read(&fork), [1, 2, 3, 0xFF]);
+            fork.write(0, &[9]).unwrap();
+            cells.write(1, &[8]).unwrap();
+            assert_eq!(read(&fork), [9, 2, 3, 0xFF]);
+            assert_eq!(read(&cells), [1, 8, 3, 0xFF]);
         }
     }
 

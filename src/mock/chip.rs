@@ -97,6 +97,23 @@ impl Chip {
         chip
     }
 
+    /// The same chip, apart from this one.
+    pub(super) fn fork(&self) -> io::Result<Self> {
+        Ok(Self {
+            part: self.part.clone(),
+            cells: self.cells.fork()?,
+            id: self.id.clone(),
+            unique_id: self.unique_id.clone(),
+            sfdp: self.sfdp.clone(),
+            addressed: self.addressed.clone(),
+            lying_id: self.lying_id.clone(),
+            lying_sfdp: self.lying_sfdp.clone(),
+            unstable: self.unstable.clone(),
+            state: self.state.clone(),
+            ..*self
+        })
+    }
+
     /// The supply comes back: locks until power-up end, and everything volatile is as it comes up.
     pub(super) fn power_up(&mut self) {
         self.state.stored = registers::after_power_up(self.part.status, self.state.stored);

@@ -227,6 +227,18 @@ impl Mock {
         self.lock().monitor.clone()
     }
 
+    /// Another bench, as this one is at this moment: chip, cells, faults, clock, counters and monitor.
+    /// From then on neither knows of the other, and links stay with the bench they were opened on.
+    /// The fork's cells are in memory, where unchanged ones are shared; it keeps no state file.
+    ///
+    /// What can happen next can so be tried from one and the same moment, again and again.
+    ///
+    /// # Errors
+    /// A cells file cannot be read.
+    pub fn fork(&self) -> io::Result<Self> {
+        Ok(Self::on(self.lock().fork()?))
+    }
+
     /// Brings the supply back after a cut, or takes it away and brings it back: what is volatile in
     /// the chip comes up anew, unless the cut left the chip powered.
     pub fn power_up(&self) {

@@ -22,7 +22,7 @@ pub struct Monitor {
     inner: Arc<Mutex<Watched>>,
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Watched {
     /// Sorted, apart from each other.
     covered: Vec<Range<u32>>,
@@ -30,6 +30,13 @@ struct Watched {
 }
 
 impl Monitor {
+    /// One that knows the same, apart from this one.
+    pub(super) fn fork(&self) -> Self {
+        Self {
+            inner: Arc::new(Mutex::new(self.lock().clone())),
+        }
+    }
+
     /// Says that a durable record covers `range`, which may be erased and programmed from now on.
     pub fn cover(&self, range: Range<u32>) {
         let mut watched = self.lock();

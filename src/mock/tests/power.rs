@@ -126,6 +126,37 @@ fn a_cut_replays_alone_by_its_number() {
 }
 
 #[test]
+fn a_fork_goes_on_from_the_same_moment_alone() {
+    let mut desk = Desk::with(w25q128jv());
+    desk.mock.set_truth(0, &prime_pattern(0, 16)).unwrap();
+    desk.read(&[0x06], 0);
+    desk.read(&Desk::frame(0x20, 0x1000, &[]), 0);
+    let fork = desk.mock.fork().unwrap();
+    let mut other = Desk {
+        link: fork.link(),
+        mock: fork,
+        sck: desk.sck,
+    };
+    let facts = |mock: &Mock| (mock.now(), mock.counters(), mock.modifying_operations());
+    assert_eq!(facts(&other.mock), facts(&desk.mock));
+    // Both find the chip as busy, and for as long.
+    assert_eq!((desk.status(), other.status()), (0x03, 0x03));
+    other.link.wait(Duration::from_millis(400));
+    assert_eq!((desk.status(), other.status()), (0x03, 0x00));
+    other.write(&Desk::frame(0x20, 0, &[]));
+    assert_eq!(other.mock.truth(0..16), [0xFF; 16]);
+    assert_eq!(desk.mock.truth(0..16), prime_pattern(0, 16));
+    other.mock.monitor().uncover(0..u32::MAX);
+    assert!(desk.mock.monitor().covers(&(0..4096)));
+    other
+        .mock
+        .set_faults(Faults::none().with(Fault::LyingId { bytes: vec![1] }));
+    desk.link.wait(Duration::from_millis(400));
+    assert_eq!(desk.read(&[0x9F], 1), [0xEF]);
+    assert_eq!(desk.mock.modifying_operations(), 1);
+}
+
+#[test]
 fn the_monitor_refuses_what_was_not_announced() {
     let mock = Mock::new(w25q128jv());
     let sck = Hertz::mhz(10);
