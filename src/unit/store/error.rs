@@ -145,6 +145,11 @@ impl StoreError {
 pub(super) struct Latch(AtomicBool);
 
 impl Latch {
+    /// One in the same position, apart from this one.
+    pub(super) fn fork(&self) -> Self {
+        Self(AtomicBool::new(self.0.load(Ordering::SeqCst)))
+    }
+
     /// Refuses to write after a failed sync.
     pub(super) fn check(&self, path: &Path) -> Result<(), StoreError> {
         if self.0.load(Ordering::SeqCst) {

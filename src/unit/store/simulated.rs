@@ -59,6 +59,8 @@ pub enum Failure {
 struct State {
     disk: Disk,
     log: Vec<(Action, PathBuf)>,
+    /// Steps that the store had taken from which this one was forked.
+    before: usize,
     fail: Option<Plan>,
     capacity_bytes: Option<u64>,
     locked: Vec<PathBuf>,
@@ -75,9 +77,24 @@ struct Plan {
 }
 
 impl State {
+    fn fork(&self) -> Self {
+        Self {
+            disk: self.disk.clone(),
+            log: Vec::new(),
+            before: self.calls(),
+            locked: self.locked.clone(),
+            whereabouts: self.whereabouts.clone(),
+            ..*self
+        }
+    }
+
+    fn calls(&self) -> usize {
+        self.before + self.log.len()
+    }
+
     /// Counts one step and fails it if that was planned.
     fn step(&mut self, action: Action, path: &Path) -> io::Result<()> {
-        let number = self.log.len();
+        let number = self.calls();
         self.log.push((action, path.to_owned()));
         match self.fail {
             Some(plan)
@@ -103,6 +120,18 @@ impl SimulatedStore {
         Self::default()
     }
 
+    /// Another store, with the files, planned failures and locks of this one at this moment. Steps are
+    /// counted on, the log begins anew.
+    /// From then on neither knows of the other. What is open or locked stays with the store where that
+    /// was done: in the fork only a crash ends such a lock. Bytes are shared until they change.
+    #[must_use]
+    pub fn fork(&self) -> Self {
+        Self {
+            state: Arc::new(Mutex::new(self.state().fork())),
+            latch: Arc::new(Mutex::new(Arc::new(self.latch().fork()))),
+        }
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -125,16 +154,16 @@ impl SimulatedStore {
         self.state().fail = None;
     }
 
-    /// Every step so far, failed ones included.
+    /// Every step since the store was made or forked, failed ones included.
     #[must_use]
     pub fn log(&self) -> Vec<(Action, PathBuf)> {
         self.state().log.clone()
     }
 
-    /// Number of steps so far.
+    /// Number of steps so far, those before a fork too.
     #[must_use]
     pub fn calls(&self) -> usize {
-        self.state().log.len()
+        self.state().calls()
     }
 
     /// Limits what all files together may hold; `None` is no limit.

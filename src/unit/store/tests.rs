@@ -253,3 +253,36 @@ fn a_full_disk_is_met_when_a_file_grows() {
     assert_eq!(store.free_bytes(Path::new("/")).unwrap(), 0);
     assert!(store.log().contains(&(Action::Write, PathBuf::from("/a"))));
 }
+
+#[test]
+fn a_fork_of_a_store_goes_its_own_way() {
+    let store = SimulatedStore::new();
+    let path = Path::new("/a");
+    store.replace(path, b"durable").unwrap();
+    let mut file = store.open_to_extend(path).unwrap();
+    file.write_all_at(0, b"D").unwrap();
+    let _lock = store.lock(Path::new("/lock")).unwrap();
+    store.fail_at(store.calls() + 1, 5, Failure::Once);
+    let fork = store.fork();
+    assert_eq!((fork.calls(), fork.log()), (store.calls(), Vec::new()));
+    for one in [&fork, &store] {
+        assert_eq!(one.read(path).unwrap(), b"Durable");
+        assert!(one.read(path).is_err(), "the failure was planned for both");
+    }
+    assert!(matches!(
+        fork.lock(Path::new("/lock")),
+        Err(StoreError::InUse { .. })
+    ));
+    fork.crash(Loss::Drop);
+    fork.lock(Path::new("/lock")).unwrap();
+    assert_eq!(fork.read(path).unwrap(), b"durable");
+    // What was open goes on in the store it was opened in.
+    file.write_all_at(1, b"U").unwrap();
+    file.sync().unwrap();
+    fork.replace(path, b"other").unwrap();
+    assert_eq!(store.read(path).unwrap(), b"DUrable");
+    assert_eq!(fork.read(path).unwrap(), b"other");
+    store.fail_at(store.calls(), 5, Failure::FromThenOn);
+    file.write_all_at(1, b"R").unwrap_err();
+    fork.replace(path, b"still fine").unwrap();
+}

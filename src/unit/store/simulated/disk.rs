@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::io;
 use std::ops::Range;
 use std::path::{Component, Path, PathBuf};
+use std::sync::Arc;
 
 use super::Loss;
 use crate::unit::store::{Entry, EntryKind};
@@ -18,10 +19,11 @@ enum Node {
     File(FileId),
 }
 
-#[derive(Debug, Default)]
+/// The bytes are shared with the disks that were forked from this one, until they change.
+#[derive(Debug, Clone, Default)]
 struct Content {
-    now: Vec<u8>,
-    durable: Vec<u8>,
+    now: Arc<Vec<u8>>,
+    durable: Arc<Vec<u8>>,
     /// Written and not synced, in order.
     pending: Vec<Range<usize>>,
     mode: u32,
@@ -37,7 +39,7 @@ enum Change {
 
 type Names = BTreeMap<PathBuf, Node>;
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Disk {
     contents: Vec<Content>,
     names: Names,
@@ -221,7 +223,7 @@ impl Disk {
         let content = self.contents.get_mut(id.0).ok_or(io::ErrorKind::NotFound)?;
         let start = usize::try_from(offset).map_err(|_| io::ErrorKind::FileTooLarge)?;
         let range = start..start + bytes.len();
-        place(&mut content.now, range.clone(), bytes);
+        place(Arc::make_mut(&mut content.now), range.clone(), bytes);
         match content.pending.last_mut() {
             // Writes that follow each other are one write, so that an image costs one entry.
             Some(last) if last.end == range.start => last.end = range.end,
@@ -254,7 +256,7 @@ impl Disk {
             .and_then(|id| self.contents.get_mut(id.0));
         let found = content.is_some();
         if let Some(content) = content {
-            change(&mut content.now);
+            change(Arc::make_mut(&mut content.now));
             content.durable.clone_from(&content.now);
             content.pending.clear();
         }
@@ -298,7 +300,7 @@ impl Content {
                 .get(range.clone())
                 .filter(|bytes| !bytes.is_empty())
             {
-                place(&mut self.durable, range, bytes);
+                place(Arc::make_mut(&mut self.durable), range, bytes);
             }
         }
     }
