@@ -10,7 +10,7 @@ use crate::link::LinkError;
 use crate::part::ProgramMethod;
 
 /// A change of what outlasts the supply.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) enum Change {
     /// The array gets `image` AND-ed in at `address`; `touched` is what the host's bytes reach.
     Program {
@@ -60,7 +60,12 @@ impl Bench {
                 range: 0..self.chip.part.size_bytes,
             })),
         };
-        Ok(made(first)?.zip(made(arrived)?))
+        let sent = made(first)?;
+        let arrives = match first == arrived {
+            true => sent.clone(),
+            false => made(arrived)?,
+        };
+        Ok(sent.zip(arrives))
     }
 
     /// 02h: the page wraps, and of more than a page the last bytes count (W25Q256JV Rev. I, 8.1.2
@@ -84,10 +89,15 @@ impl Bench {
         let start = address - address % page;
         let offset = (address - start) as usize;
         let mut image = vec![0xFF; page as usize];
-        for (i, byte) in data.iter().enumerate() {
-            if let Some(into) = image.get_mut((offset + i) % page as usize) {
-                *into = *byte;
-            }
+        let mut rest = data;
+        let mut at = offset;
+        while let (Some(into), false) = (image.get_mut(at..), rest.is_empty()) {
+            let (now, later) = rest.split_at(rest.len().min(into.len()));
+            into.iter_mut()
+                .zip(now)
+                .for_each(|(into, byte)| *into = *byte);
+            rest = later;
+            at = 0;
         }
         let wraps = offset + data.len() > page as usize;
         let touched = if wraps {

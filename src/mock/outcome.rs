@@ -18,10 +18,10 @@ impl Bench {
                 self.chip
                     .cells
                     .change(address, image.len() as u32, |at, cells| {
-                        let done = image.iter().skip((at - address) as usize);
+                        let new = image.get((at - address) as usize..).unwrap_or(&[]);
                         cells
                             .iter_mut()
-                            .zip(done)
+                            .zip(new)
                             .for_each(|(cell, new)| *cell &= new);
                     })
             }
