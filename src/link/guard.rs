@@ -152,10 +152,11 @@ impl Guard {
     }
 
     fn is_question(&self, shape: &Shape) -> bool {
-        let whole = shape.head.len() == shape.out_bytes && shape.reads == 1 && !shape.mixed;
+        let head = shape.head();
+        let whole = head.len() == shape.out_bytes && shape.reads == 1 && !shape.mixed;
         whole
-            && opcode::is_register_read(self.maker, &shape.head)
-            && self.questions.contains(&shape.head)
+            && opcode::is_register_read(self.maker, head)
+            && self.questions.iter().any(|question| question == head)
     }
 
     fn class(&self, shape: &Shape) -> Option<Class> {
@@ -199,19 +200,18 @@ impl Guard {
 
     /// Whether the batch is write enable, one session frame, write disable, status.
     fn is_enabled_session(&self, batch: &[Frame<'_>]) -> bool {
-        let shapes: Option<Vec<Shape>> = batch.iter().map(Shape::of).collect();
-        let (Some(shapes), Some(part)) = (shapes, &self.part) else {
+        let ([enable, mode, disable, status], Some(part)) = (batch, &self.part) else {
             return false;
         };
-        match shapes.as_slice() {
-            [enable, mode, disable, status] => {
-                enable.is_bare(opcode::WRITE_ENABLE)
-                    && (session(part, mode).is_some() || sets_register(part, mode))
-                    && disable.is_bare(opcode::WRITE_DISABLE)
-                    && status.is_read(opcode::READ_STATUS_1, 0)
-            }
-            _ => false,
-        }
+        let is = |frame: &Frame<'_>, wanted: &dyn Fn(&Shape) -> bool| {
+            Shape::of(frame).is_some_and(|shape| wanted(&shape))
+        };
+        is(enable, &|shape| shape.is_bare(opcode::WRITE_ENABLE))
+            && is(mode, &|shape| {
+                session(part, shape).is_some() || sets_register(part, shape)
+            })
+            && is(disable, &|shape| shape.is_bare(opcode::WRITE_DISABLE))
+            && is(status, &|shape| shape.is_read(opcode::READ_STATUS_1, 0))
     }
 
     fn send_single(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
@@ -301,7 +301,8 @@ fn flattened(frame: &Frame<'_>) -> Vec<u8> {
 
 /// A frame as a chip decodes it: the bytes out before the first byte in, and how many come in.
 struct Shape {
-    head: Vec<u8>,
+    /// The first bytes out, as many as there is room for.
+    first: [u8; Self::HEAD_BYTES],
     out_bytes: usize,
     reads: usize,
     mixed: bool,
@@ -312,7 +313,7 @@ impl Shape {
 
     fn of(frame: &Frame<'_>) -> Option<Self> {
         let mut shape = Self {
-            head: Vec::new(),
+            first: [0; Self::HEAD_BYTES],
             out_bytes: 0,
             reads: 0,
             mixed: false,
@@ -331,20 +332,23 @@ impl Shape {
                 Segment::In(bytes) => shape.reads += bytes.len(),
             }
         }
-        (!shape.head.is_empty()).then_some(shape)
+        (shape.out_bytes > 0).then_some(shape)
     }
 
     fn add(&mut self, bytes: &[u8]) {
+        let room = self.first.iter_mut().skip(self.out_bytes);
+        room.zip(bytes).for_each(|(into, byte)| *into = *byte);
         self.out_bytes += bytes.len();
-        self.head.extend(
-            bytes
-                .iter()
-                .take(Self::HEAD_BYTES.saturating_sub(self.head.len())),
-        );
+    }
+
+    fn head(&self) -> &[u8] {
+        let length = self.out_bytes.min(Self::HEAD_BYTES);
+        self.first.get(..length).unwrap_or(&self.first)
     }
 
     fn code(&self) -> u8 {
-        self.head.first().copied().unwrap_or_default()
+        let [code, ..] = self.first;
+        code
     }
 
     /// Opcode alone, nothing read.
@@ -369,7 +373,7 @@ fn before_identification(shape: &Shape) -> Option<Class> {
     let wake =
         shape.is_bare(opcode::RELEASE_POWER_DOWN) || shape.is_read(opcode::RELEASE_POWER_DOWN, 3);
     let reset =
-        shape.reads == 0 && shape.out_bytes <= 16 && shape.head.iter().all(|byte| *byte == 0xFF);
+        shape.reads == 0 && shape.out_bytes <= 16 && shape.head().iter().all(|byte| *byte == 0xFF);
     match (observe, wake || reset) {
         (true, _) => Some(Class::Observe),
         (false, true) => Some(Class::Session),
