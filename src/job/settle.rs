@@ -105,17 +105,16 @@ fn is_same_in_short_frames(
     pass: &Pass,
     block: Range<u32>,
 ) -> Result<bool, Stop> {
-    let mut at = block.start;
-    while at < block.end {
-        let end = at.saturating_add(SHORT_FRAME_BYTES).min(block.end);
-        let length = (end - at) as usize;
-        let (mut again, mut kept) = (vec![!pass.poison; length], vec![0; length]);
-        file.read_at(u64::from(at), &mut kept)?;
-        chip.read(pass.command, pass.sck, Address(at), &mut again)?;
+    let length = block.end.saturating_sub(block.start) as usize;
+    let (mut again, mut kept) = (vec![!pass.poison; length], vec![0; length]);
+    file.read_at(u64::from(block.start), &mut kept)?;
+    let short = SHORT_FRAME_BYTES as usize;
+    let starts = (block.start..block.end).step_by(short);
+    for (at, (again, kept)) in starts.zip(again.chunks_mut(short).zip(kept.chunks(short))) {
+        chip.read(pass.command, pass.sck, Address(at), again)?;
         if again != kept {
             return Ok(false);
         }
-        at = end;
     }
     Ok(true)
 }

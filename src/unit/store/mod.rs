@@ -204,12 +204,14 @@ pub enum EntryKind {
 pub fn hash(file: &dyn StoreFile) -> Result<(Digest, u64), StoreError> {
     let size_bytes = file.size_bytes()?;
     let mut hasher = Hasher::new();
-    let mut buffer = vec![0; CHUNK_BYTES];
+    let chunk = |left_bytes: u64| {
+        let left_bytes = usize::try_from(left_bytes).unwrap_or(CHUNK_BYTES);
+        left_bytes.min(CHUNK_BYTES)
+    };
+    let mut buffer = vec![0; chunk(size_bytes)];
     let mut offset = 0;
     while offset < size_bytes {
-        let length = usize::try_from(size_bytes - offset)
-            .unwrap_or(CHUNK_BYTES)
-            .min(CHUNK_BYTES);
+        let length = chunk(size_bytes - offset);
         buffer.truncate(length);
         file.read_exact_at(offset, &mut buffer)?;
         hasher.update(&buffer);
