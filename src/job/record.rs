@@ -149,5 +149,24 @@ pub(super) fn journal_patience(
 fn longest(part: &Part) -> Duration {
     let erases = part.erase_types.iter().map(|kind| kind.time.max);
     let chip = part.chip_erase.map(|erase| erase.time.max);
-    erases.chain(chip).max().unwrap_or(Duration::from_secs(60))
+    let erase = erases.chain(chip).max().unwrap_or(Duration::from_secs(60));
+    // On some parts a write of the status register outlasts every erase.
+    erase.max(part.status_write.max).max(part.page_program.max)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whatever_a_part_may_be_busy_with_is_waited_for() {
+        let catalogue = Catalogue::builtin().unwrap();
+        for part in catalogue.parts() {
+            let erases = part.erase_types.iter().map(|kind| kind.time.max);
+            let others = [part.status_write.max, part.page_program.max];
+            let chip = part.chip_erase.map(|erase| erase.time.max);
+            let mut each = erases.chain(others).chain(chip);
+            assert!(each.all(|time| longest(part) >= time), "{}", part.name);
+        }
+    }
 }
