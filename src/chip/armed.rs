@@ -164,8 +164,9 @@ impl Armed {
 
     /// Programs `data` from `address` on. Bits only change from 1 to 0.
     ///
-    /// A part that takes a page gets what must lie in one: write enable, status, program and status
-    /// share one message; a WEL captured as 0 means that the program was ignored. A part that takes
+    /// A part that takes a page gets what must lie in one, in pieces where the link's messages are shorter:
+    /// write enable, status, program and status share one message; a WEL captured as 0 means that the
+    /// program was ignored. A part that takes
     /// bytes gets them one by one. One that takes words gets them in auto address increment, and a
     /// byte at either end that is half a word by itself.
     ///
@@ -182,7 +183,7 @@ impl Armed {
             return Err(ChipError::CrossesPage { address, length });
         }
         match self.part().program {
-            ProgramMethod::Page => self.modify(|armed| armed.program_once(address, data)),
+            ProgramMethod::Page => self.modify(|armed| armed.program_page(address, data)),
             ProgramMethod::Byte => self.modify(|armed| armed.program_bytes(address, data)),
             ProgramMethod::AaiWord => self.modify(|armed| {
                 let (head, rest) = data.split_at(address.0 as usize % 2);
@@ -315,6 +316,36 @@ impl Armed {
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
         check_enabled(address, status)
+    }
+
+    /// Programs within a page: at once, or in pieces where the link's messages are shorter.
+    fn program_page(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
+        let (mut at, mut rest) = (address, data);
+        while !rest.is_empty() {
+            let length = self.room_for_program().min(rest.len());
+            let (now, later) = rest.split_at(length);
+            match self.program_once(at, now) {
+                // The link has lowered its limit and sent nothing.
+                Err(ChipError::Link(LinkError::TooLong { .. }))
+                    if self.room_for_program() < length =>
+                {
+                    continue;
+                }
+                sent => sent?,
+            }
+            (at, rest) = (Address(at.0.saturating_add(length as u32)), later);
+        }
+        Ok(())
+    }
+
+    /// Bytes that one message programs, beside write enable, command and two looks at the status.
+    fn room_for_program(&self) -> usize {
+        let limits = self.chip.guard.limits();
+        let width = &self.chip.width;
+        let head = width.command(width.program_opcode(), Address(0), 0).len();
+        let beside = 3 * limits.counted(1) + limits.counted(head);
+        let room = limits.batch_out_bytes.saturating_sub(beside);
+        (room - room % limits.segment_align_bytes.max(1)).max(1)
     }
 
     fn program_bytes(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {

@@ -14,6 +14,7 @@ mod replaced_chip;
 mod review;
 mod sector_map;
 mod shared_block;
+mod simulated;
 // tests/faults/ uses the rest of it.
 #[allow(dead_code)]
 mod small;

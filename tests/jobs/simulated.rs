@@ -1,0 +1,50 @@
+//! What the simulator of whole lives has found, each by itself.
+
+use norlock::link::Link;
+use norlock::mock::{Failure, Fault, Faults};
+
+use crate::small::{Small, StopAfter};
+
+/// A page and its command are 263 bytes. A link that takes less left the chip erased for good: each try
+/// stopped at the first page again.
+#[test]
+fn a_link_whose_messages_are_shorter_than_a_page_writes_in_pieces() {
+    for bytes in [21, 128, 262] {
+        let small = Small::ready(1);
+        let mut limits = small.mock().link().limits();
+        (limits.batch_out_bytes, limits.batch_in_bytes) = (bytes, 4096);
+        small.mock().set_limits(limits);
+        small.write().unwrap();
+        small.check_done(&small.target);
+    }
+}
+
+#[test]
+fn a_link_that_shortens_its_messages_during_a_program_goes_on() {
+    let before = Small::ready(1);
+    let batches = before.mock().counters().batches;
+    before
+        .write_attended(&mut StopAfter::blocks(1))
+        .unwrap_err();
+    let ended = before.mock().counters().batches;
+    for at_batch in (batches..ended).rev().step_by(3).take(12) {
+        let small = Small::ready(1);
+        let mut limits = small.mock().link().limits();
+        (limits.batch_out_bytes, limits.batch_in_bytes) = (300, 300);
+        small.mock().set_limits(limits);
+        let error = Failure::TooLong;
+        let fault = Fault::Link {
+            at_batch,
+            error,
+            lasting: false,
+        };
+        small.mock().set_faults(Faults::none().with(fault));
+        let stopped = small.write();
+        if let Err(stop) = stopped {
+            assert!(stop.next.contains("gain"), "{stop:?}");
+            small.mock().set_faults(Faults::none());
+            small.write().unwrap();
+        }
+        small.check_done(&small.target);
+    }
+}
