@@ -248,10 +248,15 @@ impl From<UnitError> for Stop {
 
 impl From<JournalError> for Stop {
     fn from(error: JournalError) -> Self {
-        fault(
-            error,
-            "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.",
-        )
+        let next = match &error {
+            JournalError::Store(_) | JournalError::Unit(_) => {
+                "Mend that, then give the same command again. The backups do not depend on the journal."
+            }
+            _ => {
+                "The backups do not depend on the journal: norlock restore --unit FOLDER goes back."
+            }
+        };
+        fault(error, next)
     }
 }
 

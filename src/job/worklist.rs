@@ -152,7 +152,10 @@ pub(super) fn no_plan(
         let means = doubt.unwrap_or("no erase that is known for this part works there");
         return stop.row("means", means).because(error);
     }
-    let next = "Look at the image, the region map and the part: their sizes must agree.";
+    let next = match &error {
+        WorklistError::Read { .. } => "Mend the disk, then give the same command again.",
+        _ => "Look at the image, the region map and the part: their sizes must agree.",
+    };
     Stop::new(Exit::FileFault, sentence(&error), next).because(error)
 }
 

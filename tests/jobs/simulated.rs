@@ -1,7 +1,9 @@
 //! What the simulator of whole lives has found, each by itself.
 
+use norlock::job::Exit;
 use norlock::link::Link;
 use norlock::mock::{Failure, Fault, Faults};
+use norlock::unit::store::{self, Action};
 
 use crate::small::{Small, StopAfter};
 
@@ -47,4 +49,29 @@ fn a_link_that_shortens_its_messages_during_a_program_goes_on() {
         }
         small.check_done(&small.target);
     }
+}
+
+/// A disk that fails is not an image of another size.
+#[test]
+fn a_target_that_cannot_be_read_for_the_plan_is_the_disks_fault() {
+    let small = Small::ready(1);
+    let paper = small.station.paper();
+    let before = small.files().calls();
+    small.write_as_a_command(&paper).unwrap();
+    let log = small.files().log();
+    let reads = (before..log.len())
+        .filter(|n| log[*n].0 == Action::Read && log[*n].1.ends_with("target.bin"));
+    let mut told = 0;
+    for call in reads.map(|n| n - before).step_by(3).collect::<Vec<_>>() {
+        let small = Small::ready(1);
+        let paper = small.station.paper();
+        small
+            .files()
+            .fail_at(small.files().calls() + call, 5, store::Failure::Once);
+        if let Err(stop) = small.write_as_a_command(&paper) {
+            assert!(!stop.next.contains("sizes must agree"), "{stop:?}");
+            told += usize::from(stop.exit == Exit::FileFault);
+        }
+    }
+    assert!(told > 3, "{told}");
 }
