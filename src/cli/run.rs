@@ -154,7 +154,10 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
 
 fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let setup = setup(&args.bus, args.unit.as_deref())?;
-    let report = job::contact(setup.bench, &mut watcher(look)?)?;
+    let view = |folder| Unit::view(Arc::clone(&setup.store), folder);
+    // A folder that is no unit yet tells nothing of the chip.
+    let unit = args.unit.as_deref().and_then(|folder| view(folder).ok());
+    let report = job::contact(unit.as_ref(), setup.bench, &mut watcher(look)?)?;
     let screen = show::contact(&report, typed);
     Ok(Answer::new(verdict(report.good), screen, &report))
 }

@@ -4,14 +4,18 @@
 //! against its answers at each higher one. Length and ground of the wires show as bits that change with
 //! SCK, in the array as in the ID; a few kilobytes at several places make rare ones likely to show.
 
+use std::ops::Range;
+
 use serde::Serialize;
 
 use super::bench::{Bench, Met, meet};
+use super::write::left_torn;
 use super::{Attendant, Stop};
 use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::interlock::{Interlock, Panel};
 use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::Purpose;
+use crate::unit::Unit;
 
 /// Reads of the ID and SFDP header at each step of the ladder.
 const READS_A_RUNG: u32 = 64;
@@ -88,11 +92,17 @@ pub struct ContactReport {
     pub link: Option<(String, Option<Millivolts>, Hertz)>,
 }
 
-/// Judges the contact. A bad contact is a report, not a [`Stop`].
+/// Judges the contact. A bad contact is a report, not a [`Stop`]. With a unit, blocks that an unfinished
+/// write left torn are not read: they differ from read to read on the best of contacts.
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock, or a link fault.
-pub fn contact(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<ContactReport, Stop> {
+pub fn contact(
+    unit: Option<&Unit>,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<ContactReport, Stop> {
+    let torn = left_torn(unit)?;
     let asked = bench.sck;
     bench.sck = asked.min(LOWEST);
     let mut met = match meet(
@@ -110,9 +120,9 @@ pub fn contact(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<Contac
     climb(&mut met.bare, &met.seen.look.id, &mut ladder)?;
     let mut report = seen_so_far(&met, asked);
     if met.part().is_some() {
-        match met.open(&[]) {
+        match met.open(&torn) {
             Ok(mut connected) => {
-                climb_array(&mut connected.chip, &mut ladder)?;
+                climb_array(&mut connected.chip, &torn, &mut ladder)?;
                 connected.chip.leave()?;
             }
             Err(stop) => {
@@ -217,14 +227,20 @@ fn climb(bare: &mut Bare, id: &[u8; ID_BYTES], ladder: &mut [Rung]) -> Result<()
 }
 
 /// Reads samples of the array at each SCK, with each command, and compares with what 03h gave at the
-/// lowest.
-fn climb_array(chip: &mut Chip, ladder: &mut [Rung]) -> Result<(), ChipError> {
+/// lowest. Samples that touch a `torn` block are left out.
+fn climb_array(chip: &mut Chip, torn: &[Range<u32>], ladder: &mut [Rung]) -> Result<(), ChipError> {
     let length = SAMPLE_BYTES.min(chip.size_bytes());
     let mut commands = vec![ReadCommand::Read, chip.second_command()];
     commands.dedup();
     let mut wanted = vec![0xA5; length as usize];
     let mut seen = wanted.clone();
-    for place in places(chip.size_bytes(), length) {
+    let whole = |place: &Address| {
+        let end = place.0.saturating_add(length);
+        !torn
+            .iter()
+            .any(|block| block.start < end && place.0 < block.end)
+    };
+    for place in places(chip.size_bytes(), length).into_iter().filter(whole) {
         let lowest = within_limit(chip, ReadCommand::Read, chip.sck());
         chip.read(ReadCommand::Read, lowest, place, &mut wanted)?;
         for rung in ladder.iter_mut() {

@@ -8,6 +8,7 @@ use std::ops::Range;
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, Seen, connect};
+use super::write::left_torn;
 use super::{Attendant, Stop};
 use crate::interlock::Panel;
 use crate::jedec::Address;
@@ -148,7 +149,8 @@ pub fn protection(
     attendant: &mut dyn Attendant,
 ) -> Result<ProtectionReport, Stop> {
     let panel = Panel::new(std::mem::take(&mut bench.accepted));
-    let mut connected = connect(panel, bench, Purpose::Read, None, &[], attendant)?;
+    let torn = left_torn(unit)?;
+    let mut connected = connect(panel, bench, Purpose::Read, None, &torn, attendant)?;
     super::verify::must_be_the_unit(&mut connected, unit)?;
     let Connected { mut chip, seen, .. } = connected;
     let registers = chip.registers()?;

@@ -9,6 +9,7 @@ use super::bench::{Bench, Connected, connect};
 use super::recognise::recognise;
 use super::record::region_map;
 use super::twin_read::run;
+use super::write::left_torn;
 use super::{Attendant, Stop};
 use crate::chip::{Chip, Order, Pass, ReadCommand};
 use crate::image::{Holds, RegionMap, Span};
@@ -78,7 +79,7 @@ pub fn verify(
         bench,
         Purpose::Read,
         None,
-        &[],
+        &left_torn(unit)?,
         attendant,
     )?;
     let chip_bytes = u64::from(connected.chip.size_bytes());

@@ -269,6 +269,12 @@ pub(super) fn in_hand(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
         .unwrap_or_default()
 }
 
+/// Blocks that an unfinished write of `unit` has in hand: their cells may be torn.
+pub(super) fn left_torn(unit: Option<&Unit>) -> Result<Vec<Range<u32>>, Stop> {
+    let unfinished = unit.map(Journal::find_unfinished).transpose()?.flatten();
+    Ok(unfinished.as_ref().map(in_hand).unwrap_or_default())
+}
+
 /// Blocks that the journal has done.
 fn done(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
     let contents = unfinished.contents.as_ref();

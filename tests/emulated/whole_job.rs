@@ -180,7 +180,7 @@ fn told(stop: &Stop) -> String {
 /// Contact, ID and SFDP; what they show.
 fn look(gauge: &Gauge) -> Result<String, Stop> {
     let model = &gauge.model;
-    let contact = job::contact(gauge.bench(), &mut Nobody)?;
+    let contact = job::contact(None, gauge.bench(), &mut Nobody)?;
     assert!(contact.good, "{}: {:?}", model.name, contact.sign);
     let id = job::id(gauge.bench(), &mut Nobody)?;
     if let Some(expected) = model.jedec_id {

@@ -13,7 +13,7 @@ fn judged(fault: Option<Fault>, sck_mhz: u32) -> ContactReport {
     };
     let faults = fault.into_iter().fold(Faults::seeded(7), Faults::with);
     station.mock.set_faults(faults);
-    let report = job::contact(station.bench(), &mut Nobody).unwrap();
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
     assert_eq!(station.mock.modifying_operations(), 0);
     report
 }
@@ -61,7 +61,7 @@ fn the_ladder_ends_where_the_link_does() {
     let mut limits = norlock::link::Link::limits(&station.mock.link());
     limits.sck_max = Hertz::mhz(16);
     station.mock.set_limits(limits);
-    let report = job::contact(station.bench(), &mut Nobody).unwrap();
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
     assert_eq!(mhz(&report), [16, 10, 5, 2, 1]);
     assert_eq!(
         (report.proven, report.advised),
@@ -146,7 +146,7 @@ fn an_unknown_part_is_judged_by_id_and_sfdp() {
         station
             .mock
             .set_faults(Faults::seeded(7).with(Fault::Flips(flips)));
-        job::contact(station.bench(), &mut Nobody).unwrap()
+        job::contact(None, station.bench(), &mut Nobody).unwrap()
     };
     let report = spoil(above(15, 0.01));
     assert_eq!((report.good, report.part), (true, None));
@@ -184,7 +184,7 @@ fn an_unknown_id_that_only_resembles_one_is_no_stuck_bit() {
     // As EF 40 14 with bit 3 at 1, while the status register reads it as 0.
     station.mock.set_jedec_id(vec![0xEF, 0x48, 0x1C]);
     station.mock.set_sfdp(None);
-    let report = job::contact(station.bench(), &mut Nobody).unwrap();
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
     assert!(report.good && report.part.is_none(), "{report:?}");
 }
 

@@ -120,7 +120,7 @@ struct Ends {
 fn every_reading_command(station: &Station, what: &str) -> Ends {
     let before = Digest::of(&station.cells());
     let id = job::id(bench(station), &mut Nobody);
-    let contact = job::contact(bench(station), &mut Nobody);
+    let contact = job::contact(None, bench(station), &mut Nobody);
     let _ = job::sfdp(bench(station), &mut Nobody);
     let protection = job::protection(None, bench(station), &mut Nobody);
     let part = id.as_ref().ok().and_then(|report| report.part.as_ref());
@@ -460,7 +460,7 @@ fn garbage_for_sfdp_is_only_read() {
         let what = format!("seed {seed}");
         let _ = job::id(bench(&station), &mut Nobody);
         let _ = job::sfdp(bench(&station), &mut Nobody);
-        let _ = job::contact(bench(&station), &mut Nobody);
+        let _ = job::contact(None, bench(&station), &mut Nobody);
         if seed % 2 == 1 {
             let _ = job::backup(&mut station.unit(), bench(&station), &mut Impatient(0));
         }

@@ -1,9 +1,12 @@
 //! What the simulator of whole lives has found, each by itself.
 
-use norlock::job::Exit;
+use std::path::Path;
+
+use norlock::job::{self, Exit, Nobody};
 use norlock::link::Link;
-use norlock::mock::{Failure, Fault, Faults};
-use norlock::unit::store::{self, Action};
+use norlock::mock::{Failure, Fault, Faults, Torn};
+use norlock::unit::Unit;
+use norlock::unit::store::{self, Action, Store};
 
 use crate::small::{Small, StopAfter};
 
@@ -74,4 +77,28 @@ fn a_target_that_cannot_be_read_for_the_plan_is_the_disks_fault() {
         }
     }
     assert!(told > 3, "{told}");
+}
+
+/// Torn cells read differently each time: a sample there said that the best of contacts is bad, just where
+/// the person had been told to look at it before going on.
+#[test]
+fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
+    let small = Small::ready(1);
+    small.cut(2, Torn::Unstable, None, 3);
+    let stop = small.write().unwrap_err();
+    assert!(stop.next.contains("norlock contact"), "{stop:?}");
+    small.power_up();
+    let unit = Unit::view(small.station.store(), &small.station.folder).unwrap();
+    let torn = small.unfinished().unwrap().contents.unwrap().in_hand();
+    assert_eq!(torn, [0xA000..0xB000], "where a sample lies");
+    assert!(!job::contact(None, small.bench(), &mut Nobody).unwrap().good);
+    let report = job::contact(Some(&unit), small.bench(), &mut Nobody).unwrap();
+    assert!(
+        report.good && report.proven == Some(small.station.sck),
+        "{report:?}"
+    );
+    let target = small.files().open(Path::new("/bench/target.bin")).unwrap();
+    let report = job::verify(target.as_ref(), Some(&unit), 2, small.bench(), &mut Nobody);
+    assert!(!report.unwrap().is_equal());
+    job::protection(Some(&unit), small.bench(), &mut Nobody).unwrap();
 }

@@ -22,7 +22,7 @@ const THREE_VOLTS: SupplyRange = SupplyRange {
 /// Every command that uses the bus is refused by these, and nothing was clocked.
 fn all_refused(station: &Station, bench: &dyn Fn() -> Bench, ids: &[&str]) {
     station.trace.lock().unwrap().clear();
-    refused(station, job::contact(bench(), &mut Nobody), ids);
+    refused(station, job::contact(None, bench(), &mut Nobody), ids);
     refused(station, job::id(bench(), &mut Nobody), ids);
     refused(station, job::sfdp(bench(), &mut Nobody), ids);
     refused(

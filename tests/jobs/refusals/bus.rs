@@ -131,7 +131,11 @@ fn a_unit_that_nothing_tells_apart_is_accepted_by_its_name_alone() {
 fn a_low_voltage_chip_behind_a_3_v_marking() {
     let station = Station::with_part("W25Q80EW", 47);
     let ids = &["supply-level"];
-    refused(&station, job::contact(station.bench(), &mut Nobody), ids);
+    refused(
+        &station,
+        job::contact(None, station.bench(), &mut Nobody),
+        ids,
+    );
     refused(&station, job::id(station.bench(), &mut Nobody), ids);
     let stop = refused(&station, station.backup(), ids);
     assert!(stop.headline.contains("W25Q80EW"), "{stop:?}");
@@ -173,7 +177,11 @@ fn a_part_with_another_command_set() {
     station.mock.set_jedec_id(vec![0x1F, 0x25, 0x00]);
     station.trace.lock().unwrap().clear();
     let ids = &["known-part"];
-    refused(&station, job::contact(station.bench(), &mut Nobody), ids);
+    refused(
+        &station,
+        job::contact(None, station.bench(), &mut Nobody),
+        ids,
+    );
     refused(&station, job::id(station.bench(), &mut Nobody), ids);
     refused(&station, station.backup(), ids);
     refused(&station, station.restore(1), ids);
