@@ -217,7 +217,8 @@ impl Met {
             return Err(Stop::new(
                 super::Exit::ChipFault,
                 "Nothing tells how large this chip is.",
-                "Read its size in the datasheet and give it (--size 16MiB), or add the part (--parts FILE).",
+                "Reseat the clip, then: norlock contact. If that reads the same ID, read the size in the datasheet and \
+                 give it (--size 16MiB), or add the part (--parts FILE).",
             )
             .row("seen", format!("JEDEC ID {seen}, which the table does not know, and no SFDP"))
             .row("means", "a read of the wrong length would look like a whole backup"));
