@@ -77,6 +77,11 @@ impl Armed {
         self.chip.now()
     }
 
+    /// What the bench computer reports of an under-voltage of its own supply.
+    pub fn under_voltage(&mut self) -> Option<String> {
+        self.chip.guard.under_voltage()
+    }
+
     /// Whether an erase or program has failed.
     #[must_use]
     pub fn is_latched(&self) -> bool {

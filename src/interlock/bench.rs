@@ -264,6 +264,21 @@ impl Panel {
         }
     }
 
+    /// `supply-level` again: the bench computer reports an under-voltage of its own. Can only close it.
+    pub(crate) fn host_under_voltage(&mut self, seen: String) {
+        self.hold(Held {
+            interlock: Interlock::SupplyLevel,
+            headline: "the bench computer's own supply dips.".into(),
+            seen,
+            means: "the clip's supply and the level of its signals come from it; an erase or program on a sagging \
+                    supply can spoil more than its block"
+                .into(),
+            next: "Feed the bench computer from a stronger supply by a shorter cable, then give the same command \
+                   again. An alarm of before is gone then."
+                .into(),
+        });
+    }
+
     /// `supply-level` again, with the part that the chip turned out to be. Can only close it.
     pub(crate) fn supply_level_of_part(
         &mut self,

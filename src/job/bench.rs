@@ -246,7 +246,7 @@ fn before_first_clock(
     catalogue: &Catalogue,
     purpose: Purpose,
 ) -> Result<(Box<dyn Link>, Option<Millivolts>), Stop> {
-    let link = open(panel, way, level, purpose)?;
+    let mut link = open(panel, way, level, purpose)?;
     let level = level.or_else(|| link.as_ref().and_then(|link| link.level()));
     panel.bench_attested(said, level);
     let marking = said.marking.as_deref();
@@ -256,6 +256,11 @@ fn before_first_clock(
     } else {
         let says = marking.and_then(|text| marking_says(catalogue, text));
         panel.supply_level(level, marking, says.as_ref(), said.supply);
+    }
+    // A read does no harm on a supply that dips, and is judged by what it reads.
+    let writes = link.as_mut().filter(|_| purpose == Purpose::Write);
+    if let Some(dip) = writes.and_then(|link| link.under_voltage()) {
+        panel.host_under_voltage(dip);
     }
     match link {
         Some(link) if !panel.is_held() => Ok((link, level)),

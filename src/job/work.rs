@@ -51,6 +51,7 @@ impl Work<'_> {
         if attendant.stop_asked() {
             return Err(self.stopped());
         }
+        self.check_supply()?;
         self.lift()?;
         let worklist = self.worklist;
         let total = worklist.step_count() as u64;
@@ -63,6 +64,7 @@ impl Work<'_> {
             if attendant.stop_asked() {
                 return Err(self.stopped());
             }
+            self.check_supply()?;
             let place = format!(
                 "{} in {}",
                 Address(step.range.start),
@@ -112,6 +114,7 @@ impl Work<'_> {
         if !self.lift.changed || self.lift.restore.is_empty() {
             return Ok(());
         }
+        self.check_supply()?;
         // A register write through a contact that is lost could set anything.
         self.armed.check_id()?;
         for write in &self.lift.restore {
@@ -154,6 +157,23 @@ impl Work<'_> {
             let _ = self.journal.abandon();
         }
         stop
+    }
+
+    /// Nothing that changes the chip goes out while the supply dips that the clip's comes from.
+    fn check_supply(&mut self) -> Result<(), Stop> {
+        let Some(dip) = self.armed.under_voltage() else {
+            return Ok(());
+        };
+        let mut panel = Panel::default();
+        panel.host_under_voltage(dip);
+        let mut stop = Stop::held(&panel).row("blocks", self.blocks());
+        if !self.journal.contents().nothing_begun() {
+            stop.next = format!(
+                "Do not power the board. {} To go back instead: norlock restore --unit FOLDER",
+                stop.next
+            );
+        }
+        Err(stop)
     }
 
     /// One block: noted, erased, programmed, read back, noted.

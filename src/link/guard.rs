@@ -249,6 +249,11 @@ impl Guard {
         self.link.level()
     }
 
+    /// As [`Link::under_voltage`].
+    pub fn under_voltage(&mut self) -> Option<String> {
+        self.link.under_voltage()
+    }
+
     /// As [`Link::limits`].
     #[must_use]
     pub fn limits(&self) -> Limits {

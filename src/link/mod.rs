@@ -15,6 +15,8 @@ mod lock;
 mod node;
 #[cfg(target_os = "linux")]
 mod spidev;
+#[cfg(target_os = "linux")]
+mod supply;
 mod trace;
 
 use std::fmt;
@@ -131,6 +133,12 @@ pub trait Link: Send {
     /// Level that the link's outputs drive and its supply pin gives, where it is declared.
     fn level(&self) -> Option<Millivolts>;
 
+    /// What the bench computer reports of an under-voltage of its own supply, now or a moment ago, in
+    /// words; the clip's supply comes from it. `None` also where nothing is reported.
+    fn under_voltage(&mut self) -> Option<String> {
+        None
+    }
+
     /// What one batch may hold now. May shrink after [`LinkError::TooLong`].
     fn limits(&self) -> Limits;
 
@@ -155,6 +163,9 @@ impl<L: Link + ?Sized> Link for Box<L> {
     }
     fn level(&self) -> Option<Millivolts> {
         (**self).level()
+    }
+    fn under_voltage(&mut self) -> Option<String> {
+        (**self).under_voltage()
     }
     fn limits(&self) -> Limits {
         (**self).limits()

@@ -12,6 +12,7 @@ use nix::errno::Errno;
 use spidev::{SpiModeFlags, Spidev, SpidevOptions, SpidevTransfer};
 
 use super::lock::NodeLock;
+use super::supply::{HWMON, HostSupply};
 use super::{Frame, Limits, Link, LinkError, Segment, ioctl};
 use crate::jedec::{Hertz, Millivolts};
 
@@ -32,6 +33,7 @@ pub struct SpidevLink {
     device: Spidev,
     _lock: NodeLock,
     level: Option<Millivolts>,
+    supply: HostSupply,
     bufsiz: usize,
     sck_max: Hertz,
     opened: Instant,
@@ -58,6 +60,7 @@ impl SpidevLink {
             device,
             _lock: lock,
             level,
+            supply: HostSupply::look(Path::new(HWMON)),
             bufsiz,
             sck_max,
             opened,
@@ -72,6 +75,10 @@ impl Link for SpidevLink {
 
     fn level(&self) -> Option<Millivolts> {
         self.level
+    }
+
+    fn under_voltage(&mut self) -> Option<String> {
+        self.supply.alarm()
     }
 
     fn limits(&self) -> Limits {

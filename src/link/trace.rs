@@ -80,6 +80,10 @@ impl<L: Link> Link for Trace<L> {
         self.link.level()
     }
 
+    fn under_voltage(&mut self) -> Option<String> {
+        self.link.under_voltage()
+    }
+
     fn limits(&self) -> Limits {
         self.link.limits()
     }

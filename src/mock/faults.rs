@@ -188,6 +188,15 @@ pub enum Fault {
         /// The batch before which it does.
         at_batch: u64,
     },
+    /// The bench computer reports that its own supply dips; the chip does not notice.
+    HostUnderVoltage {
+        /// First batch before which it does.
+        #[serde(default)]
+        from_batch: u64,
+        /// For how many batches; absent is for good.
+        #[serde(default)]
+        batches: Option<u64>,
+    },
     /// Chip: writes of its bank or extended address register do nothing.
     SilentRegister {
         /// First batch from which on they do.

@@ -42,6 +42,13 @@ impl Link for MockLink {
         self.level
     }
 
+    fn under_voltage(&mut self) -> Option<String> {
+        let bench = super::lock(&self.bench);
+        let next = bench.counters.batches.saturating_add(1);
+        let dips = bench.faults.host_dips(next);
+        dips.then(|| "the simulated computer's sensor reports under-voltage".to_owned())
+    }
+
     fn limits(&self) -> Limits {
         super::lock(&self.bench).limits.clone()
     }

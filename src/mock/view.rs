@@ -80,6 +80,17 @@ impl Faults {
         byte[0]
     }
 
+    /// Whether the bench computer reports under-voltage before this batch.
+    pub(super) fn host_dips(&self, batch: u64) -> bool {
+        self.list.iter().any(|fault| match fault {
+            Fault::HostUnderVoltage {
+                from_batch,
+                batches,
+            } => within(batch, *from_batch, *batches),
+            _ => false,
+        })
+    }
+
     /// Whether buffers stay as they were in this frame.
     pub(super) fn stale(&self, frame: u64) -> bool {
         self.list.iter().any(|fault| match fault {

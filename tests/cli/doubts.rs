@@ -172,3 +172,30 @@ fn one_image_is_one() {
     );
     tells(&desk.ends("id @bench", 0), "On the clip: a 1 MiB part,");
 }
+
+#[test]
+fn a_supply_that_dips_stops_between_two_blocks_and_the_same_line_goes_on() {
+    let desk = Desk::ready();
+    let bench = desk.get("chip.toml");
+    let write = "write target.bin --unit gauge-07 @bench @paper";
+    faulty(&desk, "host-under-voltage = {}");
+    let before = desk.cells();
+    let held = desk.ends(write, 3);
+    tells(
+        &held,
+        "Held by supply-level: the bench computer's own supply dips.",
+    );
+    tells(&held, "Chip untouched.");
+    assert_eq!(desk.cells(), before);
+    desk.put("chip.toml", &bench);
+    faulty(&desk, "host-under-voltage = { from_batch = 1000 }");
+    let stopped = desk.ends(write, 6);
+    tells(&stopped, "the bench computer's own supply dips.");
+    tells(&stopped, "0 in hand");
+    tells(
+        &stopped,
+        "Next Do not power the board. Feed the bench computer from a stronger supply",
+    );
+    desk.put("chip.toml", &bench);
+    desk.ends(write, 0);
+}

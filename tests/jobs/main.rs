@@ -19,6 +19,7 @@ mod simulated;
 #[allow(dead_code)]
 mod small;
 mod station;
+mod supply;
 mod twin_read;
 mod whole;
 mod words;

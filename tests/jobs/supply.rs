@@ -1,0 +1,97 @@
+//! The bench computer reports that its own supply dips: a write is held before the first clock, or stops
+//! before the next block, and the same command goes on.
+
+use norlock::job::{ChipState, Exit, Stop};
+use norlock::mock::{Fault, Faults, Mock};
+
+use crate::small::{Small, When};
+
+fn dips(mock: &Mock, from_batch: u64, batches: Option<u64>) {
+    let fault = Fault::HostUnderVoltage {
+        from_batch,
+        batches,
+    };
+    mock.set_faults(Faults::none().with(fault));
+}
+
+fn said(stop: &Stop) -> String {
+    format!("{stop} {:?} {}", stop.evidence, stop.next)
+}
+
+#[test]
+fn at_the_start_a_write_is_held_and_nothing_is_sent() {
+    let small = Small::ready(1);
+    dips(small.mock(), 0, None);
+    let frames = small.mock().frames();
+    for stop in [small.write().unwrap_err(), small.restore().unwrap_err()] {
+        assert_eq!((stop.exit, stop.chip), (Exit::Held, ChipState::Untouched));
+        assert_eq!(stop.held[0].interlock.id(), "supply-level");
+        assert!(said(&stop).contains("stronger supply"), "{stop:?}");
+    }
+    assert_eq!(small.mock().frames(), frames);
+    small.check_kept();
+    // A read does not mind.
+    let (mut unit, bench) = (small.unit(), small.bench());
+    norlock::job::backup(&mut unit, bench, &mut norlock::job::Nobody).unwrap();
+    drop(unit);
+    small.power_up();
+    small.write().unwrap();
+    small.check_done(&small.target);
+}
+
+/// The alarm comes before every batch of the writing in turn.
+#[test]
+fn in_the_writing_it_stops_between_two_blocks() {
+    let small = Small::ready(1);
+    let counted = || small.mock().counters().batches;
+    let mut first = 0;
+    let mut attendant = When::begins("writing", || first = counted());
+    small.write_attended(&mut attendant).unwrap();
+    drop(attendant);
+    let (last, mut stopped) = (counted(), 0);
+    for batch in (first..last).step_by((last - first) as usize / 14) {
+        let small = Small::ready(1);
+        dips(small.mock(), batch, None);
+        let Err(stop) = small.write() else {
+            // It came in the whole read at the end.
+            small.check_done(&small.target);
+            continue;
+        };
+        stopped += 1;
+        let text = said(&stop);
+        assert!(text.contains("own supply dips"), "{batch}: {text}");
+        assert!(!text.contains("in hand:"), "{batch}: {text}");
+        match small.unfinished() {
+            None => assert_eq!((stop.exit, stop.chip), (Exit::Held, ChipState::Untouched)),
+            Some(unfinished) => {
+                small.check_stopped(&stop);
+                let contents = unfinished.contents.unwrap();
+                assert!(contents.in_hand().is_empty(), "{batch}: in a block");
+                assert!(text.contains("Do not power the board"), "{text}");
+                assert!(text.contains("restore"), "{text}");
+            }
+        }
+        small.power_up();
+        small.write().unwrap();
+        small.check_done(&small.target);
+    }
+    assert!(stopped > 3, "{stopped}");
+}
+
+#[test]
+fn protection_that_was_lifted_waits_for_a_good_supply() {
+    let mut small = Small::ready(1);
+    let protected = Fault::Protected { status_1: 0x24 };
+    small.mock().set_faults(Faults::none().with(protected));
+    small.lift_protection = true;
+    let mock = small.mock().clone();
+    let mut attendant = When::begins("writing", || dips(&mock, 0, None));
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
+    assert!(said(&stop).contains("not put back yet"), "{stop:?}");
+    assert_eq!(small.status(), 0, "nothing is written while it dips");
+    small.power_up();
+    small.write().unwrap();
+    small.check_done(&small.target);
+    assert_eq!(small.status(), 0x24);
+}
