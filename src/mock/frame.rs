@@ -211,7 +211,6 @@ impl Bench {
             if self.faults.list.is_empty() && run.collects() {
                 run.data.extend_from_slice(rest);
                 run.clocked += rest.len() as u64;
-                run.went_out += rest.len();
                 break;
             }
             self.clock_byte(run, *byte)?;
@@ -301,6 +300,9 @@ impl Bench {
 
     /// A byte that goes out, as it reaches the chip.
     fn arriving(&mut self, run: &mut Run, sent: u8) -> u8 {
+        if self.faults.list.is_empty() {
+            return sent;
+        }
         run.begins_with.get_or_insert(sent);
         let seen = Seen {
             opcode: run.begins_with,
