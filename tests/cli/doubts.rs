@@ -185,7 +185,6 @@ fn a_supply_that_dips_stops_between_two_blocks_and_the_same_line_goes_on() {
         &held,
         "Held by supply-level: the bench computer's own supply dips.",
     );
-    tells(&held, "Chip untouched.");
     assert_eq!(desk.cells(), before);
     desk.put("chip.toml", &bench);
     faulty(&desk, "host-under-voltage = { from_batch = 1000 }");

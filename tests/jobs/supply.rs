@@ -42,18 +42,19 @@ fn at_the_start_a_write_is_held_and_nothing_is_sent() {
 /// The alarm comes before every batch of the writing in turn.
 #[test]
 fn in_the_writing_it_stops_between_two_blocks() {
-    let small = Small::ready(1);
-    let counted = || small.mock().counters().batches;
-    let mut first = 0;
-    let mut attendant = When::begins("writing", || first = counted());
-    small.write_attended(&mut attendant).unwrap();
-    drop(attendant);
-    let (last, mut stopped) = (counted(), 0);
+    let [first, last] = ["writing", "whole read"].map(|task| {
+        let (small, mut batch) = (Small::ready(1), 0);
+        let mut attendant = When::begins(task, || batch = small.mock().counters().batches);
+        small.write_attended(&mut attendant).unwrap();
+        drop(attendant);
+        batch
+    });
+    let mut stopped = 0;
     for batch in (first..last).step_by((last - first) as usize / 14) {
         let small = Small::ready(1);
         dips(small.mock(), batch, None);
         let Err(stop) = small.write() else {
-            // It came in the whole read at the end.
+            // It came behind the last block.
             small.check_done(&small.target);
             continue;
         };
