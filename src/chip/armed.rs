@@ -15,11 +15,14 @@ use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
 
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;
+/// BP0 to BP2, or what else stands there: bits that no erase or program of any family changes. An open
+/// wire shows them set.
+const STEADY: u8 = 0b1_1100;
 
 /// A chip that erases and programs.
 ///
-/// After a failed erase or program it latches: only reading is left until it is armed anew. Success
-/// is claimed through [`Armed::finish`] alone; dropping it only tidies.
+/// After a failed erase or program, or a sign of a lost contact, it latches: only reading is left until
+/// it is armed anew. Success is claimed through [`Armed::finish`] alone; dropping it only tidies.
 ///
 /// Arming needs a permission, which nobody but the interlocks can make:
 ///
@@ -32,6 +35,9 @@ pub struct Armed {
     chip: Chip,
     scope: Scope,
     latched: bool,
+    /// Status register 1 before the operation in hand, and what it showed since that cannot be.
+    before: Option<u8>,
+    strange: Option<u8>,
     /// Auto address increment was begun and is not known to have ended.
     incrementing: bool,
 }
@@ -59,6 +65,8 @@ impl Chip {
             chip: self,
             scope,
             latched: false,
+            before: None,
+            strange: None,
             incrementing: false,
         })
     }
@@ -82,19 +90,24 @@ impl Armed {
         self.chip.guard.under_voltage()
     }
 
-    /// Whether an erase or program has failed.
+    /// Whether an erase or program has failed, or the contact was lost.
     #[must_use]
     pub fn is_latched(&self) -> bool {
         self.latched
     }
 
-    /// As [`Chip::check_id`].
+    /// Latches: what was read back is not what was written, so nobody knows what more would do.
+    pub fn latch(&mut self) {
+        self.latched = true;
+    }
+
+    /// Reads the ID again. One answer that is not the chip's own is enough: nothing is changed any more.
     ///
     /// # Errors
-    /// As [`Chip::check_id`].
+    /// `LostContact`, `Link`; the chip takes no more writes.
     pub fn check_id(&mut self) -> Result<(), ChipError> {
         self.leave_increment()?;
-        self.chip.check_id()
+        self.modify(|armed| armed.chip.insist_on_id())
     }
 
     /// As [`Chip::registers`].
@@ -138,9 +151,9 @@ impl Armed {
     /// sleeps for the typical time, polls, and gives up after the maximum and half of it again.
     ///
     /// # Errors
-    /// `Latched`, `ProtectionOnly`, `NotABlock`, `AddressMode`, `AddressRegister`, `WriteEnableRefused`:
-    /// nothing was changed. `TimedOut`, `Failed`, `Link`: the block is undefined and the chip takes no
-    /// more writes.
+    /// `Latched`, `ProtectionOnly`, `NotABlock`, `AddressMode`: nothing was changed. `AddressRegister`,
+    /// `WriteEnableRefused`: the same, and the chip takes no more writes. `TimedOut`, `Failed`,
+    /// `StrangeStatus`, `Link`: the block is undefined as well.
     pub fn erase(&mut self, kind: &EraseType, address: Address) -> Result<(), ChipError> {
         self.check_array()?;
         let size_bytes = kind.size_bytes;
@@ -158,10 +171,10 @@ impl Armed {
             });
         }
         let code = self.erase_opcode(kind)?;
-        self.chip.aim(address)?;
-        self.enable(address)?;
         let command = self.chip.width.command(code, address, 0);
         self.modify(|armed| {
+            armed.chip.aim(address)?;
+            armed.enable(address)?;
             armed.send(&[&command])?;
             armed.wait_done("erase", address, kind.time)
         })
@@ -177,7 +190,7 @@ impl Armed {
     ///
     /// # Errors
     /// `Latched`, `ProtectionOnly`, `CrossesPage`, `OutOfRange`: nothing was sent. `WriteEnableRefused`, `TimedOut`,
-    /// `Failed`, `Link`: the range is undefined and the chip takes no more writes.
+    /// `Failed`, `StrangeStatus`, `Link`: the range is undefined and the chip takes no more writes.
     pub fn program(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         self.check_array()?;
         self.chip.check_range(address, data.len())?;
@@ -210,6 +223,8 @@ impl Armed {
     /// `Latched`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `Link`.
     pub fn write_status(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
         self.check_unlatched()?;
+        // The bits that stay through an erase are what this changes.
+        self.before = None;
         let mut command = vec![write.opcode];
         command.extend_from_slice(&write.data);
         let time = self.part().status_write;
@@ -219,7 +234,8 @@ impl Armed {
             self.send(&[&[opcode::WRITE_DISABLE], &[enable], &command])?;
             return self.poll("status write", Address(0), time);
         }
-        self.enable(Address(0))?;
+        self.modify(|armed| armed.enable(Address(0)))?;
+        self.before = None;
         self.send(&[&command])?;
         self.wait_done("status write", Address(0), time)
     }
@@ -320,7 +336,38 @@ impl Armed {
             ]),
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
-        check_enabled(address, status)
+        self.enabled(address, status)
+    }
+
+    /// Notes the status that an operation begins with, or refuses to begin.
+    fn enabled(&mut self, address: Address, status: [u8; 1]) -> Result<(), ChipError> {
+        check_enabled(address, status, self.before)?;
+        self.before = Some(status[0]);
+        self.strange = None;
+        Ok(())
+    }
+
+    /// Looks whether this status can be that of the chip which began the operation.
+    fn look_at(&mut self, status: u8) {
+        if self
+            .before
+            .is_some_and(|before| (before ^ status) & STEADY != 0)
+        {
+            self.strange.get_or_insert(status);
+        }
+    }
+
+    /// What was strange on the way, even if the last look is as it should be.
+    fn not_strange(&mut self, what: &'static str, address: Address) -> Result<(), ChipError> {
+        match (self.strange.take(), self.before) {
+            (Some(seen), Some(before)) => Err(ChipError::StrangeStatus {
+                what,
+                address,
+                seen,
+                before,
+            }),
+            _ => Ok(()),
+        }
     }
 
     /// Programs within a page: at once, or in pieces where the link's messages are shorter.
@@ -382,9 +429,11 @@ impl Armed {
             .after(time.typical),
         ];
         self.chip.guard.transfer(&mut batch, sck)?;
-        check_enabled(address, before)?;
+        self.enabled(address, before)?;
         let [after] = after;
+        self.look_at(after);
         if after & WIP == 0 && self.part().busy == BusyPoll::Status {
+            self.not_strange("program", address)?;
             return self.judge_end("program", address, after);
         }
         self.poll("program", address, time)
@@ -425,10 +474,13 @@ impl Armed {
             // slept is not called late.
             let waited = self.now().saturating_sub(start);
             let status = self.chip.status()?;
+            self.look_at(status);
             if self.is_ready(status)? {
+                self.not_strange(what, address)?;
                 return Ok(status);
             }
             if waited > limit {
+                self.not_strange(what, address)?;
                 return Err(ChipError::TimedOut {
                     what,
                     address,
@@ -503,9 +555,11 @@ impl Armed {
     }
 }
 
-/// WEL must be set and WIP clear; FFh has WEL set too and is what an open wire reads as.
-fn check_enabled(address: Address, [status]: [u8; 1]) -> Result<(), ChipError> {
-    if status & (WEL | WIP) == WEL {
+/// WEL must be set and WIP clear; FFh has WEL set too and is what an open wire reads as. Steady bits must
+/// be as `before`.
+fn check_enabled(address: Address, [status]: [u8; 1], before: Option<u8>) -> Result<(), ChipError> {
+    let steady = before.is_none_or(|before| (before ^ status) & STEADY == 0);
+    if steady && status & (WEL | WIP) == WEL {
         Ok(())
     } else {
         Err(ChipError::WriteEnableRefused { address, status })

@@ -39,14 +39,29 @@ pub enum ChipError {
         status: u8,
     },
     /// The chip no longer answers with its ID.
-    #[error("the ID reads {seen}, {times} times of {times}, not {expected}")]
+    #[error("the ID reads {seen}, {times} times of {reads}, not {expected}")]
     LostContact {
         /// ID that the chip had.
         expected: String,
-        /// ID that was read last.
+        /// The first that was read instead.
         seen: String,
-        /// How often it was read.
+        /// How often it was not as expected.
         times: u32,
+        /// How often it was read.
+        reads: u32,
+    },
+    /// A status register that shows other protection bits than before the operation that it tells of:
+    /// something else than the chip answers.
+    #[error("the status reads {seen:02X} during the {what} at {address}, {before:02X} before it")]
+    StrangeStatus {
+        /// `erase` or `program`.
+        what: &'static str,
+        /// Where.
+        address: Address,
+        /// Status register 1.
+        seen: u8,
+        /// The same, before the operation.
+        before: u8,
     },
     /// Two reads of a register differ.
     #[error("register {opcode:02X}h reads {first:02X} and then {second:02X}")]
@@ -98,8 +113,11 @@ pub enum ChipError {
     /// The chip was armed for its protection, and the array is not to be changed.
     #[error("this chip was armed for its protection only")]
     ProtectionOnly,
-    /// An earlier erase or program failed; only reading is left until the chip is armed anew.
-    #[error("an earlier erase or program failed, so this chip takes no more of them")]
+    /// An earlier erase or program failed, or the contact was lost; only reading is left until the chip
+    /// is armed anew.
+    #[error(
+        "an earlier erase or program failed, or the contact was lost, so this chip takes no more of them"
+    )]
     Latched,
     /// WEL stayed clear after write enable; nothing was changed.
     #[error("write enable was not taken (status {status:02X}); nothing was changed at {address}")]

@@ -195,19 +195,42 @@ impl Chip {
     /// # Errors
     /// `LostContact` if none of eight reads agrees; `Link`.
     pub fn check_id(&mut self) -> Result<(), ChipError> {
-        let mut seen = self.id;
-        for _ in 0..LOST_AFTER_READS {
-            seen = self.read_id()?;
-            if seen[..3] == self.id[..3] {
-                return Ok(());
-            }
+        match self.look_for_id()? {
+            Some(lost) if lost.1 == LOST_AFTER_READS => Err(self.lost_contact(lost)),
+            _ => Ok(()),
         }
-        let (expected, seen) = (short_id(&self.id).to_string(), short_id(&seen).to_string());
-        Err(ChipError::LostContact {
-            expected,
-            seen,
-            times: LOST_AFTER_READS,
-        })
+    }
+
+    /// The same where one read that differs is enough, as before something is changed.
+    ///
+    /// # Errors
+    /// As [`Chip::check_id`].
+    pub(super) fn insist_on_id(&mut self) -> Result<(), ChipError> {
+        self.look_for_id()?
+            .map_or(Ok(()), |lost| Err(self.lost_contact(lost)))
+    }
+
+    /// Reads the ID once, and seven times more if it is another one: what was read first, and how often
+    /// it was not the chip's own.
+    fn look_for_id(&mut self) -> Result<Option<([u8; ID_BYTES], u32)>, ChipError> {
+        let first = self.read_id()?;
+        if first[..3] == self.id[..3] {
+            return Ok(None);
+        }
+        let mut times = 1;
+        for _ in 1..LOST_AFTER_READS {
+            times += u32::from(self.read_id()?[..3] != self.id[..3]);
+        }
+        Ok(Some((first, times)))
+    }
+
+    fn lost_contact(&self, (seen, times): ([u8; ID_BYTES], u32)) -> ChipError {
+        ChipError::LostContact {
+            expected: short_id(&self.id).to_string(),
+            seen: short_id(&seen).to_string(),
+            times,
+            reads: LOST_AFTER_READS,
+        }
     }
 
     /// Reads the ID that no other chip has, where the part has one and what comes tells chips apart:

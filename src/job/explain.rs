@@ -180,6 +180,11 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
         ChipError::LostContact { .. } => {
             (Exit::ChipFault, "the clip has most likely moved", reseat)
         }
+        ChipError::StrangeStatus { .. } => (
+            Exit::ChipFault,
+            "the clip has most likely moved, if only for a moment",
+            reseat,
+        ),
         ChipError::WelStuck { .. } => (
             Exit::ChipFault,
             "MISO is stuck, or the chip does not take its commands: MOSI is loose",

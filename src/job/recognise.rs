@@ -97,10 +97,16 @@ pub(super) fn recognise(
             });
         }
     }
-    let own = own_id(chip)?;
+    let kept_own = kept.and_then(|identity| identity.unique_id.clone());
+    let mut own = own_id(chip)?;
+    if kept_own.is_some() && own.as_ref().map(|(_, id)| shown(id)) != kept_own {
+        // Before a folder is looked for to another chip: it may be the clip.
+        chip.check_id()?;
+        own = own_id(chip)?;
+    }
     // That an ID of memory's is one of a single chip was read nowhere: it can hold, and does not open.
     let documented = chip.part().is_documented("unique_id");
-    match (own, kept.and_then(|identity| identity.unique_id.clone())) {
+    match (own, kept_own) {
         (Some((_, id)), Some(expected)) if !documented && shown(&id) == expected => {
             by_unit_data(chip, unit, map)
         }

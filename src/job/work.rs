@@ -223,6 +223,8 @@ impl Work<'_> {
         else {
             return Ok(());
         };
+        // Not even protection is put back through such a contact; the next run does.
+        self.armed.latch();
         let place = Address(range.start.saturating_add(at as u32));
         let next = "Seat the clip, run norlock contact, then give the same command again.";
         Err(Stop::new(

@@ -328,9 +328,13 @@ impl Bench {
                 run.ignored = true;
                 self.counters.ignored += 1;
             }
-            // Nobody can know that a chip takes longer than its maximum, or what it made of a frame that
-            // it misheard: it ignores this one, as a real one does.
-            Err(Refusal::Forbidden(_)) if self.misheard || self.is_late_word(code, run) => {
+            // Nobody can know that a chip takes longer than its maximum, what it made of a frame that it
+            // misheard, or what it answers on a lost MISO: it ignores this one, as a real one does.
+            Err(Refusal::Forbidden(_))
+                if self.misheard
+                    || self.faults.has_blinded(run.number)
+                    || self.is_late_word(code, run) =>
+            {
                 run.ignored = true;
                 self.counters.ignored += 1;
             }

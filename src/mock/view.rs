@@ -80,6 +80,13 @@ impl Faults {
         byte[0]
     }
 
+    /// Whether MISO has been lost up to this frame.
+    pub(super) fn has_blinded(&self, frame: u64) -> bool {
+        self.list
+            .iter()
+            .any(|fault| matches!(fault, Fault::Miso { from_frame, .. } if frame >= *from_frame))
+    }
+
     /// Whether the bench computer reports under-voltage before this batch.
     pub(super) fn host_dips(&self, batch: u64) -> bool {
         self.list.iter().any(|fault| match fault {

@@ -7,7 +7,7 @@
 
 use std::time::Duration;
 
-use super::{Armed, WEL, WIP, check_enabled};
+use super::{Armed, WEL, WIP};
 use crate::chip::ChipError;
 use crate::jedec::{Address, opcode};
 use crate::link::{Frame, Limits, LinkError, Segment};
@@ -161,7 +161,7 @@ impl Armed {
         }
         sent?;
         if words.starts {
-            check_enabled(words.address, before)?;
+            self.enabled(words.address, before)?;
         }
         for (at, status) in (words.address.0..).step_by(2).zip(statuses) {
             self.judge_word(Address(at), status, settle.is_none())?;

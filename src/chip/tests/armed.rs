@@ -185,7 +185,7 @@ fn a_write_enable_that_is_not_seen_stops_the_erase() {
             matches!(error, ChipError::WriteEnableRefused { .. }),
             "{error:?}"
         );
-        assert!(!armed.is_latched());
+        assert!(armed.is_latched());
         assert_eq!(desk.mock.truth(0..3), [1, 2, 3]);
         assert_eq!(desk.mock.counters().erases, 0);
     }
