@@ -128,14 +128,16 @@ impl Armed {
         self.chip.locked_blocks(registers)
     }
 
-    /// Reads back at the proven SCK with [`Chip::second_command`], as [`Chip::read`].
+    /// Reads back at three fifths of the proven SCK with [`Chip::second_command`], as [`Chip::read`].
+    /// The whole read at the end then has another SCK, and takes the less time of the two.
     ///
     /// # Errors
     /// As [`Chip::read`].
     pub fn read(&mut self, address: Address, into: &mut [u8]) -> Result<(), ChipError> {
         self.leave_increment()?;
         let command = self.chip.second_command();
-        let sck = self.chip.sck_for(command);
+        let lower = Hertz(self.chip.sck.0 / 5 * 3).max(self.chip.sck_min());
+        let sck = lower.max(Hertz(1)).min(self.chip.sck_for(command));
         self.chip.read(command, sck, address, into)
     }
 
@@ -240,12 +242,11 @@ impl Armed {
         self.wait_done("status write", Address(0), time)
     }
 
-    /// Command, SCK and frame length for the whole read at the end: three fifths of the SCK that
-    /// contact has proven.
+    /// Command, SCK and frame length for the whole read at the end: the SCK that contact has proven.
     #[must_use]
     pub fn last_read(&self) -> (ReadCommand, Hertz, u32) {
         let command = self.chip.second_command();
-        let sck = Hertz((self.chip.sck.0 / 5 * 3).max(1)).min(self.chip.sck_for(command));
+        let sck = self.chip.sck_for(command);
         (command, sck, self.chip.pass_frame_bytes(sck))
     }
 
