@@ -44,10 +44,10 @@ pub struct WriteReport {
     pub time: Duration,
     /// The modelled time of the same.
     pub modelled: Duration,
-    /// The least time the erases, programs and one whole read could take.
+    /// The least time the erases, programs and one whole read could take on this wire.
     pub floor: Duration,
-    /// The least time of the two reads before.
-    pub reads_floor: Duration,
+    /// The least time of what makes it safe: the reads before, the journal, reading back.
+    pub proof_floor: Duration,
     /// SCK of the whole read at the end.
     pub last_read: Hertz,
     /// Path of the journal.
@@ -141,6 +141,7 @@ impl Rewrite<'_> {
             map: &self.map,
             part: self.chip.part(),
             begun: &self.begun,
+            pace: pace(self.chip.part(), self.seen.sck),
             accept_shared,
         });
         let worklist =
@@ -232,7 +233,7 @@ impl Rewrite<'_> {
             .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
         journal.close().map_err(|error| complete(error.into()))?;
-        let estimate = worklist.estimate(&pace(&part, seen.sck));
+        let estimate = worklist.estimate();
         let (changed, all) = worklist.blocks();
         Ok(WriteReport {
             unit: unit.name().to_owned(),
@@ -242,7 +243,7 @@ impl Rewrite<'_> {
             left: all - changed,
             time: chip_now.saturating_sub(self.started),
             modelled: estimate.total(),
-            reads_floor: estimate.before,
+            proof_floor: estimate.proof_floor,
             floor: estimate.floor,
             last_read,
             journal: Some(journal_path),
@@ -419,7 +420,7 @@ impl Rewrite<'_> {
     fn nothing_to_do(self, command: &str, worklist: &Worklist) -> Result<WriteReport, Stop> {
         let part = self.chip.part().clone();
         let time = self.chip.now().saturating_sub(self.started);
-        let estimate = worklist.estimate(&pace(&part, self.seen.sck));
+        let estimate = worklist.estimate();
         let last_read = self.chip.sck_for(self.chip.second_command());
         let record = self.operation(command, "nothing to change", "untouched");
         let becomes = self.becomes();
@@ -436,8 +437,8 @@ impl Rewrite<'_> {
             left: worklist.blocks().1,
             time,
             modelled: estimate.before,
-            reads_floor: estimate.before,
-            floor: estimate.floor,
+            proof_floor: estimate.before,
+            floor: Duration::ZERO,
             last_read,
             journal: None,
             resumed: false,

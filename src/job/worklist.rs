@@ -10,8 +10,8 @@ use super::{Exit, Stop};
 use crate::chip::as_addressed;
 use crate::image::RegionMap;
 use crate::interlock::{Acceptable, Acceptances, Panel};
-use crate::jedec::Hertz;
 use crate::jedec::sfdp::EraseLayout;
+use crate::jedec::{Hertz, opcode};
 use crate::part::{Catalogue, Part};
 use crate::unit::Unit;
 use crate::unit::store::StoreFile;
@@ -66,10 +66,11 @@ pub fn worklist(
         map: &map,
         part: &part,
         begun: &[],
+        pace: pace(&part, sck),
         accept_shared,
     };
     let worklist = plan(&request).map_err(|error| no_plan(error, None, &mut panel))?;
-    let estimate = worklist.estimate(&pace(&part, sck));
+    let estimate = worklist.estimate();
     let lines = worklist.summary(&estimate);
     let file = keep(unit, &lines)?;
     Ok(WorklistReport {
@@ -126,9 +127,14 @@ pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
 
 /// The clocks of a job whose proven SCK is `sck`.
 pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
+    let first = sck.min(part.sck_limit(opcode::READ));
+    let whole = sck.min(part.sck_limit(opcode::FAST_READ));
+    let lower = |sck: Hertz| Hertz(sck.0 / 5 * 3);
     Pace {
-        first: sck.min(part.sck_limit(crate::jedec::opcode::READ)),
-        second: Hertz(sck.0 / 5 * 3),
+        first,
+        second: lower(first),
+        read_back: lower(sck).min(whole),
+        whole,
         modify: Hertz(sck.0 / 2),
         address_bytes: if part.size_bytes > 1 << 24 { 4 } else { 3 },
     }

@@ -4,27 +4,21 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::load::Load;
+use super::load::read_back_bytes;
 use super::{Worklist, wire_time};
 use crate::jedec::Hertz;
-use crate::part::ProgramMethod;
-
-/// Bytes besides data that one page program puts on the wire: write enable, two status reads of two
-/// bytes, opcode. The address comes on top.
-const FRAMING_BYTES_PAGE: u64 = 6;
-/// Bytes on the wire per AAI word: opcode, two data bytes, a status read.
-const WIRE_BYTES_AAI_WORD: u64 = 5;
-/// Bytes around a run of AAI words: write enable and write disable, a status read behind each. The
-/// address comes on top.
-const FRAMING_BYTES_AAI: u64 = 6;
 
 /// The clocks that a job will use, one lane each.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Pace {
-    /// SCK of the first full read and of reading blocks back.
+    /// SCK of the first full read.
     pub first: Hertz,
-    /// SCK of the second full read and of the whole read at the end.
+    /// SCK of the second full read.
     pub second: Hertz,
+    /// SCK of reading blocks back.
+    pub read_back: Hertz,
+    /// SCK of the whole read at the end.
+    pub whole: Hertz,
     /// SCK of everything that modifies.
     pub modify: Hertz,
     /// Address bytes of each opcode: 3 or 4.
@@ -54,7 +48,11 @@ pub struct Estimate {
     pub programs: u64,
     /// All programming, the way over the wire included.
     pub program: Duration,
-    /// Bytes in changed blocks.
+    /// How many blocks are accounted for in the journal.
+    pub steps: u32,
+    /// Two records of the journal for each, synced.
+    pub journal: Duration,
+    /// Bytes in changed blocks; twice those in blocks shared with unit data.
     pub read_back_bytes: u64,
     /// Reading the changed blocks back.
     pub read_back: Duration,
@@ -62,9 +60,12 @@ pub struct Estimate {
     pub size_bytes: u32,
     /// The read of the whole part at the end.
     pub whole_read: Duration,
-    /// The least a write could take: the same erases and programs at the chip's typical times
-    /// without the wire, and one whole read at the highest clock.
+    /// The least that changing the chip could take: the same erases and programs at the chip's typical
+    /// times, with what they put on the wire, and one whole read at the highest of the clocks.
     pub floor: Duration,
+    /// The least of what makes it safe: two reads before, the journal, and reading back at the highest
+    /// of the clocks.
+    pub proof_floor: Duration,
 }
 
 impl Estimate {
@@ -72,47 +73,41 @@ impl Estimate {
     #[must_use]
     pub fn total(&self) -> Duration {
         let erases: Duration = self.erases.iter().map(|erases| erases.time).sum();
-        self.before + erases + self.program + self.read_back + self.whole_read
+        self.before + erases + self.program + self.journal + self.read_back + self.whole_read
     }
 }
 
 impl Worklist {
-    /// Models the time of the whole write: two full reads, the steps, and one whole read.
+    /// Models the time of the whole write: two full reads, the steps, and one whole read. The steps
+    /// take what they were chosen by.
     ///
     /// Times of the chip are typical times; overhead of the link per message is not in it.
     #[must_use]
-    pub fn estimate(&self, pace: &Pace) -> Estimate {
+    pub fn estimate(&self) -> Estimate {
         let size = u64::from(self.size_bytes);
+        let (rates, pace) = (&self.rates, &self.rates.pace);
         let erases = self.erases();
         let erase: Duration = erases.iter().map(|erases| erases.time).sum();
-        let wire = self.program_wire_bytes(self.load, pace);
-        let read_back_bytes = self.upwards().map(|s| u64::from(s.size_bytes())).sum();
+        let of_step = |step: super::Step| read_back_bytes(step.size_bytes(), step.shared);
+        let read_back_bytes = self.upwards().map(of_step).sum();
+        let steps = u32::try_from(self.step_count).unwrap_or(u32::MAX);
+        let before = wire_time(size, pace.first) + wire_time(size, pace.second);
+        let journal = rates.journal(steps);
+        let highest = pace.first.max(pace.whole).max(pace.read_back);
+        let least = rates.least(self.load) + rates.wire(self.load);
         Estimate {
-            before: wire_time(size, pace.first) + wire_time(size, pace.second),
+            before,
             erases,
             programs: u64::from(self.load.programs),
-            program: self.rates.waited(self.load) + wire_time(wire, pace.modify),
+            program: rates.program(self.load),
+            steps,
+            journal,
             read_back_bytes,
-            read_back: wire_time(read_back_bytes, pace.first),
+            read_back: rates.read_back(read_back_bytes),
             size_bytes: self.size_bytes,
-            whole_read: wire_time(size, pace.second),
-            floor: erase
-                + self.rates.time(self.load)
-                + wire_time(size, pace.first.max(pace.second)),
-        }
-    }
-
-    fn program_wire_bytes(&self, load: Load, pace: &Pace) -> u64 {
-        let (programs, bytes) = (u64::from(load.programs), u64::from(load.bytes));
-        let address = u64::from(pace.address_bytes);
-        let framing = FRAMING_BYTES_PAGE + address;
-        match self.rates.method {
-            ProgramMethod::Page | ProgramMethod::Byte => programs * framing + bytes,
-            ProgramMethod::AaiWord => {
-                let words = u64::from(load.words());
-                let around = u64::from(load.increments) * (FRAMING_BYTES_AAI + address);
-                around + words * WIRE_BYTES_AAI_WORD + (programs - words) * (framing + 1)
-            }
+            whole_read: wire_time(size, pace.whole),
+            floor: erase + least + wire_time(size, highest),
+            proof_floor: before + journal + wire_time(read_back_bytes, highest),
         }
     }
 

@@ -4,10 +4,10 @@ use std::ops::Range;
 use std::time::Duration;
 
 use super::load::{self, Grain, Load, Rates};
-use super::{Action, Block, Place, Worklist, WorklistError};
+use super::{Action, Block, Pace, Place, Worklist, WorklistError};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::jedec::Address;
-use crate::part::{EraseType, Part};
+use crate::part::{EraseType, Part, ProgramMethod};
 
 /// Smallest block for a part that cannot erase at all.
 const BLOCK_SIZE_BYTES_WITHOUT_ERASE: u32 = 4096;
@@ -25,12 +25,14 @@ pub struct Request<'a> {
     /// Blocks that an unfinished journal has begun and not completed. They never count as equal,
     /// whatever they read as, and are erased and rewritten whole.
     pub begun: &'a [Range<u32>],
+    /// The clocks of the job.
+    pub pace: Pace,
     /// Whether a person accepted that blocks shared with unit data are erased.
     pub accept_shared: bool,
 }
 
-/// Plans how the chip comes to hold the target, in the least modelled time of the chip: typical
-/// erase times and typical program times.
+/// Plans how the chip comes to hold the target, in the least modelled time: typical erase times,
+/// programs with their way over the wire, reading back, and the journal's part of each step.
 ///
 /// Equal blocks are left, nothing is erased where only 1 → 0 changes are needed, and no erase
 /// covers a byte of unit data if a smaller erase, or none, reaches the target. Chip erase is not
@@ -158,7 +160,7 @@ impl<'a> Planner<'a> {
         Ok(Self {
             request,
             levels,
-            rates: Rates::of(request.part),
+            rates: Rates::of(request.part, request.pace),
             blocks: Vec::with_capacity(usize::try_from(count).unwrap_or(0)),
             before: vec![0; length],
             after: vec![0; length],
@@ -188,9 +190,9 @@ impl<'a> Planner<'a> {
         if self.has_unit_data(&range) {
             choice.filled = None;
         }
-        // Joined, programs are one step: each costs a read of the ID and two syncs of the journal.
+        // Joined, programs are one step, with one part in the journal.
         if let Some(load) = choice.filled.filter(|_| choice.steps > 1) {
-            let way = self.program(load, false);
+            let way = self.program(&range, load, false);
             if choice.time.is_ok_and(|in_parts| way.time <= in_parts) {
                 self.take(&mut choice, level, first, way);
             }
@@ -239,17 +241,20 @@ impl<'a> Planner<'a> {
             .filter_map(|place| Some((*place, types.get(usize::from(*place))?)))
             .filter(|(_, erase)| works_in(erase, range))
             .min_by_key(|(_, erase)| erase.time.typical)?;
+        let (shared, typical) = (self.has_unit_data(range), found.time.typical);
+        let size = range.end - range.start;
         Some(Way {
-            time: found.time.typical + self.rates.time(whole),
+            time: self.rates.step(size, typical, whole, shared),
             action: Action::Erase { erase_type },
             load: whole,
-            shared: self.has_unit_data(range),
+            shared,
         })
     }
 
-    fn program(&self, load: Load, shared: bool) -> Way {
+    fn program(&self, range: &Range<u32>, load: Load, shared: bool) -> Way {
+        let size = range.end - range.start;
         Way {
-            time: self.rates.time(load),
+            time: self.rates.step(size, Duration::ZERO, load, shared),
             action: Action::Program,
             load,
             shared,
@@ -279,7 +284,14 @@ impl<'a> Planner<'a> {
         }
         let program = self.program_only(&range).filter(|_| !begun);
         choice.filled = program.as_ref().map(|way| way.load);
-        let way = program.or_else(|| self.erase(0, &range, whole));
+        let erase = self.erase(0, &range, whole);
+        let way = match (program, erase) {
+            // Single bytes beside others can take longer than an erase and whole words.
+            (Some(program), Some(erase)) if erase.time < program.time && !erase.shared => {
+                Some(erase)
+            }
+            (program, erase) => program.or(erase),
+        };
         match way {
             Some(way) => self.take(&mut choice, 0, self.blocks.len() - 1, way),
             None => choice.time = Err(Address(start)),
@@ -287,27 +299,31 @@ impl<'a> Planner<'a> {
         Ok(choice)
     }
 
-    /// Programming the block that was read last, where that is enough. It never takes longer than
-    /// an erase, after which at least the same pages are to be programmed.
+    /// Programming the block that was read last, where that is enough.
+    ///
+    /// Page program clears bits wherever it is sent. Byte and AAI programming are held to erased bytes,
+    /// which is the careful reading (common practice, no source).
     fn program_only(&self, range: &Range<u32>) -> Option<Way> {
+        if !load::only_clears(&self.before, &self.after) {
+            return None;
+        }
         let grain = Grain::of(self.request.part);
         let runs = load::without_erase(range.start, &self.before, &self.after, grain);
         let slice = |part: &Range<u32>| {
             let offset = |address: u32| usize::try_from(address - range.start).ok();
             Some(offset(part.start)?..offset(part.end)?)
         };
-        let runs_blank = runs.iter().all(|run| {
-            slice(run)
-                .and_then(|run| self.before.get(run))
-                .is_some_and(|bytes| bytes.iter().all(|byte| *byte == 0xFF))
-        });
-        if !load::reaches(self.rates.method, &self.before, &self.after, runs_blank) {
+        let blank = |run: &Range<u32>| {
+            let bytes = slice(run).and_then(|run| self.before.get(run));
+            bytes.is_some_and(load::is_blank)
+        };
+        if grain.method != ProgramMethod::Page && !runs.iter().all(blank) {
             return None;
         }
         let shared = self.request.map.unit_data_in(range.clone()).any(|part| {
             slice(&part).is_none_or(|part| self.before.get(part.clone()) != self.after.get(part))
         });
-        Some(self.program(Load::of(&runs, grain.method), shared))
+        Some(self.program(range, Load::of(&runs, grain.method), shared))
     }
 
     fn is_begun(&self, range: &Range<u32>) -> bool {

@@ -171,6 +171,9 @@ impl Worklist {
             let programs = format!("{} {what}{s}", grouped(estimate.programs));
             rows.push(("program", programs, estimate.program));
         }
+        let s = if estimate.steps == 1 { "" } else { "s" };
+        let synced = format!("{} step{s} noted", grouped(u64::from(estimate.steps)));
+        rows.push(("journal", synced, estimate.journal));
         let size = show_size(estimate.read_back_bytes);
         rows.push(("read back", size, estimate.read_back));
         let size = show_size(u64::from(estimate.size_bytes));

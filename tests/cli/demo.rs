@@ -10,6 +10,7 @@ fn the_demo_completes_leaves_its_folder_and_overwrites_none() {
     let ended = desk.ends("demo --in tour --quiet", 0);
     ended.says("gauge-07 is as it was found, byte for byte");
     ended.says("Held by offline-hash");
+    modelled_is_near_the_floor(&ended.said());
     for name in [
         "as-found.bin",
         "as-found.sha256",
@@ -32,6 +33,21 @@ fn the_demo_completes_leaves_its_folder_and_overwrites_none() {
     let before = desk.files();
     desk.ends("demo --in tour", 5).says("tour exists already.");
     assert!(desk.files() == before);
+}
+
+/// Wherever the demo sets a modelled time against its floor: as shown before, after the write, after
+/// the restore, and in all.
+fn modelled_is_near_the_floor(said: &str) {
+    let ratios = said.split("ratio ").skip(1);
+    let ratios: Vec<f64> = ratios
+        .map(|text| {
+            let digits = text.trim_start().split([' ', ';', ',']).next().unwrap();
+            digits.parse().unwrap()
+        })
+        .collect();
+    assert_eq!(ratios.len(), 4, "{said}");
+    let near = |ratio: &f64| (1.0..=1.05).contains(ratio);
+    assert!(ratios.iter().all(near), "{ratios:?}");
 }
 
 /// The README has the digits that its reader would have noted on paper, and takes those of the pieces

@@ -199,8 +199,8 @@ impl Show {
         if report["modelled"].is_object() {
             self.sum.taken_s += time(&report["time"]);
             self.sum.modelled_s += time(&report["modelled"]);
-            // Two reads before a write are no luxury: they belong to its floor here.
-            self.sum.floor_s += time(&report["floor"]) + time(&report["reads_floor"]);
+            // What makes a write safe is no luxury: it belongs to its floor here.
+            self.sum.floor_s += time(&report["floor"]) + time(&report["proof_floor"]);
         }
     }
 }

@@ -15,11 +15,18 @@ pub fn worklist(report: &WorklistReport, target: &str, typed: &Typed) -> Screen 
     let screen = lines.fold(Screen::new(answer.join(" ")), |screen, line| {
         screen.line(line.clone())
     });
-    let floor = about_seconds(report.estimate.floor);
+    let (floor, proof) = (report.estimate.floor, report.estimate.proof_floor);
+    let ratio = report.estimate.total().as_secs_f64() / (floor + proof).as_secs_f64();
     screen
         .line(format!(
-            "  floor      the chip's own times and one read  {floor}"
+            "  floor      {} for erases, programs, one read",
+            about_seconds(floor)
         ))
+        .line(format!(
+            "             {} for what makes it safe",
+            about_seconds(proof)
+        ))
+        .line(format!("  ratio      {ratio:.2}"))
         .line(format!("  kept as    {}, for reading only", report.file))
         .chip("untouched.")
         .next(typed.change(&format!("write {target}")))

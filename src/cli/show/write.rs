@@ -24,13 +24,23 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
         "All {all} of {} were read once more, at another SCK, and equal {}. {} blocks changed, {} were left.",
         report.unit, report.image, report.changed, report.left
     ));
+    let floor = report.floor + report.proof_floor;
     screen = screen.row(
         "time",
         format!(
-            "{}, modelled about {}; floor {}",
+            "{}, modelled about {}; floor {}, ratio {:.2}",
             seconds(report.time),
             seconds(report.modelled),
-            seconds(report.floor)
+            seconds(floor),
+            report.modelled.as_secs_f64() / floor.as_secs_f64().max(f64::MIN_POSITIVE)
+        ),
+    );
+    screen = screen.row(
+        "floor",
+        format!(
+            "{} for erases, programs and one whole read; {} for reads before, journal and reading back",
+            seconds(report.floor),
+            seconds(report.proof_floor)
         ),
     );
     screen = screen.row("last read", format!("{}, downwards", report.last_read));

@@ -14,13 +14,6 @@ fn armed(mock: &Mock, part: &Part) -> Armed {
     chip.arm(Allowed).unwrap()
 }
 
-const PACE: Pace = Pace {
-    first: Hertz::mhz(10),
-    second: Hertz::mhz(6),
-    modify: Hertz::mhz(5),
-    address_bytes: 3,
-};
-
 /// Code with blank gaps of every length, and a rest that is blank already.
 fn contents(size: usize) -> (Vec<u8>, Vec<u8>) {
     let (mut current, mut target) = (vec![0xFF; size], vec![0xFF; size]);
@@ -83,7 +76,7 @@ fn programming_takes_the_modelled_time() {
         }
         drop(armed);
         assert!(mock.truth(0..u32::MAX) == target, "{method:?}");
-        let modelled = worklist.estimate(&PACE).program;
+        let modelled = worklist.estimate().program;
         let apart = took.abs_diff(modelled);
         assert!(
             apart <= modelled / 1000,

@@ -124,6 +124,7 @@ fn planned_after(
         map,
         part,
         begun,
+        pace: PACE,
         accept_shared,
     })
 }
@@ -214,7 +215,7 @@ fn nothing_to_do_is_an_empty_worklist() {
     let (current, target) = differing(0x55, &[]);
     let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
     assert!(worklist.is_empty());
-    let lines = worklist.summary(&worklist.estimate(&PACE));
+    let lines = worklist.summary(&worklist.estimate());
     assert_eq!(
         lines[0],
         "Nothing would change: the chip holds the target already."
@@ -444,9 +445,69 @@ fn the_order_is_told_in_words() {
     );
 }
 
+/// Blocks of 64 bytes in the order in which they are done, and the order in words.
+fn order_of(regions: &RegionMap, changed: &[u32]) -> (Vec<u32>, String) {
+    let places: Vec<_> = changed.iter().map(|block| (block * 64, 1)).collect();
+    let places: Vec<_> = places
+        .iter()
+        .map(|(at, byte)| (*at as usize, *byte))
+        .collect();
+    let (current, target) = differing(0, &places);
+    let worklist = planned_after(&current, &target, regions, &small_part(), &[], true).unwrap();
+    let blocks = worklist.steps().map(|step| step.range.start / 64);
+    (blocks.collect(), worklist.order())
+}
+
+/// Nothing tells norlock where a board starts but address 0: a boot region elsewhere is one of the
+/// others, and what begins at 0 still falls last.
+#[test]
+fn what_begins_at_0_falls_last_whatever_it_is_called() {
+    let regions = map(&[
+        ("system", 0..2048, "replaceable"),
+        ("extras", 2048..4096, "replaceable"),
+        ("boot", 4096..8192, "replaceable"),
+    ]);
+    let (blocks, words) = order_of(&regions, &[0, 3, 40, 70, 100]);
+    assert_eq!(blocks, [40, 70, 100, 3, 0]);
+    let whole = "the old boot loader stays whole for as long as possible";
+    assert_eq!(
+        words,
+        format!("extras, boot, then system downwards: {whole}")
+    );
+}
+
+#[test]
+fn several_regions_go_upwards_and_shared_blocks_come_alone_at_the_end() {
+    let regions = map(&[
+        ("boot", 0..1024, "replaceable"),
+        ("settings", 1024..2048, "replaceable"),
+        ("system", 2048..4100, "replaceable"),
+        ("identity", 4100..4120, "unit-data"),
+        ("extras", 4120..8192, "replaceable"),
+    ]);
+    // Block 64 holds the end of system, the unit's identity, and the beginning of extras.
+    let (blocks, words) = order_of(&regions, &[0, 5, 20, 40, 64, 90]);
+    assert_eq!(blocks, [20, 40, 90, 5, 0, 64]);
+    assert_eq!(
+        words,
+        "other regions upwards, then boot downwards, blocks shared with unit data last, each alone: \
+         the old boot loader stays whole for as long as possible"
+    );
+}
+
+/// Without a map, as in a restore, all counts as what begins at address 0.
+#[test]
+fn without_a_map_all_goes_downwards() {
+    let (blocks, words) = order_of(&RegionMap::unmapped(SIZE), &[0, 3, 40, 100]);
+    assert_eq!(blocks, [100, 40, 3, 0]);
+    assert!(words.starts_with("no region downwards"), "{words}");
+}
+
 const PACE: Pace = Pace {
     first: Hertz(20_000_000),
     second: Hertz(12_000_000),
+    read_back: Hertz(12_000_000),
+    whole: Hertz(20_000_000),
     modify: Hertz(10_000_000),
     address_bytes: 3,
 };

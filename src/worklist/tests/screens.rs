@@ -61,12 +61,12 @@ fn the_conversion_of_gauge_07_looks_as_in_the_docs() {
     let part = part(16 << 20, 256, types);
     let map = RegionMap::parse("regions.toml", GAUGE).unwrap();
     let worklist = planned(&current, &target, &map, &part).unwrap();
-    let estimate = worklist.estimate(&PACE);
+    let estimate = worklist.estimate();
     let lines = worklist.summary(&estimate);
     assert_eq!(
         lines,
         [
-            "156 of 256 blocks would change, in about 71 s. The unit's",
+            "156 of 256 blocks would change, in about 70 s. The unit's",
             "own data stays where it is.",
             "",
             "  0x000000 -| boot             4  erase, program",
@@ -81,14 +81,18 @@ fn the_conversion_of_gauge_07_looks_as_in_the_docs() {
             "  before     two full reads       about 17.9 s",
             "  erase      156 times 64 KiB     about 23.4 s",
             "  program    27,472 pages         about 14.1 s",
-            "  read back  9.75 MiB             about  4.1 s",
-            "  whole read 16 MiB               about 11.2 s",
+            "  journal    156 steps noted      about  1.2 s",
+            "  read back  9.75 MiB             about  6.8 s",
+            "  whole read 16 MiB               about  6.7 s",
             "  order      system, then boot downwards: the old boot",
             "             loader stays whole for as long as possible",
         ]
     );
-    // Cells and one read at 20 MHz: 156 x 150 ms + 27472 x 0.3 ms + 6.71 s.
-    assert_eq!(format!("{:.1}", estimate.floor.as_secs_f64()), "38.4");
+    // 156 x 150 ms + 27472 x (0.3 ms + 265 bytes at 10 MHz) + one read at 20 MHz of 6.71 s.
+    assert_eq!(format!("{:.1}", estimate.floor.as_secs_f64()), "44.2");
+    // Two reads, the journal, and 9.75 MiB at 20 MHz of 4.09 s.
+    let proof = estimate.proof_floor.as_secs_f64();
+    assert_eq!(format!("{proof:.1}"), "23.2");
 }
 
 #[test]
@@ -101,7 +105,7 @@ fn regions_off_the_blocks_and_shared_blocks_are_shown() {
     ]);
     let part = small_part();
     let worklist = planned_after(&current, &target, &map, &part, &[], true).unwrap();
-    let lines = worklist.summary(&worklist.estimate(&PACE));
+    let lines = worklist.summary(&worklist.estimate());
     assert_eq!(
         lines[..10],
         [
