@@ -2,15 +2,16 @@
 //!
 //! **What it models.** Bytes written are durable once their file is synced; names (new, renamed,
 //! removed) once their folder is synced. A crash loses any of the rest: whole writes, the end of a
-//! write, and the latest changes of names (a file system keeps names in order, so an earlier change
-//! is never lost before a later one). Every step can be made to fail, including each of the steps
-//! inside `replace` and `publish`. The disk can be full. A failed sync leaves its bytes undurable
-//! for good.
+//! write, and the latest changes of names; or, as POSIX promises no order, any subset of them, which
+//! [`Loss::Subset`] goes through. Every step can be made to fail, including each of the steps inside
+//! `replace` and `publish`; a write that fails leaves its first half. The disk can be full. A failed
+//! sync leaves its bytes undurable for good.
 //!
 //! **What it does not.** Bytes that were durable never rot by themselves (use
 //! [`SimulatedStore::corrupt`]), permissions are durable at once and bind nobody, and there are no
 //! links.
 
+mod crash;
 mod disk;
 mod file;
 
@@ -42,8 +43,13 @@ pub enum Loss {
     Keep,
     /// Nothing has.
     Drop,
-    /// Each write is kept, dropped or torn, as drawn from this seed.
+    /// Each write is kept, dropped or torn, as drawn from this seed, and the latest changes of names are
+    /// lost.
     Tear(u64),
+    /// The subset of this number, below [`SimulatedStore::subsets`]: each write and each change of names
+    /// is dropped, done or torn by itself, also against their order. A torn write leaves its first half,
+    /// or zeros; a torn rename both names.
+    Subset(u64),
 }
 
 /// For how long calls fail.
@@ -104,6 +110,11 @@ impl State {
             }
             _ => Ok(()),
         }
+    }
+
+    /// Whether the step just counted is the one that was to fail.
+    fn failed_now(&self) -> bool {
+        self.fail.is_some_and(|plan| plan.at + 1 == self.calls())
     }
 
     fn free_bytes(&self) -> u64 {
@@ -187,6 +198,13 @@ impl SimulatedStore {
         state.locked.clear();
         state.life += 1;
         *self.latch.lock().unwrap_or_else(PoisonError::into_inner) = Arc::default();
+    }
+
+    /// In how many ways a crash could lose what is not synced now, and how many writes and changes of names
+    /// that is.
+    #[must_use]
+    pub fn subsets(&self) -> (u64, usize) {
+        self.state().disk.subsets()
     }
 
     /// Changes a file behind the program's back, durably and whatever its permissions; returns

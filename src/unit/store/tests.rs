@@ -208,6 +208,45 @@ fn a_tearing_crash_leaves_each_kind_of_remains() {
     assert!(lengths.contains(&0) && lengths.contains(&100) && lengths.len() > 3);
 }
 
+#[test]
+fn a_subset_loses_writes_and_names_in_any_order() {
+    let store = SimulatedStore::new();
+    let [a, b, c] = ["/a", "/b", "/c"].map(Path::new);
+    store.replace(a, b"").unwrap();
+    let mut file = store.open_to_extend(a).unwrap();
+    file.write_all_at(0, b"tide").unwrap();
+    store.create(b, 0).unwrap().sync().unwrap();
+    // Open, sync, rename; the sync of the folder fails.
+    store.fail_at(store.calls() + 3, 5, Failure::Once);
+    store.publish(b, c, Publish::Extendable).unwrap_err();
+    let (ways, operations) = store.subsets();
+    assert_eq!((ways, operations), (4 * 2 * 3, 3));
+    let mut seen = std::collections::BTreeSet::new();
+    for number in 0..ways {
+        let store = store.fork();
+        store.crash(Loss::Subset(number));
+        let names = [b, c].map(|path| store.exists(path).unwrap());
+        seen.insert((store.read(a).unwrap(), names));
+    }
+    let bytes: [&[u8]; 4] = [b"", b"tide", b"ti", b"\0\0\0\0"];
+    let all = bytes.iter().flat_map(|bytes| {
+        [(false, false), (true, false), (false, true), (true, true)]
+            .map(|(b, c)| (bytes.to_vec(), [b, c]))
+    });
+    assert_eq!(seen, all.collect());
+}
+
+#[test]
+fn a_write_that_fails_leaves_its_first_half() {
+    let store = SimulatedStore::new();
+    let mut file = store.create(Path::new("/a"), 0).unwrap();
+    store.fail_at(store.calls(), 28, Failure::FromThenOn);
+    assert!(file.write_all_at(0, b"tide").is_err());
+    assert!(file.write_all_at(2, b"de").is_err());
+    store.fail_no_more();
+    assert_eq!(store.read(Path::new("/a")).unwrap(), b"ti");
+}
+
 /// Every step of a replacement fails or is the last before a crash: the old content or the new.
 #[test]
 fn replace_is_all_or_nothing_at_every_step() {

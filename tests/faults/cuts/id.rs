@@ -70,6 +70,7 @@ impl fmt::Display for Cut {
             Some(Loss::Drop) => "drop",
             Some(Loss::Keep) => "keep",
             Some(Loss::Tear(_)) => "tear",
+            Some(Loss::Subset(_)) => unreachable!("no cut loses a subset"),
         };
         write!(f, "{}.{torn}.{loss}", self.at)
     }

@@ -1,4 +1,4 @@
-//! What a simulated disk holds, what of it is durable, and what a crash leaves.
+//! What a simulated disk holds, and what of it is durable.
 
 use std::collections::BTreeMap;
 use std::io;
@@ -6,7 +6,6 @@ use std::ops::Range;
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
 
-use super::Loss;
 use crate::unit::store::{Entry, EntryKind};
 
 /// Number of a file, whatever it is called.
@@ -14,37 +13,37 @@ use crate::unit::store::{Entry, EntryKind};
 pub(super) struct FileId(usize);
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Node {
+pub(super) enum Node {
     Folder,
     File(FileId),
 }
 
 /// The bytes are shared with the disks that were forked from this one, until they change.
 #[derive(Debug, Clone, Default)]
-struct Content {
-    now: Arc<Vec<u8>>,
-    durable: Arc<Vec<u8>>,
+pub(super) struct Content {
+    pub(super) now: Arc<Vec<u8>>,
+    pub(super) durable: Arc<Vec<u8>>,
     /// Written and not synced, in order.
-    pending: Vec<Range<usize>>,
+    pub(super) pending: Vec<Range<usize>>,
     mode: u32,
 }
 
-/// A change of names that is not durable yet.
+/// A change of names that is not durable yet. Each is about a file, whatever else had its name before.
 #[derive(Debug, Clone)]
-enum Change {
+pub(super) enum Change {
     Put(PathBuf, Node),
-    Take(PathBuf),
-    Move(PathBuf, PathBuf),
+    Take(Node, PathBuf),
+    Move(Node, PathBuf, PathBuf),
 }
 
-type Names = BTreeMap<PathBuf, Node>;
+pub(super) type Names = BTreeMap<PathBuf, Node>;
 
 #[derive(Debug, Clone)]
 pub(super) struct Disk {
-    contents: Vec<Content>,
-    names: Names,
-    durable: Names,
-    pending: Vec<Change>,
+    pub(super) contents: Vec<Content>,
+    pub(super) names: Names,
+    pub(super) durable: Names,
+    pub(super) pending: Vec<Change>,
 }
 
 impl Default for Disk {
@@ -75,25 +74,27 @@ pub(super) fn plain(path: &Path) -> PathBuf {
 }
 
 impl Change {
-    fn apply(&self, names: &mut Names) {
+    pub(super) fn apply(&self, names: &mut Names) {
+        let take = |names: &mut Names, node: &Node, path: &Path| {
+            if names.get(path) == Some(node) {
+                names.remove(path);
+            }
+        };
         match self {
             Self::Put(path, node) => {
                 names.insert(path.clone(), *node);
             }
-            Self::Take(path) => {
-                names.remove(path);
-            }
-            Self::Move(from, to) => {
-                if let Some(node) = names.remove(from) {
-                    names.insert(to.clone(), node);
-                }
+            Self::Take(node, path) => take(names, node, path),
+            Self::Move(node, from, to) => {
+                take(names, node, from);
+                names.insert(to.clone(), *node);
             }
         }
     }
 
     fn folder(&self) -> Option<&Path> {
         match self {
-            Self::Put(path, _) | Self::Take(path) | Self::Move(_, path) => path.parent(),
+            Self::Put(path, _) | Self::Take(_, path) | Self::Move(_, _, path) => path.parent(),
         }
     }
 }
@@ -162,17 +163,17 @@ impl Disk {
     }
 
     pub(super) fn remove(&mut self, path: &Path) -> io::Result<()> {
-        self.file(path)?;
-        self.change(Change::Take(plain(path)));
+        let node = Node::File(self.file(path)?);
+        self.change(Change::Take(node, plain(path)));
         Ok(())
     }
 
     pub(super) fn rename(&mut self, from: &Path, to: &Path, clobber: bool) -> io::Result<()> {
-        self.file(from)?;
+        let node = Node::File(self.file(from)?);
         if !clobber && self.exists(to) {
             return Err(io::ErrorKind::AlreadyExists.into());
         }
-        self.change(Change::Move(plain(from), plain(to)));
+        self.change(Change::Move(node, plain(from), plain(to)));
         Ok(())
     }
 
@@ -234,7 +235,7 @@ impl Disk {
 
     pub(super) fn sync(&mut self, id: FileId) {
         if let Some(content) = self.contents.get_mut(id.0) {
-            content.settle(|range| range);
+            content.settle();
         }
     }
 
@@ -262,39 +263,12 @@ impl Disk {
         }
         found
     }
-
-    pub(super) fn crash(&mut self, loss: Loss) {
-        let mut draw = match loss {
-            Loss::Tear(seed) => Some(fastrand::Rng::with_seed(seed)),
-            _ => None,
-        };
-        for content in &mut self.contents {
-            content.settle(|range| match (&mut draw, loss) {
-                (Some(draw), _) => torn(range, draw),
-                (None, Loss::Keep) => range,
-                (None, _) => range.start..range.start,
-            });
-            content.now.clone_from(&content.durable);
-        }
-        let pending = std::mem::take(&mut self.pending);
-        let kept = match (&mut draw, loss) {
-            (Some(draw), _) => draw.usize(0..=pending.len()),
-            (None, Loss::Keep) => pending.len(),
-            (None, _) => 0,
-        };
-        pending
-            .iter()
-            .take(kept)
-            .for_each(|change| change.apply(&mut self.durable));
-        self.names.clone_from(&self.durable);
-    }
 }
 
 impl Content {
-    /// Makes what `keep` leaves of each pending write durable.
-    fn settle(&mut self, mut keep: impl FnMut(Range<usize>) -> Range<usize>) {
+    /// Makes each pending write durable.
+    fn settle(&mut self) {
         for range in std::mem::take(&mut self.pending) {
-            let range = keep(range);
             if let Some(bytes) = self
                 .now
                 .get(range.clone())
@@ -307,20 +281,11 @@ impl Content {
 }
 
 /// Puts `bytes` at `range`, with zeros before it where there was nothing.
-fn place(content: &mut Vec<u8>, range: Range<usize>, bytes: &[u8]) {
+pub(super) fn place(content: &mut Vec<u8>, range: Range<usize>, bytes: &[u8]) {
     if content.len() < range.end {
         content.resize(range.end, 0);
     }
     if let Some(target) = content.get_mut(range) {
         target.copy_from_slice(bytes);
-    }
-}
-
-/// A write that a crash met: whole, not at all, or its beginning.
-fn torn(range: Range<usize>, draw: &mut fastrand::Rng) -> Range<usize> {
-    match draw.u8(0..3) {
-        0 => range.start..range.start,
-        1 => range.start..draw.usize(range.start..=range.end),
-        _ => range,
     }
 }

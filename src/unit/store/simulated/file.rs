@@ -34,6 +34,18 @@ impl SimulatedFile {
     }
 }
 
+impl SimulatedFile {
+    /// What a write leaves that was made to fail.
+    fn leave_half(&self, offset: u64, bytes: &[u8]) {
+        let mut state = self.store.state();
+        if state.failed_now() && state.life == self.life {
+            let half = bytes.get(..bytes.len() / 2).unwrap_or_default();
+            // A failed write can fail to leave anything.
+            let _ = state.disk.write(self.id, offset, half);
+        }
+    }
+}
+
 impl StoreFile for SimulatedFile {
     fn size_bytes(&self) -> Result<u64, StoreError> {
         self.take(Action::Examine, |state| {
@@ -57,15 +69,18 @@ impl StoreFile for SimulatedFile {
 
     fn write_all_at(&mut self, offset: u64, bytes: &[u8]) -> Result<(), StoreError> {
         self.latch.check(&self.path)?;
-        self.take(Action::Write, |state| {
+        let outcome = self.take(Action::Write, |state| {
             let end = offset.saturating_add(bytes.len() as u64);
             let growth = end.saturating_sub(state.disk.bytes(self.id).len() as u64);
             if growth > state.free_bytes() {
                 return Err(io::ErrorKind::StorageFull.into());
             }
             state.disk.write(self.id, offset, bytes)
-        })
-        .map_err(StoreError::io(Action::Write, &self.path))
+        });
+        if outcome.is_err() {
+            self.leave_half(offset, bytes);
+        }
+        outcome.map_err(StoreError::io(Action::Write, &self.path))
     }
 
     fn sync(&mut self) -> Result<(), StoreError> {
