@@ -3,7 +3,7 @@
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering::SeqCst};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use norlock::interlock::Acceptable;
 use norlock::jedec::Hertz;
@@ -106,8 +106,8 @@ const OTHER_TARGET: &str = "/bench/other.bin";
 /// What a process says that a test kills.
 pub const KILLED: &str = "killed by the test";
 
-/// Opcodes of erases and programs of the part above.
-const MODIFYING: [u8; 5] = [0x02, 0x20, 0x52, 0xD8, 0xC7];
+/// Opcodes of erases, programs and status writes of the parts above.
+const MODIFYING: [u8; 8] = [0x02, 0x20, 0x52, 0xD8, 0xC7, 0x01, 0x31, 0x11];
 
 pub struct Small {
     pub station: Station,
@@ -127,7 +127,7 @@ pub struct Watch {
     died: AtomicBool,
     /// The process is killed after so many frames from here; the chip keeps its supply.
     pub kill_in: AtomicU64,
-    /// After this store call no erase or program may go out.
+    /// After this store call no erase, program or status write may go out.
     pub quiet_after_call: AtomicUsize,
     pub not_quiet: AtomicU64,
 }
@@ -145,17 +145,51 @@ impl Small {
     }
 
     fn with_part(name: &str, seed: u64) -> Self {
-        let catalogue = Catalogue::builtin().unwrap();
-        let catalogue = catalogue.with_user_file(PARTS, "harbour.toml").unwrap();
-        let described = part(&catalogue, name);
-        let size = described.size_bytes;
-        let mock = Mock::new(described);
-        let files = SimulatedStore::new();
+        let small = Self::on_the_clip(name, seed);
+        let (mut unit, bench) = (small.unit(), small.bench());
+        job::backup(&mut unit, bench, &mut Nobody).unwrap();
+        drop(unit);
+        small.map();
+        small
+    }
+
+    /// A chip on the clip, and two images to write; no unit yet.
+    pub fn on_the_clip(name: &str, seed: u64) -> Self {
+        let described = part(catalogue(), name);
+        let size = described.size_bytes as usize;
+        let (mut found, mut target) = contents(seed);
+        found.resize(size, 0xFF);
+        target.resize(size, 0xFF);
+        let small = Self::with(
+            Mock::new(described),
+            SimulatedStore::new(),
+            name,
+            found,
+            target,
+        );
+        small.mock().set_truth(0, &small.found).unwrap();
+        let files = small.files();
         files.create_folder(Path::new("/bench")).unwrap();
+        files.replace(Path::new(TARGET), &small.target).unwrap();
+        let mut other = code(seed ^ 99, 4096);
+        other.extend(&small.found[4096..]);
+        files.replace(Path::new(OTHER_TARGET), &other).unwrap();
+        small
+    }
+
+    fn with(
+        mock: Mock,
+        files: SimulatedStore,
+        name: &str,
+        found: Vec<u8>,
+        target: Vec<u8>,
+    ) -> Self {
+        let watch = Arc::new(Watch::default());
+        watch.quiet_after_call.store(usize::MAX, SeqCst);
         let station = Station {
             mock,
             files,
-            catalogue,
+            catalogue: catalogue().clone(),
             folder: PathBuf::from("/bench/gauge-07"),
             supply: None,
             marking: Some(name.into()),
@@ -163,38 +197,35 @@ impl Small {
             accepted: Vec::<(Acceptable, String)>::new(),
             trace: Arc::default(),
         };
-        let (mut found, mut target) = contents(seed);
-        found.resize(size as usize, 0xFF);
-        target.resize(size as usize, 0xFF);
-        let watch = Arc::new(Watch::default());
-        watch.quiet_after_call.store(usize::MAX, SeqCst);
-        let small = Self {
+        Self {
             station,
             found,
             target,
             lift_protection: false,
             watch,
-        };
-        small.mock().set_truth(0, &small.found).unwrap();
-        small
-            .files()
-            .replace(Path::new(TARGET), &small.target)
-            .unwrap();
-        let other = code(seed ^ 99, 4096)
-            .into_iter()
-            .chain(small.found[4096..].to_vec());
-        let other: Vec<u8> = other.collect();
-        small
-            .files()
-            .replace(Path::new(OTHER_TARGET), &other)
-            .unwrap();
-        let (mut unit, bench) = (small.unit(), small.bench());
-        job::backup(&mut unit, bench, &mut Nobody).unwrap();
-        drop(unit);
-        let map = small.station.folder.join("regions.toml");
-        let regions = REGIONS.replace("64KiB", &format!("{}KiB", size >> 10));
-        small.files().replace(&map, regions.as_bytes()).unwrap();
-        small
+        }
+    }
+
+    /// The same unit, files and cells once more, on a bench of its own: to go on from here in several
+    /// ways. The other chip's registers are as at the factory, and nothing is announced to its monitor.
+    pub fn copy(&self) -> Self {
+        let name = self.station.marking.clone().unwrap();
+        let mock = Mock::new(part(catalogue(), &name));
+        mock.set_truth(0, &self.cells()).unwrap();
+        let files = self.files().fork();
+        let (found, target) = (self.found.clone(), self.target.clone());
+        Self {
+            lift_protection: self.lift_protection,
+            ..Self::with(mock, files, &name, found, target)
+        }
+    }
+
+    /// Puts the region map into the unit folder.
+    pub fn map(&self) {
+        let size = format!("{}KiB", self.found.len() >> 10);
+        let map = self.station.folder.join("regions.toml");
+        let regions = REGIONS.replace("64KiB", &size);
+        self.files().replace(&map, regions.as_bytes()).unwrap();
     }
 
     pub fn mock(&self) -> &Mock {
@@ -401,6 +432,15 @@ impl Watch {
             files.fail_at(files.calls(), 5, Failure::FromThenOn);
         }
     }
+}
+
+/// The parts above alone: each job is given a catalogue of its own, and there are many jobs.
+fn catalogue() -> &'static Catalogue {
+    static CATALOGUE: OnceLock<Catalogue> = OnceLock::new();
+    CATALOGUE.get_or_init(|| {
+        let none = Catalogue::default();
+        none.with_user_file(PARTS, "harbour.toml").unwrap()
+    })
 }
 
 fn contents(seed: u64) -> (Vec<u8>, Vec<u8>) {
