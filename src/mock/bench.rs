@@ -102,6 +102,13 @@ impl Bench {
 
     /// Puts faults in force instead of those before; what the chip is found as applies at once.
     pub(super) fn set_faults(&mut self, faults: Faults) {
+        let swapped = |fault: &Fault| matches!(fault, Fault::Swapped { .. });
+        if !faults.list.iter().any(swapped) {
+            // Whoever mends that puts the clip back on the unit's own chip.
+            if let Some(first) = self.first.take() {
+                self.chip = first;
+            }
+        }
         self.chip.end_faults();
         for fault in &faults.list {
             self.chip.find(fault, self.clock.now_ns());

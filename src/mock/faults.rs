@@ -256,7 +256,7 @@ pub enum Fault {
         chance: f64,
     },
     /// After some modifying operations another chip is on the clip. The truth that the bench tells
-    /// stays that of the first.
+    /// stays that of the first, which is back on the clip with the next faults that leave this out.
     Swapped {
         /// Operations the first chip still carries out.
         #[serde(default)]

@@ -318,6 +318,9 @@ fn another_chip_appears_on_the_clip() {
     assert_eq!(desk.read(&[0x4B, 0, 0, 0, 0], 8), [1, 2, 3, 4, 5, 6, 7, 8]);
     assert_eq!(first_bytes(&mut desk, 2), [0xFF, 0xFF]);
     assert_eq!(desk.mock.truth(0..2), [0, 1]);
+    desk.mock.set_faults(Faults::none());
+    assert_eq!(desk.read(&[0x4B, 0, 0, 0, 0], 8), first);
+    assert_eq!(first_bytes(&mut desk, 2), [0, 1]);
 }
 
 #[test]

@@ -143,6 +143,15 @@ impl SimulatedStore {
         }
     }
 
+    /// The same files as another process has them: one that has seen no sync fail.
+    #[must_use]
+    pub fn another_process(&self) -> Self {
+        Self {
+            state: Arc::clone(&self.state),
+            latch: Arc::default(),
+        }
+    }
+
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
