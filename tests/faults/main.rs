@@ -5,6 +5,7 @@ mod calls;
 mod contact;
 mod cuts;
 mod mosi;
+mod simulator;
 
 // A bench and a small unit, as the tests of whole jobs have them.
 #[allow(dead_code)]
