@@ -116,8 +116,8 @@ fn replays(times: u32) {
         }
     }
     let other = |id: &str| forked(&subject, &id.parse().unwrap()).unwrap();
-    let same = other("sst25vf016b:write/2.prefix.keep+write");
-    assert_ne!(same, other("sst25vf016b:write/2.random.keep+write"));
+    let one = other("sst25vf016b:write/2.prefix.keep+write");
+    assert_ne!(one, other("sst25vf016b:write/3.prefix.keep+write"));
     println!("{} of {} replays", times * 10, times * 10);
 }
 

@@ -14,8 +14,8 @@ use super::wire::{Moment, TraceHash};
 
 /// Bad cases that are printed.
 const PRINTED: u64 = 20;
-/// Of so many first cuts, one is also recovered from by `restore` with cuts, which takes long.
-const RESTORED_ONE_IN: usize = 32;
+/// Of so many first cuts that are cut again, one is also recovered from by `restore` with cuts.
+const RESTORED_ONE_IN: usize = 31;
 /// Chips up to this size are cheap enough for each case to end in both ways.
 const CHEAP_BYTES: usize = 1 << 20;
 
@@ -31,6 +31,8 @@ pub struct Series {
     depth: Depth,
     /// Of the first cuts only each so manyth is cut again.
     again_one_in: usize,
+    /// Of those only each so manyth also in a recovery by `restore`.
+    restored_one_in: usize,
 }
 
 #[derive(Debug, Default)]
@@ -53,6 +55,7 @@ impl Series {
         Self {
             depth,
             again_one_in: one_in.map_or(1, |text| text.parse().expect("a number")),
+            restored_one_in: RESTORED_ONE_IN,
         }
     }
 
@@ -61,6 +64,7 @@ impl Series {
         Self {
             depth: Depth::Two,
             again_one_in: 41,
+            restored_one_in: 1,
         }
     }
 
@@ -146,11 +150,11 @@ impl Series {
         both: bool,
     ) {
         let again = self.depth == Depth::Two && number % self.again_one_in == 0;
-        let whole = self.depth == Depth::Two && self.again_one_in == 1;
+        let restored = number / self.again_one_in % self.restored_one_in == 0;
         for job in [Job::Write, Job::Restore] {
             let turn = (job == Job::Write) == (number % 2 == 0);
             let wanted = both || turn;
-            let also_cut = again && (job == Job::Write || !whole || number % RESTORED_ONE_IN == 0);
+            let also_cut = again && (job == Job::Write || restored);
             if !wanted {
                 continue;
             }
