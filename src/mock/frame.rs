@@ -69,15 +69,6 @@ impl Run {
             .is_some_and(|plan| self.header.len() >= plan.header_bytes() && !plan.act.collects())
     }
 
-    /// Whether every byte that goes out from here on is data.
-    fn collects(&self) -> bool {
-        !self.ignored
-            && self
-                .plan
-                .as_ref()
-                .is_some_and(|plan| self.header.len() >= plan.header_bytes() && plan.act.collects())
-    }
-
     /// The array address of the next byte that comes in.
     fn array_address(&self) -> Option<u32> {
         let plan = self.plan.as_ref()?;
@@ -203,20 +194,43 @@ impl Bench {
         Ok(())
     }
 
-    /// Clocks bytes into the chip: those of opcode and address one by one, data as one run where no fault
-    /// looks at single bytes.
+    /// Clocks bytes into the chip: one by one, or, where no fault looks at single bytes, what follows an
+    /// opcode by the run.
     fn go_out(&mut self, run: &mut Run, bytes: &[u8]) -> Result<(), LinkError> {
         let mut rest = bytes;
         while let Some((byte, later)) = rest.split_first() {
-            if self.faults.list.is_empty() && run.collects() {
-                run.data.extend_from_slice(rest);
-                run.clocked += rest.len() as u64;
-                break;
+            let taken = match self.faults.list.is_empty() {
+                true => self.take_run(run, rest),
+                false => 0,
+            };
+            if taken == 0 {
+                self.clock_byte(run, *byte)?;
+                rest = later;
+            } else {
+                run.clocked += taken as u64;
+                rest = rest.get(taken..).unwrap_or_default();
             }
-            self.clock_byte(run, *byte)?;
-            rest = later;
         }
         Ok(())
+    }
+
+    /// Takes what belongs to the header, or all as data; gives how many bytes that were.
+    fn take_run(&self, run: &mut Run, bytes: &[u8]) -> usize {
+        let Some(plan) = run.plan.as_ref().filter(|_| !run.ignored) else {
+            return 0;
+        };
+        let left = plan.header_bytes().saturating_sub(run.header.len());
+        if left > 0 {
+            let header = bytes.get(..left).unwrap_or(bytes);
+            run.header.extend_from_slice(header);
+            self.aim(run);
+            return header.len();
+        }
+        if !plan.act.collects() {
+            return 0;
+        }
+        run.data.extend_from_slice(bytes);
+        bytes.len()
     }
 
     /// Takes in a buffer from the chip and shows it as the wires do.
