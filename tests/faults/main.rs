@@ -4,6 +4,7 @@
 mod calls;
 mod contact;
 mod cuts;
+mod midway;
 mod mosi;
 mod simulator;
 
