@@ -259,17 +259,20 @@ const TOGETHER: usize = 64;
 
 /// Whether all bytes are as after an erase.
 pub(super) fn is_blank(bytes: &[u8]) -> bool {
-    let mut some = bytes.chunks(TOGETHER);
-    some.all(|bytes| bytes.iter().fold(0xFF, |all, byte| all & byte) == 0xFF)
+    let all_set = |bytes: &[u8]| bytes.iter().fold(0xFF, |all, byte| all & byte) == 0xFF;
+    let mut some = bytes.chunks_exact(TOGETHER);
+    some.all(all_set) && all_set(some.remainder())
 }
 
 /// Whether no bit goes from 0 to 1.
 pub(super) fn only_clears(before: &[u8], after: &[u8]) -> bool {
-    let mut some = before.chunks(TOGETHER).zip(after.chunks(TOGETHER));
-    some.all(|(old, new)| {
+    let clears = |(old, new): (&[u8], &[u8])| {
         let set = old.iter().zip(new).map(|(old, new)| new & !old);
         set.fold(0, |all, bits| all | bits) == 0
-    })
+    };
+    let mut old = before.chunks_exact(TOGETHER);
+    let mut new = after.chunks_exact(TOGETHER);
+    old.by_ref().zip(new.by_ref()).all(clears) && clears((old.remainder(), new.remainder()))
 }
 
 /// The pages of a block with their addresses. A block begins on a page.
