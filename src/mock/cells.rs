@@ -86,6 +86,21 @@ impl Cells {
         }
     }
 
+    /// Whether `bytes` are what the cells hold from `address` on.
+    pub(super) fn hold(&self, address: u32, bytes: &[u8]) -> io::Result<bool> {
+        self.check_range(address, bytes.len())?;
+        let Place::Memory(pages) = &self.place else {
+            let mut here = vec![0; bytes.len()];
+            return self.read(address, &mut here).map(|()| here == bytes);
+        };
+        let mut rest = bytes;
+        Ok(runs(address, bytes.len() as u32).all(|(number, range)| {
+            let (wanted, later) = rest.split_at(range.len());
+            rest = later;
+            pages.get(number).and_then(|page| page.get(range)) == Some(wanted)
+        }))
+    }
+
     /// Puts `bytes` at `address`, whatever was there.
     pub(super) fn write(&mut self, address: u32, bytes: &[u8]) -> io::Result<()> {
         self.check_range(address, bytes.len())?;
@@ -244,6 +259,8 @@ mod tests {
             };
             cells.change(1000, 9000, look).unwrap();
             assert!(seen == bytes);
+            assert!(cells.hold(1000, &bytes).unwrap() && !cells.hold(1001, &bytes).unwrap());
+            assert!(cells.hold(size - 1, &[0xFF, 0xFF]).is_err());
             let mut last = [0; 1];
             cells.read(size - 1, &mut last).unwrap();
             assert!(cells.read(size, &mut last).is_err());

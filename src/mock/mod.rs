@@ -132,6 +132,14 @@ impl Mock {
         }
     }
 
+    /// Whether the cells hold `bytes` from `address` on; false also where that reaches past the array or
+    /// a cells file cannot be read.
+    #[must_use]
+    pub fn holds(&self, address: u32, bytes: &[u8]) -> bool {
+        let cells = |bench: &mut Bench| bench.first_chip().cells.hold(address, bytes);
+        cells(&mut self.lock()).unwrap_or(false)
+    }
+
     /// Puts `bytes` into the cells, behind the chip's back.
     ///
     /// # Errors
