@@ -5,12 +5,13 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
 
-use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM, SIGTSTP};
 use signal_hook::iterator::{Handle, Signals};
 
-const SIGNALS: [i32; 3] = [SIGINT, SIGTERM, SIGHUP];
+/// Ctrl-Z too: a program that is suspended in the middle of a block leaves it half done under the clip.
+const SIGNALS: [i32; 4] = [SIGINT, SIGTERM, SIGHUP, SIGTSTP];
 
-/// The wish to stop: raised by SIGINT, SIGTERM and SIGHUP.
+/// The wish to stop: raised by SIGINT, SIGTERM, SIGHUP and SIGTSTP.
 ///
 /// From its making on none of them ends the process, however often it comes: a chip may be in the
 /// middle of a block. Whoever works looks at it between blocks.
