@@ -25,7 +25,7 @@ const ID_READS: u32 = 200;
 /// Bytes of the array that are read repeatedly to judge the contact.
 const SAMPLE_BYTES: u32 = 2048;
 /// How long a chip that looks busy is waited for where nothing is known of it.
-const PATIENCE: Duration = Duration::from_secs(60);
+pub(super) const PATIENCE: Duration = Duration::from_secs(60);
 
 /// The way to a chip.
 pub enum Way {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, SystemTime};
 
-use super::bench::Seen;
+use super::bench::{PATIENCE, Seen};
 use super::explain::sentence;
 use super::{Exit, Stop};
 use crate::image::RegionMap;
@@ -143,7 +143,9 @@ pub(super) fn journal_patience(
         return Ok(None);
     };
     let parts = catalogue.by_jedec_id(&id.0);
-    Ok(parts.into_iter().map(longest).max())
+    let longest = parts.into_iter().map(longest).max();
+    // As the run grants it that began the operation; and never less than a chip nothing is known of.
+    Ok(longest.map(|time| (time + time / 2).max(PATIENCE)))
 }
 
 fn longest(part: &Part) -> Duration {
