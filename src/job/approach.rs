@@ -69,17 +69,17 @@ pub(super) fn approach(
     } = connected;
     judge_part(&mut panel, &seen);
     panel.image_fits(about.image_bytes, u64::from(chip.size_bytes()));
+    let begun = whole_blocks(torn, smallest_block(chip.part()), chip.size_bytes());
     let sameness = if about.replacement {
         Sameness::Replacement
     } else {
-        recognise(&mut chip, unit, about.map)?
+        recognise(&mut chip, unit, about.map, &begun)?
     };
     panel.same_unit(unit.name(), &sameness);
     if panel.is_held() {
         return Err(Stop::held(&panel));
     }
     let own = own_id(&mut chip)?;
-    let begun = whole_blocks(torn, smallest_block(chip.part()), chip.size_bytes());
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
     Ok(Approach {

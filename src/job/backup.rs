@@ -163,8 +163,12 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
         return Ok(());
     }
     let map = region_map(unit)?;
-    let sameness =
-        recognise::recognise(&mut connected.chip, unit, map.as_ref().map(|(map, _)| map))?;
+    let sameness = recognise::recognise(
+        &mut connected.chip,
+        unit,
+        map.as_ref().map(|(map, _)| map),
+        &[],
+    )?;
     connected.panel.same_unit(unit.name(), &sameness);
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));

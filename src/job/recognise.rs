@@ -1,5 +1,7 @@
 //! Whether the chip on the clip is the one that a unit folder belongs to.
 
+use std::ops::Range;
+
 use super::bench::Seen;
 use super::{Exit, Stop};
 use crate::chip::{Chip, ReadCommand};
@@ -79,11 +81,13 @@ fn shown_or_none(id: &[u8]) -> String {
     shown(id)
 }
 
-/// Compares the chip with what the unit folder knows: its ID, else the unit data of the newest backup.
+/// Compares the chip with what the unit folder knows: its ID, else the unit data of the newest backup,
+/// without blocks that an interrupted write left `torn`.
 pub(super) fn recognise(
     chip: &mut Chip,
     unit: &Unit,
     map: Option<&RegionMap>,
+    torn: &[Range<u32>],
 ) -> Result<Sameness, Stop> {
     let kept = unit.file().identity.as_ref();
     if let Some(identity) = kept {
@@ -108,7 +112,7 @@ pub(super) fn recognise(
     let documented = chip.part().is_documented("unique_id");
     match (own, kept_own) {
         (Some((_, id)), Some(expected)) if !documented && shown(&id) == expected => {
-            by_unit_data(chip, unit, map)
+            by_unit_data(chip, unit, map, torn)
         }
         (Some((kind, id)), Some(expected)) => Ok(Sameness::Id {
             kind,
@@ -121,11 +125,16 @@ pub(super) fn recognise(
             seen: "none".into(),
         }),
         (_, None) if kept.is_none() && unit.baseline().is_none() => Ok(Sameness::NoBackup),
-        (_, None) => by_unit_data(chip, unit, map),
+        (_, None) => by_unit_data(chip, unit, map, torn),
     }
 }
 
-fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result<Sameness, Stop> {
+fn by_unit_data(
+    chip: &mut Chip,
+    unit: &Unit,
+    map: Option<&RegionMap>,
+    torn: &[Range<u32>],
+) -> Result<Sameness, Stop> {
     // A map for another size says nothing about this chip.
     let map = map.filter(|map| map.size_bytes() == chip.size_bytes());
     let (Some(map), Some(baseline)) = (map, unit.baseline()) else {
@@ -146,6 +155,12 @@ fn by_unit_data(chip: &mut Chip, unit: &Unit, map: Option<&RegionMap>) -> Result
             let sck = chip.sck_for(ReadCommand::Read);
             chip.read(ReadCommand::Read, sck, Address(at), &mut seen)?;
             image.read_exact_at(u64::from(at), &mut kept)?;
+            for (place, (seen, kept)) in (at..).zip(seen.iter_mut().zip(&mut kept)) {
+                if torn.iter().any(|range| range.contains(&place)) {
+                    // As good as blank: it neither differs nor tells.
+                    (*seen, *kept) = (0xFF, 0xFF);
+                }
+            }
             if seen != kept {
                 return Ok(Sameness::UnitData {
                     regions,

@@ -121,7 +121,7 @@ pub(super) fn must_be_the_unit(connected: &mut Connected, unit: Option<&Unit>) -
     let Some(unit) = unit else {
         return Ok(());
     };
-    let sameness = recognise(&mut connected.chip, unit, None)?;
+    let sameness = recognise(&mut connected.chip, unit, None, &[])?;
     if matches!(sameness, Sameness::Id { .. }) {
         connected.panel.same_unit(unit.name(), &sameness);
     }

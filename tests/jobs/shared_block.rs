@@ -2,6 +2,7 @@
 
 use norlock::interlock::{Acceptable, Interlock};
 use norlock::job::Exit;
+use norlock::mock::{Fault, Faults, Torn};
 use norlock::unit::store::Store;
 
 use crate::station::{Station, code};
@@ -25,9 +26,13 @@ holds = "unit-data"
 
 /// A unit with a target that changes the last bytes of `system`, beside its unit data.
 fn station() -> Station {
-    let station = Station::new(50);
+    made_ready(Station::new(50))
+}
+
+fn made_ready(station: Station) -> Station {
     let edge = code(51, 0x400);
     station.mock.set_truth(0x0E_0000, &edge).unwrap();
+    station.mock.set_truth(0x0E_8000, &code(53, 0x100)).unwrap();
     station.backup().unwrap();
     let map = station.folder.join("regions.toml");
     station.files.replace(&map, REGIONS.as_bytes()).unwrap();
@@ -76,4 +81,48 @@ fn accepted_by_name_it_is_written_and_the_unit_data_stays() {
     assert_eq!(station.cells(), station.image("target.bin"));
     assert_eq!(station.cells()[0x0E_0200..], before[0x0E_0200..]);
     assert_ne!(station.cells()[..0x0E_0200], before[..0x0E_0200]);
+}
+
+/// Without an ID of its own the unit is known by its data, of which one block is torn.
+#[test]
+fn the_torn_block_is_not_taken_for_another_units() {
+    for back in [false, true] {
+        let nameless = || {
+            let station = Station::new(50);
+            station.mock.set_unique_id(vec![0xFF; 8]);
+            let mut station = made_ready(station);
+            station.accepted = vec![(Acceptable::SharedBlock, "the map cannot move".into())];
+            station
+        };
+        let whole = {
+            let station = nameless();
+            station.write().unwrap();
+            station.mock.modifying_operations()
+        };
+        let station = nameless();
+        // The shared block is the last: its erase, and then its pages.
+        let torn = Fault::PowerCut {
+            at_operation: whole,
+            torn: Torn::NotStarted,
+        };
+        station.mock.set_faults(Faults::seeded(1).with(torn));
+        let stop = station.write().unwrap_err();
+        assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
+        assert_ne!(
+            station.cells()[0x0E_0200..],
+            station.image("as-found.bin")[0x0E_0200..],
+            "the cut is in the unit data"
+        );
+        station.mock.set_faults(Faults::none());
+        station.mock.power_up();
+        station.mock.monitor().uncover(0..u32::MAX);
+        let image = if back {
+            station.restore(1).unwrap();
+            "as-found.bin"
+        } else {
+            station.write().unwrap();
+            "target.bin"
+        };
+        assert!(station.cells() == station.image(image));
+    }
 }

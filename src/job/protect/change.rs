@@ -66,7 +66,7 @@ fn protect_checked(
         seen.doubted(&mut panel, doubt);
     }
     let map = region_map(unit).ok().flatten();
-    let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map))?;
+    let sameness = recognise(&mut chip, unit, map.as_ref().map(|(map, _)| map), &[])?;
     panel.same_unit(unit.name(), &sameness);
     let own = own_id(&mut chip)?;
     let found = chip.registers()?;
@@ -304,7 +304,7 @@ impl Session<'_> {
         }
         let now = armed.registers().map_err(in_doubt)?;
         let (family, size) = (armed.part().status, armed.part().size_bytes);
-        let next = "Run norlock contact; then norlock protect tells how it stands.";
+        let next = "norlock contact --unit FOLDER; then norlock protect tells how it stands.";
         let headline = "The change was taken in part only.";
         let mut stop = Stop::new(Exit::ChipFault, headline, next)
             .row("seen", format!("written, it read back: {shown}"))
