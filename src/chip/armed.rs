@@ -7,7 +7,7 @@ use std::time::Duration;
 
 pub use increment::word_settle;
 
-use super::{Chip, ChipError, Pass, Permission, ReadCommand, poll_slice};
+use super::{Chip, ChipError, Pass, PassEnd, Permission, ReadCommand, poll_slice};
 use crate::jedec::status::{FLAG_READY, RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, LinkError, Purpose, Scope, Segment};
@@ -251,26 +251,30 @@ impl Armed {
     }
 
     /// Ends the session: disarms, and reads the *whole* chip as `pass` says, because a wrong address
-    /// bit damages blocks outside the worklist. `same` is asked about each frame.
+    /// bit damages blocks outside the worklist. `same` is asked about each frame, and may end it there.
     ///
     /// # Errors
-    /// `LostContact`, `Link`; the chip is then dropped, tidied as far as it answers.
+    /// `EndedEarly`, `LostContact`, `Link`; the chip is then dropped, tidied as far as it answers.
     pub fn finish(
         mut self,
         pass: &Pass,
-        same: &mut dyn FnMut(Address, &[u8]) -> bool,
+        mut same: impl FnMut(Address, &[u8]) -> ControlFlow<(), bool>,
     ) -> Result<Finished, ChipError> {
         self.disarm()?;
         let mut differing = Vec::new();
         let whole = 0..self.chip.size_bytes();
         let mut chip = self.chip;
-        chip.read_pass(pass, whole, &mut |address, bytes| {
-            if !same(address, bytes) {
-                differing.push(address.0..address.0.saturating_add(bytes.len() as u32));
-            }
-            ControlFlow::Continue(())
+        let end = chip.read_pass(pass, whole, &mut |address, bytes| {
+            same(address, bytes).map_continue(|same| {
+                if !same {
+                    differing.push(address.0..address.0.saturating_add(bytes.len() as u32));
+                }
+            })
         })?;
-        Ok(Finished { chip, differing })
+        match end {
+            PassEnd::Whole => Ok(Finished { chip, differing }),
+            PassEnd::Stopped => Err(ChipError::EndedEarly),
+        }
     }
 
     /// Gives the chip back unfinished, for reading only.

@@ -113,14 +113,18 @@ pub enum ChipError {
     /// The chip was armed for its protection, and the array is not to be changed.
     #[error("this chip was armed for its protection only")]
     ProtectionOnly,
+    /// The read of the whole chip was asked to end before it was whole.
+    #[error("the read of the whole chip was stopped")]
+    EndedEarly,
     /// An earlier erase or program failed, or the contact was lost; only reading is left until the chip
     /// is armed anew.
     #[error(
         "an earlier erase or program failed, or the contact was lost, so this chip takes no more of them"
     )]
     Latched,
-    /// WEL stayed clear after write enable; nothing was changed.
-    #[error("write enable was not taken (status {status:02X}); nothing was changed at {address}")]
+    /// WEL is not seen set after write enable. An erase or status write is then not sent; a program was
+    /// sent with it, and is ignored where the status is true.
+    #[error("write enable is not seen at {address} (status {status:02X})")]
     WriteEnableRefused {
         /// Where the work was to be done.
         address: Address,

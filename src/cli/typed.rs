@@ -104,7 +104,8 @@ impl Typed {
         )
     }
 
-    /// A next step with the unit, and what goes with it, in the place that was left for them.
+    /// A next step with the unit, and what goes with it, in the place that was left for them; without a
+    /// unit, a command that can do without loses the place.
     #[must_use]
     pub fn fill(&self, step: &str) -> String {
         match &self.unit {
@@ -112,7 +113,10 @@ impl Typed {
                 &format!("--unit {NO_UNIT}"),
                 &self.options(self.link.as_deref(), self.sck.as_deref()),
             ),
-            None => step.to_owned(),
+            None => step.replace(
+                &format!("norlock contact --unit {NO_UNIT}"),
+                "norlock contact",
+            ),
         }
     }
 

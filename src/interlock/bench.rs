@@ -268,13 +268,14 @@ impl Panel {
     pub(crate) fn host_under_voltage(&mut self, seen: String) {
         self.hold(Held {
             interlock: Interlock::SupplyLevel,
-            headline: "the bench computer's own supply dips.".into(),
+            headline: "the bench computer reports an under-voltage.".into(),
             seen,
             means: "the clip's supply and the level of its signals come from it; an erase or program on a sagging \
                     supply can spoil more than its block"
                 .into(),
-            next: "Feed the bench computer from a stronger supply by a shorter cable, then give the same command \
-                   again. An alarm of before is gone then."
+            next: "Lift the clip, feed the bench computer from a stronger supply by a shorter cable, seat the clip \
+                   and give the same command again. If that sensor is not about this computer's supply, unload its \
+                   driver."
                 .into(),
         });
     }

@@ -106,7 +106,7 @@ impl Kept {
             ),
             Self::Ignored => (
                 "the chip did not hear the write, lost its supply for a moment, or is another part than its ID says",
-                Some("norlock contact"),
+                Some("norlock contact --unit FOLDER"),
             ),
             Self::VolatileIgnored => (
                 "the chip did not hear the write, lost its supply for a moment, or shares its ID with a part that \
@@ -144,7 +144,7 @@ impl Panel {
                 .sign
                 .clone()
                 .unwrap_or_else(|| "a wire that changes its mind spoils reads and writes".into()),
-            next: "Reseat the clip (docs/wiring.md has the order), then: norlock contact".into(),
+            next: "Reseat the clip (docs/wiring.md has the order), then: norlock contact --unit FOLDER".into(),
         });
     }
 
@@ -345,7 +345,7 @@ impl Panel {
     /// `writable` cannot open: lifting was asked for and is not possible, or did not take.
     pub(crate) fn not_liftable(&mut self, seen: String, kept: Kept) {
         let (means, next) = kept.words();
-        let lasting = "norlock contact. If that is good, lift it by a write that lasts, and set it back when you are \
+        let lasting = "norlock contact --unit FOLDER. If that is good, lift it by a write that lasts, and set it back when you are \
                        done: norlock protect --set none";
         self.hold(Held {
             interlock: Interlock::Writable,
@@ -388,7 +388,7 @@ impl Panel {
                  of a part: norlock parts NAME"
             }
             _ => next.unwrap_or(
-                "norlock contact. If that is good, leave out --until-power-off, and set it back when you are done.",
+                "norlock contact --unit FOLDER. If that is good, leave out --until-power-off, and set it back when you are done.",
             ),
         };
         self.protection_fixed(seen, means, next.into());
@@ -443,7 +443,7 @@ impl Panel {
                     differing.len(),
                     Address(first.start)
                 ),
-                "Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact",
+                "Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact --unit FOLDER",
             )),
             (None, Some(why)) => {
                 let mut held = held("the two reads are not independent.", why.to_owned(), "");
@@ -463,7 +463,7 @@ impl Panel {
             headline: "two reads agree on what cannot be right.".into(),
             seen: alarm.to_owned(),
             means: "a fault that repeats spoils every read in the same way, so agreement proves nothing".into(),
-            next: "Look at MOSI and at the clip's seat, then: norlock contact".into(),
+            next: "Look at MOSI and at the clip's seat, then: norlock contact --unit FOLDER".into(),
         });
     }
 
@@ -475,7 +475,7 @@ impl Panel {
             seen: "FF in every byte of both reads".into(),
             means: "a backup of a blank chip brings no unit back; more often the chip answers its ID and no more"
                 .into(),
-            next: "Reseat the clip, pull HOLD# and WP# up to the supply, then: norlock contact".into(),
+            next: "Reseat the clip, pull HOLD# and WP# up to the supply, then: norlock contact --unit FOLDER".into(),
         });
     }
 

@@ -49,7 +49,7 @@ fn link_meaning(error: &LinkError) -> (String, String) {
         ),
         LinkError::StillEnabled => (
             "the chip did not hear write disable: MOSI or CS is loose",
-            "Reseat the clip (docs/wiring.md has the order), then: norlock contact",
+            "Reseat the clip (docs/wiring.md has the order), then: norlock contact --unit FOLDER",
         ),
         LinkError::Guard(_) => (
             "norlock was about to send what a reading job must never send; nothing was sent",
@@ -57,7 +57,7 @@ fn link_meaning(error: &LinkError) -> (String, String) {
         ),
         LinkError::PowerCut { .. } => (
             "the simulated bench lost its supply",
-            "Run the same command again.",
+            "Look at the supply and the clip, then: norlock contact --unit FOLDER",
         ),
         LinkError::Forbidden(_) => (
             "a real chip would have ignored it, or taken it for something else",
@@ -159,7 +159,8 @@ impl From<ChipError> for Stop {
 }
 
 fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
-    let reseat = "Reseat the clip (docs/wiring.md has the order), then: norlock contact";
+    let reseat =
+        "Reseat the clip (docs/wiring.md has the order), then: norlock contact --unit FOLDER";
     match error {
         ChipError::Stopped => (
             Exit::Stopped,
@@ -180,6 +181,11 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
         ChipError::LostContact { .. } => {
             (Exit::ChipFault, "the clip has most likely moved", reseat)
         }
+        ChipError::EndedEarly => (
+            Exit::Stopped,
+            "nothing says yet that the chip holds what was written",
+            "The same command reads it.",
+        ),
         ChipError::StrangeStatus { .. } => (
             Exit::ChipFault,
             "the clip has most likely moved, if only for a moment",
@@ -204,7 +210,7 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             Exit::ChipFault,
             "reads and erases would go to another 16 MiB: the chip lost its supply for a moment, MOSI is \
              loose, or the part has no such register; nothing was sent to the wrong place",
-            "Measure the supply at the chip and reseat the clip, then: norlock contact",
+            "Measure the supply at the chip and reseat the clip, then: norlock contact --unit FOLDER",
         ),
         ChipError::WriteEnableRefused { .. } => (
             Exit::ChipFault,

@@ -3,7 +3,7 @@
 //! A block is noted in the journal, durably, before it is erased, and again once it was read back.
 //! Whatever stops the work, the journal and the chip then agree.
 
-use std::ops::Range;
+use std::ops::{ControlFlow, Range};
 use std::time::Duration;
 
 use super::explain::sentence;
@@ -52,7 +52,7 @@ impl Work<'_> {
             return Err(self.stopped());
         }
         self.check_supply()?;
-        self.lift()?;
+        self.lift().map_err(|stop| self.lift_explained(stop))?;
         let worklist = self.worklist;
         let total = worklist.step_count() as u64;
         attendant.begins(&Task {
@@ -64,7 +64,6 @@ impl Work<'_> {
             if attendant.stop_asked() {
                 return Err(self.stopped());
             }
-            self.check_supply()?;
             let place = format!(
                 "{} in {}",
                 Address(step.range.start),
@@ -84,6 +83,8 @@ impl Work<'_> {
         if self.lift.lift.is_empty() {
             return Ok(());
         }
+        // Journal and record have been synced since the chip answered last.
+        self.armed.check_id()?;
         self.lift.changed = true;
         for write in &self.lift.lift {
             let write = write.clone().with_volatile(self.lift.volatile);
@@ -139,6 +140,7 @@ impl Work<'_> {
         // A failed sync ends all flash operations, and is not tried again: the journal's header keeps
         // how the chip was found, and the next run puts it back.
         let files_fail = stop.exit == Exit::FileFault;
+        let was_lifted = self.lift.changed;
         if !files_fail {
             let _ = self.put_back();
         }
@@ -156,6 +158,12 @@ impl Work<'_> {
             // Where it cannot be ended it counts as unfinished, and is reported so.
             let _ = self.journal.abandon();
         }
+        if was_lifted && stop.chip == ChipState::Untouched {
+            return Stop {
+                chip: ChipState::PutBack,
+                ..stop
+            };
+        }
         stop
     }
 
@@ -166,14 +174,7 @@ impl Work<'_> {
         };
         let mut panel = Panel::default();
         panel.host_under_voltage(dip);
-        let mut stop = Stop::held(&panel).row("blocks", self.blocks());
-        if !self.journal.contents().nothing_begun() {
-            stop.next = format!(
-                "Do not power the board. {} To go back instead: norlock restore --unit FOLDER",
-                stop.next
-            );
-        }
-        Err(stop)
+        Err(Stop::held(&panel))
     }
 
     /// One block: noted, erased, programmed, read back, noted.
@@ -191,8 +192,12 @@ impl Work<'_> {
                 .map_err(present_lost)?;
         }
         // Contact first: no erase goes out to a chip that no longer answers as itself.
+        self.check_supply()?;
         self.armed.check_id()?;
         self.journal.begun(range.clone())?;
+        self.in_hand = Some((range.clone(), "noted, not changed"));
+        // The sync took a while, and loads the supply itself.
+        self.check_supply()?;
         self.in_hand = Some((range.clone(), "not erased, perhaps programmed in part"));
         if let Some(kind) = kind {
             self.in_hand = Some((range.clone(), "perhaps erased in part"));
@@ -208,6 +213,7 @@ impl Work<'_> {
         for _ in 0..if step.shared { 2 } else { 1 } {
             self.read_back(&range, &after)?;
         }
+        self.in_hand = Some((range.clone(), "read back, not noted"));
         self.journal.done(range)?;
         self.in_hand = None;
         Ok(())
@@ -226,7 +232,7 @@ impl Work<'_> {
         // Not even protection is put back through such a contact; the next run does.
         self.armed.latch();
         let place = Address(range.start.saturating_add(at as u32));
-        let next = "Seat the clip, run norlock contact, then give the same command again.";
+        let next = "Seat the clip, then: norlock contact --unit FOLDER";
         Err(Stop::new(
             Exit::ChipFault,
             format!("The block does not read back as written at {place}."),
@@ -275,22 +281,25 @@ impl Work<'_> {
         let before = self.armed.now();
         let (target, mut failed, mut done) = (self.target, None, 0);
         let mut wanted = Vec::new();
-        let finished = self.armed.finish(&pass, &mut |address, bytes| {
+        let finished = self.armed.finish(&pass, |address, bytes| {
             wanted.resize(bytes.len(), 0);
             done += bytes.len() as u64;
             attendant.at(done, None);
+            if attendant.stop_asked() && done < total {
+                return ControlFlow::Break(());
+            }
             match target.read_exact_at(u64::from(address.0), &mut wanted) {
-                Ok(()) => wanted == bytes,
+                Ok(()) => ControlFlow::Continue(wanted == bytes),
                 Err(error) => {
-                    failed.get_or_insert(error);
-                    false
+                    failed = Some(error);
+                    ControlFlow::Break(())
                 }
             }
         });
-        let mut finished = finished.map_err(|error| Stop::from(error).after_change())?;
         if let Some(error) = failed {
             return Err(Stop::from(error).after_change());
         }
+        let mut finished = finished.map_err(|error| Stop::from(error).after_change())?;
         let time = finished.chip.now().saturating_sub(before);
         attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
         if let Some(first) = finished.differing.first() {
@@ -363,12 +372,21 @@ impl Work<'_> {
         }
         // What a file fault asks for does not lie at the clip; and what was not begun need not go back.
         if stop.exit != Exit::FileFault && !self.journal.contents().nothing_begun() {
-            stop.next =
-                "Do not power the board. Seat the clip, run norlock contact, then give the same command \
-                 again. To go back instead: norlock restore --unit FOLDER"
-                    .into();
+            stop.next = format!(
+                "Do not power the board. {}. Then the same command goes on from here. To go back instead: norlock \
+                 restore --unit FOLDER",
+                stop.next.trim_end_matches('.')
+            );
         }
         stop.row("blocks", self.blocks())
+    }
+
+    /// Before the first block a stop says all by itself, but for blocks that an earlier run has begun.
+    fn lift_explained(&self, stop: Stop) -> Stop {
+        if self.journal.contents().nothing_begun() {
+            return stop;
+        }
+        self.explain(stop)
     }
 }
 

@@ -82,9 +82,12 @@ impl Faults {
 
     /// Whether MISO has been lost up to this frame.
     pub(super) fn has_blinded(&self, frame: u64) -> bool {
-        self.list
-            .iter()
-            .any(|fault| matches!(fault, Fault::Miso { from_frame, .. } if frame >= *from_frame))
+        self.list.iter().any(|fault| match fault {
+            Fault::Miso { from_frame, .. } | Fault::LooseContact { from_frame, .. } => {
+                frame >= *from_frame
+            }
+            _ => false,
+        })
     }
 
     /// Whether the bench computer reports under-voltage before this batch.

@@ -183,7 +183,7 @@ fn a_supply_that_dips_stops_between_two_blocks_and_the_same_line_goes_on() {
     let held = desk.ends(write, 3);
     tells(
         &held,
-        "Held by supply-level: the bench computer's own supply dips.",
+        "Held by supply-level: the bench computer reports an under-voltage.",
     );
     assert_eq!(desk.cells(), before);
     // Ever later, until it comes in the writing.
@@ -196,11 +196,11 @@ fn a_supply_that_dips_stops_between_two_blocks_and_the_same_line_goes_on() {
     });
     let stopped = stopped.unwrap();
     assert_eq!(stopped.code, 6, "{stopped}");
-    tells(&stopped, "the bench computer's own supply dips.");
+    tells(&stopped, "the bench computer reports an under-voltage.");
     tells(&stopped, "0 in hand");
     tells(
         &stopped,
-        "Next Do not power the board. Feed the bench computer from a stronger supply",
+        "Next Do not power the board. Lift the clip, feed the bench computer from a",
     );
     desk.put("chip.toml", &bench);
     desk.ends(write, 0);

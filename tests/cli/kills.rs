@@ -39,21 +39,23 @@ struct Account {
 }
 
 impl Account {
-    fn of(desk: &Desk) -> Self {
+    fn of(desk: &Desk) -> Option<Self> {
         let store = Arc::new(RealStore::new());
-        let Ok(unit) = Unit::view(store, &desk.path("gauge-07")) else {
-            return Self::default();
-        };
-        let unfinished = Journal::find_unfinished(&unit).unwrap();
-        unfinished.map_or_else(Self::default, |write| {
-            let contents = write
-                .contents
-                .expect("a journal that a kill left is readable");
-            Self {
-                done: contents.done(),
-                in_hand: contents.in_hand(),
-            }
+        let unit = Unit::view(store, &desk.path("gauge-07")).ok()?;
+        let write = Journal::find_unfinished(&unit).unwrap()?;
+        let contents = write
+            .contents
+            .expect("a journal that a kill left is readable");
+        Some(Self {
+            done: contents.done(),
+            in_hand: contents.in_hand(),
         })
+    }
+
+    /// Ranges in hand, and done; none where there is no unfinished journal.
+    fn ranges(desk: &Desk) -> [Vec<Range<u32>>; 2] {
+        let account = Self::of(desk).unwrap_or_default();
+        [account.in_hand, account.done]
     }
 
     fn done_bytes(&self) -> u32 {
@@ -65,7 +67,7 @@ struct Killer {
     desk: Desk,
     random: fastrand::Rng,
     kills: usize,
-    /// Kills after which the chip held neither image.
+    /// Jobs that went on with work that was done.
     within: usize,
     /// Kills after which a block was in hand.
     in_hand: usize,
@@ -88,7 +90,10 @@ impl Killer {
                 return (ended, before);
             }
             self.kills += 1;
-            let now = Account::of(&self.desk);
+            let Some(now) = Account::of(&self.desk) else {
+                // Nothing was begun, or all was done and the journal closed: the end tells.
+                continue;
+            };
             self.in_hand += now.in_hand.len();
             assert!(
                 now.in_hand.len() <= 1,
@@ -181,7 +186,8 @@ fn timed(work: impl FnOnce()) -> Duration {
 /// covers: each process that goes on has to have its inherited records announced first.
 #[test]
 fn killed_at_any_moment_the_same_line_ends_byte_exact() {
-    let kills = rounds(16, 1.0);
+    let mut kills = rounds(16, 1.0);
+    let most = kills * 10;
     let a_share = (kills / 40).max(4);
     let mut killer = Killer {
         desk: Desk::new(),
@@ -203,6 +209,10 @@ fn killed_at_any_moment_the_same_line_ends_byte_exact() {
         killer.change(WRITE, "gauge-07/target.bin", writes, until(&killer, 2));
         killer.change(RESTORE, "gauge-07/as-found.bin", back, until(&killer, 1));
         no_rubbish(&killer.desk);
+        // On a busy computer few may have been too few.
+        if killer.in_hand == 0 && kills < most {
+            kills += a_share;
+        }
     }
     println!(
         "{} kills; {} met a block in hand, {} jobs went on with work that was done",
@@ -235,10 +245,10 @@ fn asked_to_stop_at_any_moment_it_says_so_and_the_same_line_ends_byte_exact() {
                 match code {
                     Some(0) => break,
                     // The block in hand is finished: none is left half done.
-                    Some(6) => assert_eq!(Account::of(&desk).in_hand, [], "{context}"),
-                    Some(130) => assert_eq!(Account::of(&desk).done, [], "{context}"),
+                    Some(6) => assert_eq!(Account::ranges(&desk)[0], [], "{context}"),
+                    Some(130) => assert_eq!(Account::ranges(&desk)[1], [], "{context}"),
                     // Before anything is touched a signal ends the program at once.
-                    None => assert_eq!(Account::of(&desk).in_hand, [], "{context}"),
+                    None => assert_eq!(Account::ranges(&desk)[0], [], "{context}"),
                     other => panic!("{context}: {other:?}"),
                 }
                 if code.is_some() {

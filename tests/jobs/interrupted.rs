@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use norlock::job::{self, ChipState, Exit, Nobody, RestoreOrder, Stop};
+use norlock::job::{self, Attendant, ChipState, Exit, Nobody, RestoreOrder, Stop, Task};
 use norlock::mock::{AddressBit, Content, Fault, Faults, Flips, Miso, Torn};
 use norlock::part::Catalogue;
 use norlock::unit::journal::{HEADER_BYTES, RECORD_BYTES};
@@ -65,16 +65,51 @@ fn protection_is_put_back_where_a_person_stops() {
             .mock()
             .set_faults(Faults::none().with(Fault::Protected { status_1: 0x24 }));
         let stop = small.write_attended(&mut StopAfter::blocks(k)).unwrap_err();
-        let exit = if k == 0 {
-            Exit::Stopped
+        if k == 0 {
+            // Two status writes went out, so it is not untouched.
+            assert_eq!((stop.exit, stop.chip), (Exit::Stopped, ChipState::PutBack));
         } else {
-            Exit::Unfinished
-        };
-        assert_eq!(stop.exit, exit);
+            small.check_stopped(&stop);
+        }
+        last_operation_tells(&small, &stop);
         assert_eq!(small.unfinished().is_some(), k > 0);
         assert_eq!(small.status(), 0x24);
         finishes(&small);
         assert_eq!(small.status(), 0x24);
+    }
+}
+
+#[test]
+fn a_person_stops_in_the_last_read_and_only_that_is_left() {
+    let small = Small::ready(1);
+    let mut attendant = StopIn {
+        task: "whole read",
+        in_hand: "",
+    };
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    small.check_stopped(&stop);
+    assert!(stop.headline.contains("was stopped"), "{stop:?}");
+    assert!(small.cells() == small.target);
+    last_operation_tells(&small, &stop);
+    let operations = small.mock().modifying_operations();
+    finishes(&small);
+    assert_eq!(small.mock().modifying_operations(), operations);
+}
+
+/// Asks to stop as soon as a task begins.
+struct StopIn {
+    task: &'static str,
+    in_hand: &'static str,
+}
+
+impl Attendant for StopIn {
+    fn begins(&mut self, task: &Task) {
+        self.in_hand = task.name;
+    }
+    fn at(&mut self, _done: u64, _place: Option<&str>) {}
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        self.in_hand == self.task
     }
 }
 

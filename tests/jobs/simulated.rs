@@ -86,7 +86,10 @@ fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
     let small = Small::ready(1);
     small.cut(2, Torn::Unstable, None, 3);
     let stop = small.write().unwrap_err();
-    assert!(stop.next.contains("norlock contact"), "{stop:?}");
+    assert!(
+        stop.next.contains("norlock contact --unit FOLDER"),
+        "{stop:?}"
+    );
     small.power_up();
     let unit = Unit::view(small.station.store(), &small.station.folder).unwrap();
     let torn = small.unfinished().unwrap().contents.unwrap().in_hand();

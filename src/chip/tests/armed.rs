@@ -1,5 +1,7 @@
 //! Erasing and programming.
 
+use std::ops::ControlFlow;
+
 use super::*;
 use crate::jedec::status::RegisterWrite;
 use crate::mock::{AddressBit, Miso};
@@ -442,8 +444,9 @@ fn the_whole_read_finds_what_a_wrong_address_bit_did() {
     let mut wanted = vec![0xFF; MIB as usize];
     wanted[0x02_0000] = 0x42;
     let finished = armed
-        .finish(&whole(), &mut |address, bytes| {
-            bytes == &wanted[address.0 as usize..address.0 as usize + bytes.len()]
+        .finish(&whole(), |address, bytes| {
+            let here = address.0 as usize..address.0 as usize + bytes.len();
+            ControlFlow::Continue(bytes == &wanted[here])
         })
         .unwrap();
     assert_eq!(finished.differing.len(), 2);
@@ -463,14 +466,14 @@ fn a_good_session_finishes_without_a_difference() {
     let mut read = 0;
     let blank = [0xFF; 3000];
     let finished = armed
-        .finish(&whole(), &mut |address, bytes| {
+        .finish(&whole(), |address, bytes| {
             read += bytes.len();
             let mut wanted = blank;
             let at = high.wrapping_sub(address.0) as usize;
             if let Some(place) = wanted.get_mut(at..at.saturating_add(3)) {
                 place.copy_from_slice(&[9, 8, 7]);
             }
-            bytes == &wanted[..bytes.len()]
+            ControlFlow::Continue(bytes == &wanted[..bytes.len()])
         })
         .unwrap();
     assert_eq!(finished.differing, []);
