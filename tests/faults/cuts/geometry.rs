@@ -102,7 +102,7 @@ impl Geometry {
         }
     }
 
-    /// 64 KiB of which nearly all is rewritten: 240 pages, a large erase and small ones.
+    /// 64 KiB of which all but 8 KiB of unit data is rewritten: 224 pages, a large erase and small ones.
     pub fn whole() -> Self {
         let made = Made {
             size: 64 * KIB,
@@ -110,10 +110,11 @@ impl Geometry {
             more: "",
         };
         let (found, mut target) = (code(1, 64 * KIB), code(2, 64 * KIB));
-        target[60 * KIB..].copy_from_slice(&found[60 * KIB..]);
+        target[56 * KIB..].copy_from_slice(&found[56 * KIB..]);
         Self {
             found,
             target,
+            unit_data_bytes: 8 * KIB,
             ..Self::made("64k", &made)
         }
     }
@@ -127,7 +128,7 @@ impl Geometry {
         put(0, code(3, 20 * KIB));
         put(0x8000, code(4, 700));
         put(0xB000, code(5, 900));
-        put(0xF000, code(6, 4 * KIB));
+        put(0xE000, code(6, 8 * KIB));
         let mut target = found.clone();
         target[..0x8000].fill(0xFF);
         for page in 0..3 {
