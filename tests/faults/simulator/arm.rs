@@ -170,7 +170,7 @@ impl Armed {
     fn add_for_all_of_it(&mut self, kind: Kind, random: &mut Rng, world: &World, length: &Length) {
         let (every, bits) = (random.u32(50..6000), random.u8(1..8));
         let fault = match kind {
-            MosiFlips => return self.mosi_flips(random),
+            MosiFlips => return self.mosi_flips(random, world, length),
             AddressLine | AddressLineLater => {
                 return self.address_line(kind, random, world, length);
             }
@@ -240,17 +240,27 @@ impl Armed {
         self.kinds.push(kind);
     }
 
-    /// Bits that flip on MOSI, anew in each frame: in opcodes, addresses and what is programmed.
-    fn mosi_flips(&mut self, random: &mut Rng) {
+    /// Bits that flip on MOSI, anew in each frame: in opcodes, addresses and what is programmed. Rarely all
+    /// the time, or often for a moment: only that lets the contact be good until the chip is changed.
+    fn mosi_flips(&mut self, random: &mut Rng, world: &World, length: &Length) {
         self.wild = true;
-        let rate = 10_f64.powf(-2.5 - 3.0 * random.f64());
-        let flips = Flips {
-            rate,
+        let base = Flips {
             mosi: true,
             fresh: true,
+            rate: 10_f64.powf(-2.5 - 3.0 * random.f64()),
             ..Flips::default()
         };
-        self.put(MosiFlips, Fault::Flips(flips));
+        let from_frame = world.mock.frames() + on_the_way(random, length.frames);
+        let flips = match random.u8(..3) {
+            0 => base,
+            _ => Flips {
+                rate: 10_f64.powf(-0.8 - 1.5 * random.f64()),
+                from_frame,
+                frames: Some(random.u64(1..12)),
+                ..base
+            },
+        };
+        self.put_from(MosiFlips, flips.from_frame, Fault::Flips(flips));
     }
 
     fn address_line(&mut self, kind: Kind, random: &mut Rng, world: &World, length: &Length) {

@@ -12,7 +12,7 @@ use norlock::unit::{Digest, ImageName, Unit};
 use super::command::{Claim, Command, Ended};
 use super::process::Process;
 use super::swarm::Armed;
-use super::truth::{differing, part_of, registers};
+use super::truth::{array, differing, part_of, registers};
 use super::world::{FOLDER, World};
 
 /// What was so before a command, or since a journal began.
@@ -139,6 +139,9 @@ impl Oracle {
                 demand(image(*name) == cells, || {
                     format!("WRONG: the chip does not hold {}", name.file_name())
                 })?;
+                // Cells that a cut left weak hold it too, and read otherwise now and then.
+                let reads = array(world).is_none_or(|array| array == cells);
+                demand(reads, || "WRONG: weak cells were left".into())?;
                 demand(unfinished().is_none(), || {
                     "done, with an unfinished journal".into()
                 })

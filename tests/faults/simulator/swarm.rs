@@ -139,9 +139,8 @@ impl Armed {
         let died = *process.died.lock().unwrap();
         let fired = |kind: &&Kind| match *kind {
             SupplyCut | ComputerCut => process.supply_failed.load(SeqCst),
-            ContactLost | MisoLost | StaleBuffer | FrameLost | FrameDoubled | WrenLost => {
-                counters.frames >= from(kind)
-            }
+            ContactLost | MisoLost | StaleBuffer | FrameLost | FrameDoubled | WrenLost
+            | MosiFlips => counters.frames >= from(kind),
             LinkFails | SupplyDips | HostUnderVoltage => counters.batches >= from(kind),
             AddressLineLater | WpAsserted => process.batches.load(SeqCst) >= from(kind),
             SilentErase | SilentProgram | ChipSwapped => {

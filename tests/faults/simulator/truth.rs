@@ -48,3 +48,17 @@ pub fn registers(world: &World) -> Option<Registers> {
     read.collect::<Option<Vec<_>>>()
         .map(|read| read.into_iter().collect())
 }
+
+/// The array as it reads; `None` of a chip that does not answer as its part.
+pub fn array(world: &World) -> Option<Vec<u8>> {
+    registers(world)?;
+    let (size, mut link) = (world.board.map.size, world.mock.link());
+    let mut array = vec![0; size as usize];
+    for (address, into) in (0..size).step_by(4096).zip(array.chunks_mut(4096)) {
+        let [_, high, middle, low] = address.to_be_bytes();
+        let out = [0x03, high, middle, low];
+        let frame = Frame::new(vec![Segment::Out(&out), Segment::In(into)]);
+        link.transfer(&mut [frame], Hertz::mhz(1)).ok()?;
+    }
+    Some(array)
+}
