@@ -32,17 +32,20 @@ impl Stopping {
     /// When the system refuses a handler or a thread.
     pub fn watch(tell: impl Fn() + Send + 'static) -> io::Result<Self> {
         let flag = Arc::new(AtomicBool::new(false));
-        for signal in SIGNALS {
-            signal_hook::flag::register(signal, Arc::clone(&flag))?;
-        }
         let mut signals = Signals::new(SIGNALS)?;
         let handle = signals.handle();
+        let raised = Arc::clone(&flag);
+        // One way for both, so that no signal stops the work without a word, or is told and not heard.
+        let heard = move |_| {
+            raised.store(true, Ordering::SeqCst);
+            tell();
+        };
         let teller = thread::Builder::new()
             .name("signals".into())
             .spawn(move || {
-                signals.forever().for_each(|_| tell());
+                signals.forever().for_each(&heard);
                 // One that came just before the end.
-                signals.pending().for_each(|_| tell());
+                signals.pending().for_each(&heard);
             })?;
         Ok(Self {
             flag,
@@ -83,8 +86,8 @@ mod tests {
             assert!(!stopping.asked());
             for _ in 0..2 {
                 signal_hook::low_level::raise(signal).unwrap();
-                assert!(stopping.asked(), "signal {signal}");
                 told.recv_timeout(Duration::from_secs(60)).unwrap();
+                assert!(stopping.asked(), "signal {signal}");
             }
             drop(stopping);
             signal_hook::low_level::raise(signal).unwrap();
