@@ -9,6 +9,7 @@ use norlock::jedec::Hertz;
 use norlock::job::{
     self, Bench, Nobody, Offline, RestoreOrder, Stop, Way, WriteOrder, WriteReport,
 };
+use norlock::link::{Frame, Link, Segment};
 use norlock::mock::{Fault, Faults, Mock};
 use norlock::part::Catalogue;
 use norlock::unit::journal::Contents;
@@ -83,6 +84,21 @@ impl State {
             let contents = Contents::decode(&path, &self.files.read(&path).unwrap());
             !contents.is_ok_and(|contents| contents.end.is_some())
         })
+    }
+
+    /// The status register, and whether a read with three address bytes, as the chip is found, gives the
+    /// lowest cells: no mode or address register was left set.
+    fn stands(&self) -> (u8, bool) {
+        let (mut status, mut low) = ([0], [0; 16]);
+        let mut link = self.mock.fork().unwrap().link();
+        for (ask, answer) in [
+            (&[0x05][..], &mut status[..]),
+            (&[0x03, 0, 0, 0][..], &mut low[..]),
+        ] {
+            let frame = Frame::new(vec![Segment::Out(ask), Segment::In(answer)]);
+            link.transfer(&mut [frame], Hertz::mhz(1)).unwrap();
+        }
+        (status[0], self.mock.holds(0, &low))
     }
 
     fn store(&self) -> Arc<dyn Store> {
@@ -263,9 +279,13 @@ impl Subject {
             Job::Restore => "the chip holds as-found.bin",
         };
         let last = state.last_noted();
-        let truthful = last == [told, "changed as asked, complete"]
-            || last == ["nothing to change", "untouched"];
+        // Never 'nothing to change': a journal tells of every cut, and is to be ended.
+        let truthful = last == [told, "changed as asked, complete"];
         let all = [
+            (
+                state.stands() == (self.start.stands().0, true),
+                "protection, mode or address register are not as found",
+            ),
             (state.mock.holds(0, holds), "the chip holds something else"),
             (
                 run.seen.wrong == 0,
