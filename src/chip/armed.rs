@@ -62,10 +62,10 @@ impl Chip {
         let scope = permission.scope();
         self.guard.arm(scope);
         Ok(Armed {
+            before: self.status_seen,
             chip: self,
             scope,
             latched: false,
-            before: None,
             strange: None,
             incrementing: false,
         })
@@ -113,10 +113,12 @@ impl Armed {
     /// As [`Chip::registers`].
     ///
     /// # Errors
-    /// `Link`.
+    /// As [`Chip::registers`]; the chip takes no more writes.
     pub fn registers(&mut self) -> Result<Registers, ChipError> {
         self.leave_increment()?;
-        self.chip.registers()
+        let registers = self.modify(|armed| armed.chip.registers())?;
+        self.before = self.chip.status_seen;
+        Ok(registers)
     }
 
     /// As [`Chip::locked_blocks`].
@@ -125,7 +127,7 @@ impl Armed {
     /// As [`Chip::locked_blocks`].
     pub fn locked_blocks(&mut self, registers: &Registers) -> Result<Vec<Range<u32>>, ChipError> {
         self.leave_increment()?;
-        self.chip.locked_blocks(registers)
+        self.modify(|armed| armed.chip.locked_blocks(registers))
     }
 
     /// Reads back at three fifths of the proven SCK with [`Chip::second_command`], as [`Chip::read`].
@@ -222,21 +224,37 @@ impl Armed {
     /// lets the write pass in silence, and nothing shows whether 50h was heard.
     ///
     /// # Errors
-    /// `Latched`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `Link`.
+    /// `Latched`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `StrangeStatus`, `Link`; the chip
+    /// takes no more writes then.
     pub fn write_status(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
         self.check_unlatched()?;
-        // The bits that stay through an erase are what this changes.
-        self.before = None;
+        // Only a register that is to hold all protection bits can read as an open wire does.
+        let all_set = write
+            .data
+            .first()
+            .is_some_and(|first| *first >= !(WIP | WEL));
+        match self.modify(|armed| armed.write_register(write)) {
+            Err(ChipError::StrangeStatus { .. }) if all_set => {
+                self.latched = false;
+                Ok(())
+            }
+            result => result,
+        }
+    }
+
+    fn write_register(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
         let mut command = vec![write.opcode];
         command.extend_from_slice(&write.data);
         let time = self.part().status_write;
         if write.volatile {
             // A WEL left set would make the write last; 50h holds for the next command only.
             let enable = opcode::VOLATILE_STATUS_WRITE_ENABLE;
+            (self.before, self.strange) = (None, None);
             self.send(&[&[opcode::WRITE_DISABLE], &[enable], &command])?;
             return self.poll("status write", Address(0), time);
         }
-        self.modify(|armed| armed.enable(Address(0)))?;
+        self.enable(Address(0))?;
+        // The bits that stay through an erase are what this changes.
         self.before = None;
         self.send(&[&command])?;
         self.wait_done("status write", Address(0), time)
@@ -308,11 +326,11 @@ impl Armed {
         }
     }
 
-    /// Runs a step that changes the chip, and latches if it fails.
-    fn modify(
+    /// Runs a step that changes the chip, or that a change depends on, and latches if it fails.
+    fn modify<T>(
         &mut self,
-        step: impl FnOnce(&mut Self) -> Result<(), ChipError>,
-    ) -> Result<(), ChipError> {
+        step: impl FnOnce(&mut Self) -> Result<T, ChipError>,
+    ) -> Result<T, ChipError> {
         let result = step(self);
         self.latched |= result.is_err();
         result
@@ -354,24 +372,24 @@ impl Armed {
 
     /// Looks whether this status can be that of the chip which began the operation.
     fn look_at(&mut self, status: u8) {
-        if self
-            .before
-            .is_some_and(|before| (before ^ status) & STEADY != 0)
-        {
+        let strange = match self.before {
+            Some(before) => (before ^ status) & STEADY != 0,
+            None => status == u8::MAX,
+        };
+        if strange {
             self.strange.get_or_insert(status);
         }
     }
 
     /// What was strange on the way, even if the last look is as it should be.
     fn not_strange(&mut self, what: &'static str, address: Address) -> Result<(), ChipError> {
-        match (self.strange.take(), self.before) {
-            (Some(seen), Some(before)) => Err(ChipError::StrangeStatus {
+        match self.strange.take() {
+            Some(seen) => Err(ChipError::StrangeStatus {
                 what,
                 address,
                 seen,
-                before,
             }),
-            _ => Ok(()),
+            None => Ok(()),
         }
     }
 

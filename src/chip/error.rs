@@ -50,18 +50,18 @@ pub enum ChipError {
         /// How often it was read.
         reads: u32,
     },
-    /// A status register that shows other protection bits than before the operation that it tells of:
-    /// something else than the chip answers.
-    #[error("the status reads {seen:02X} during the {what} at {address}, {before:02X} before it")]
+    /// A status register that shows other protection bits than before the erase or program that it tells
+    /// of, or FFh in a status write: something else than the chip answers.
+    #[error(
+        "the status reads {seen:02X} during the {what} at {address}, which the chip cannot show there"
+    )]
     StrangeStatus {
-        /// `erase` or `program`.
+        /// `erase`, `program` or `status write`.
         what: &'static str,
         /// Where.
         address: Address,
         /// Status register 1.
         seen: u8,
-        /// The same, before the operation.
-        before: u8,
     },
     /// Two reads of a register differ.
     #[error("register {opcode:02X}h reads {first:02X} and then {second:02X}")]

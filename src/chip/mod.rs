@@ -81,6 +81,8 @@ pub struct Chip {
     id: [u8; ID_BYTES],
     sck: Hertz,
     width: Width,
+    /// Status register 1 as last read steadily.
+    status_seen: Option<u8>,
     left: bool,
 }
 
@@ -100,6 +102,7 @@ impl Chip {
             id,
             sck,
             width,
+            status_seen: None,
             left: false,
         };
         chip.enter_width()?;
@@ -275,7 +278,11 @@ impl Chip {
     pub fn registers(&mut self) -> Result<Registers, ChipError> {
         let mut registers = Registers::default();
         for read in self.part.status.registers() {
-            registers.set(read.opcode, self.steadily(&[read.opcode])?);
+            let value = self.steadily(&[read.opcode])?;
+            registers.set(read.opcode, value);
+            if read.opcode == opcode::READ_STATUS_1 {
+                self.status_seen = Some(value);
+            }
         }
         Ok(registers)
     }

@@ -115,7 +115,12 @@ impl Rewrite<'_> {
         let locked = self.chip.locked_blocks(&found)?;
         let lift = self.judge_protection(&touched(&worklist), &found, &first, &locked);
         if self.panel.is_held() {
-            return Err(Stop::held(&self.panel));
+            let mut stop = Stop::held(&self.panel);
+            if found.iter().any(|(_, value)| value == u8::MAX) {
+                let open = "Run norlock contact, as FFh is what an open wire reads as.";
+                stop.next = format!("{open} {}", stop.next);
+            }
+            return Err(stop);
         }
         still_itself(&mut self.chip, &self.own)?;
         if worklist.is_empty() && self.unfinished.is_none() {

@@ -101,6 +101,17 @@ impl Work<'_> {
         let locked = self.armed.locked_blocks(&registers)?;
         let now = self.armed.part().protection_with(&registers, &locked);
         if self.worklist.steps().any(|step| now.touches(&step.range)) {
+            if registers.iter().any(|(_, value)| value == u8::MAX) {
+                // Written to be clear, it reads as an open wire does.
+                self.armed.latch();
+                let (what, address, seen) = ("status write", Address(0), u8::MAX);
+                return Err(ChipError::StrangeStatus {
+                    what,
+                    address,
+                    seen,
+                }
+                .into());
+            }
             let lock = self.armed.part().status.status_lock(&registers);
             let kept = kept(lock, self.lift.volatile);
             let lock = lock.map_or_else(String::new, |lock| format!("; it is {lock}"));
@@ -125,10 +136,13 @@ impl Work<'_> {
         let now = self.armed.registers()?;
         let part = self.armed.part();
         if part.status.restore(&now, part.size_bytes).as_ref() != Some(&self.lift.restore) {
-            let next = "Give the same command again; it knows how the registers were found.";
+            let next = "Run norlock contact, then give the same command again; it knows how the registers were found.";
             let headline = "The protection is not back as it was found.";
             let seen = format!("written back, now: {}", part.protection(&now));
-            return Err(Stop::new(Exit::ChipFault, headline, next).row("seen", seen));
+            let means = "the clip or the supply failed for a moment, or WP# is held low";
+            return Err(Stop::new(Exit::ChipFault, headline, next)
+                .row("seen", seen)
+                .row("means", means));
         }
         self.lift.changed = false;
         Ok(())

@@ -67,6 +67,12 @@ fn after_the_sign(trace: &[Sent], writing: usize, target: &[u8]) -> Vec<u8> {
             after.push(frame.out[0]);
         }
         let enabled = n > 0 && frames[n - 1].out == [0x06] && frames[n - 1].at == frame.at;
+        // While the register is being written its bits may be the old ones, the new, or others.
+        let others = frames[..n].iter().rfind(|frame| frame.out != [0x05]);
+        let written = frame.out == [0x05] && others.is_some_and(|frame| frame.out[0] == 0x01);
+        if written && frame.read != [0xFF] {
+            continue;
+        }
         if sign.is_none() && shows_it(frame, enabled, changed, target) {
             sign = Some(frame.at);
         }
