@@ -304,7 +304,7 @@ impl Panel {
                     .into(),
             next: next.into(),
         };
-        let lift = "Run norlock contact. If that is good, ask for it as a step of the write: --lift-protection. If it does \
+        let lift = "Run norlock contact --unit FOLDER. If that is good, ask for it as a step of the write: --lift-protection. If it does \
                     not take, WP# is held low.";
         let touched = touched.iter().filter(|range| protection.touches(range));
         let touched: Vec<Range<u32>> = touched.cloned().collect();
@@ -494,7 +494,7 @@ impl Panel {
                         round, a write to the upper half destroys the lower"
                     .into(),
                 next: format!(
-                    "Run norlock contact, and read the marking again. Only if you know that the array has {size}: --accept chip-size \
+                    "Run norlock contact --unit FOLDER, and read the marking again. Only if you know that the array has {size}: --accept chip-size \
                      --because 'how you know'"
                 ),
             },

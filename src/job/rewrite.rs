@@ -117,7 +117,8 @@ impl Rewrite<'_> {
         if self.panel.is_held() {
             let mut stop = Stop::held(&self.panel);
             if found.iter().any(|(_, value)| value == u8::MAX) {
-                let open = "Run norlock contact, as FFh is what an open wire reads as.";
+                let open =
+                    "Run norlock contact --unit FOLDER, as FFh is what an open wire reads as.";
                 stop.next = format!("{open} {}", stop.next);
             }
             return Err(stop);
