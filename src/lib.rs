@@ -16,7 +16,7 @@
 //! | [`interlock`] | evidence in, permission out |
 //! | [`worklist`] | what to erase and program, in which order, at what cost |
 //! | [`mod@unit`] | the unit folder: unit file, backups, journal, the store |
-//! | [`image`] | region map, tailoring, examination, the staff |
+//! | [`image`] | region map, tailoring, examination, open formats, the staff |
 //! | [`chip`] | a part on a link: read, erase, program, status, addressing |
 //! | [`link`] | one chip select on one SPI bus: trait, spidev, guard, trace |
 //! | [`mock`] | a simulated chip behind a simulated link, beside [`link`] |

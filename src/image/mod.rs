@@ -4,6 +4,7 @@
 //! computer.
 
 mod examine;
+pub mod formats;
 mod regions;
 mod size;
 mod staff;

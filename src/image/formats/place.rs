@@ -1,0 +1,238 @@
+//! A place within an image, as a format's reader sees it.
+
+use std::cell::Cell;
+use std::io;
+
+use crate::image::ReadAt;
+
+/// Bytes that a stream reads at once: a little at first, as most places turn out to be nothing.
+const FIRST_BYTES: usize = 4 << 10;
+const FURTHER_BYTES: usize = 64 << 10;
+/// What a read costs beyond its bytes.
+const CALL_COST: u64 = 512;
+
+/// Why a look ended early.
+#[derive(Debug)]
+pub(super) enum Stop {
+    /// The image cannot be read.
+    Image(io::Error),
+    /// What may be spent on one image is spent.
+    Spent,
+}
+
+impl From<io::Error> for Stop {
+    fn from(error: io::Error) -> Self {
+        Self::Image(error)
+    }
+}
+
+/// What comes of a look.
+pub(super) type Look<T> = Result<T, Stop>;
+
+/// What may still be spent on an image. One unit is about the time that a byte takes to be read and
+/// hashed, so that neither a bomb nor thousands of false headers can stall the pass.
+pub(super) struct Budget(Cell<u64>);
+
+impl Budget {
+    pub(super) fn new(units: u64) -> Self {
+        Self(Cell::new(units))
+    }
+
+    pub(super) fn spend(&self, units: u64) -> Look<()> {
+        let left = self.0.get().checked_sub(units);
+        self.0.set(left.unwrap_or(0));
+        left.map(|_| ()).ok_or(Stop::Spent)
+    }
+}
+
+/// Bytes of the image that are at hand.
+#[derive(Default)]
+pub(super) struct Window {
+    pub(super) offset: u64,
+    pub(super) bytes: Vec<u8>,
+}
+
+impl Window {
+    fn get(&self, offset: u64, length: usize) -> Option<&[u8]> {
+        let start = usize::try_from(offset.checked_sub(self.offset)?).ok()?;
+        self.bytes.get(start..start.checked_add(length)?)
+    }
+}
+
+/// A place at which a format may begin. Addresses count from there.
+pub(super) struct Place<'a> {
+    pub(super) image: &'a dyn ReadAt,
+    pub(super) image_size_bytes: u64,
+    pub(super) offset: u64,
+    pub(super) window: &'a Window,
+    pub(super) budget: &'a Budget,
+}
+
+impl Place<'_> {
+    /// Bytes from here to the end of the image.
+    pub(super) fn left_bytes(&self) -> u64 {
+        self.image_size_bytes.saturating_sub(self.offset)
+    }
+
+    /// `N` bytes from `at` on; `None` where the image ends before.
+    pub(super) fn array<const N: usize>(&self, at: u64) -> Look<Option<[u8; N]>> {
+        let mut bytes = [0; N];
+        Ok(self.read(at, &mut bytes)?.then_some(bytes))
+    }
+
+    /// Fills `into` from `at` on; `false` where the image ends before. What is at hand is free.
+    pub(super) fn read(&self, at: u64, into: &mut [u8]) -> Look<bool> {
+        let length = into.len() as u64;
+        if at
+            .checked_add(length)
+            .is_none_or(|end| end > self.left_bytes())
+        {
+            return Ok(false);
+        }
+        let offset = self.offset + at;
+        if let Some(bytes) = self.window.get(offset, into.len()) {
+            into.copy_from_slice(bytes);
+            return Ok(true);
+        }
+        self.budget.spend(CALL_COST + length)?;
+        self.image.read_at(offset, into)?;
+        Ok(true)
+    }
+
+    /// The bytes from `at` to `end`, or to the end of the image, one after the other.
+    pub(super) fn stream(&self, at: u64, end: u64) -> Stream<'_> {
+        Stream {
+            place: self,
+            at,
+            end: end.min(self.left_bytes()).max(at),
+            buffer: Vec::new(),
+            used: 0,
+        }
+    }
+}
+
+/// Bytes of a place, one after the other.
+pub(super) struct Stream<'a> {
+    place: &'a Place<'a>,
+    /// Address behind the buffer.
+    at: u64,
+    end: u64,
+    buffer: Vec<u8>,
+    used: usize,
+}
+
+impl Stream<'_> {
+    /// Address of the next byte.
+    pub(super) fn position(&self) -> u64 {
+        self.at - (self.buffer.len() - self.used) as u64
+    }
+
+    /// The bytes that come next; none at the end.
+    pub(super) fn fill(&mut self) -> Look<&[u8]> {
+        if self.used == self.buffer.len() {
+            let most = match self.buffer.len() {
+                0 => FIRST_BYTES,
+                _ => FURTHER_BYTES,
+            };
+            let length = usize::try_from(self.end - self.at).map_or(most, |left| left.min(most));
+            self.used = 0;
+            self.buffer.resize(length, 0);
+            if length > 0 {
+                self.place.budget.spend(length as u64)?;
+                self.place.read(self.at, &mut self.buffer)?;
+                self.at += length as u64;
+            }
+        }
+        Ok(self.buffer.get(self.used..).unwrap_or_default())
+    }
+
+    /// Takes `length` of the bytes that [`Self::fill`] gave.
+    pub(super) fn consume(&mut self, length: usize) {
+        self.used = self.used.saturating_add(length).min(self.buffer.len());
+    }
+
+    /// Goes on at another address.
+    pub(super) fn seek(&mut self, to: u64) {
+        let start = self.at - self.buffer.len() as u64;
+        match usize::try_from(to.wrapping_sub(start)) {
+            Ok(used) if to >= start && to <= self.at => self.used = used,
+            _ => {
+                self.buffer.clear();
+                self.used = 0;
+                self.at = to.min(self.end);
+            }
+        }
+    }
+
+    /// The next `N` bytes; `None` where fewer are left.
+    pub(super) fn array<const N: usize>(&mut self) -> Look<Option<[u8; N]>> {
+        let mut bytes = [0; N];
+        let mut done = 0;
+        while let Some(rest) = bytes.get_mut(done..).filter(|rest| !rest.is_empty()) {
+            let next = self.fill()?;
+            if next.is_empty() {
+                return Ok(None);
+            }
+            let length = rest.len().min(next.len());
+            rest.iter_mut().zip(next).for_each(|(to, from)| *to = *from);
+            self.consume(length);
+            done += length;
+        }
+        Ok(Some(bytes))
+    }
+}
+
+/// Numbers in a header. What lies behind its end reads as 0.
+pub(super) struct Fields<'a> {
+    pub(super) bytes: &'a [u8],
+    pub(super) big_endian: bool,
+}
+
+impl<'a> Fields<'a> {
+    pub(super) fn little(bytes: &'a [u8]) -> Self {
+        Self {
+            bytes,
+            big_endian: false,
+        }
+    }
+
+    pub(super) fn big(bytes: &'a [u8]) -> Self {
+        Self {
+            bytes,
+            big_endian: true,
+        }
+    }
+
+    pub(super) fn u8(&self, at: usize) -> u8 {
+        self.bytes.get(at).copied().unwrap_or(0)
+    }
+
+    pub(super) fn u16(&self, at: usize) -> u16 {
+        let (low, high) = (self.u8(at), self.u8(at + 1));
+        match self.big_endian {
+            false => u16::from_le_bytes([low, high]),
+            true => u16::from_be_bytes([low, high]),
+        }
+    }
+
+    pub(super) fn u32(&self, at: usize) -> u32 {
+        let (first, second) = (u32::from(self.u16(at)), u32::from(self.u16(at + 2)));
+        match self.big_endian {
+            false => second << 16 | first,
+            true => first << 16 | second,
+        }
+    }
+
+    pub(super) fn u64(&self, at: usize) -> u64 {
+        let (first, second) = (u64::from(self.u32(at)), u64::from(self.u32(at + 4)));
+        match self.big_endian {
+            false => second << 32 | first,
+            true => first << 32 | second,
+        }
+    }
+}
+
+/// A checksum as it is shown.
+pub(super) fn hex32(value: u32) -> String {
+    format!("{value:08X}")
+}
