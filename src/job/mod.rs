@@ -4,6 +4,7 @@
 //! [`Stop`], which says what was seen, what it means, what state the chip is in and what to do next.
 //! Jobs print nothing; [`crate::cli`] shows what they return.
 
+mod account;
 mod approach;
 mod attendant;
 mod backup;

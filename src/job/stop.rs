@@ -58,6 +58,8 @@ pub struct Stop {
     pub exit: Exit,
     /// What happened, as one sentence.
     pub headline: String,
+    /// The picture of the flash, line by line, where one shows more than words.
+    pub staff: Vec<String>,
     /// Label and text of each row of evidence.
     pub evidence: Vec<(String, String)>,
     /// What state the chip is in.
@@ -79,6 +81,7 @@ impl Stop {
         Self {
             exit,
             headline: headline.into(),
+            staff: Vec::new(),
             evidence: Vec::new(),
             chip: ChipState::Untouched,
             next: next.into(),

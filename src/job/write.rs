@@ -4,6 +4,7 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
+use super::account::{Account, Expected};
 use super::approach::{About, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
@@ -13,10 +14,10 @@ use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
-use crate::interlock::{Held, Interlock, Panel, Unexplained};
+use crate::interlock::{Held, Interlock, Panel};
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::{Store, StoreFile, hash};
-use crate::unit::{Digest, Image, ImageName, Unfinished, Unit};
+use crate::unit::{Digest, Image, ImageName, Unit};
 
 /// What to write.
 pub struct WriteOrder {
@@ -131,9 +132,9 @@ fn write_checked(
         weak.as_deref(),
         false,
     );
-    let odd = if met.reads.sha256 == target_digest {
+    let account = if met.reads.sha256 == target_digest {
         // The chip holds the target already: what an interrupted close, or a second write, finds.
-        Vec::new()
+        Account::default()
     } else {
         let expected = Expected {
             baseline: unit.open_image(&baseline)?,
@@ -141,18 +142,21 @@ fn write_checked(
             done: unfinished.as_ref().map(done).unwrap_or_default(),
             begun: &met.begun,
         };
-        unexplained(&met.present, &expected, smallest_block(met.chip.part()))?
+        Account::of(&met.present, &expected, smallest_block(met.chip.part()))?
     };
     let begun = begun_write(unit)?.is_some();
+    let baseline_name = baseline.name.file_name();
     met.panel
-        .nothing_unexplained(&odd, &baseline.name.file_name(), begun);
-    if met.panel.is_held() {
-        return Err(Stop::held(&met.panel));
-    }
+        .nothing_unexplained(&account.unexplained(), &baseline_name, begun);
     let (map, map_digest) = match map {
         Some((map, digest)) => (map, Some(digest)),
         None => (RegionMap::unmapped(met.chip.size_bytes()), None),
     };
+    if met.panel.is_held() {
+        let mut stop = Stop::held(&met.panel);
+        stop.staff = account.staff(&map.spans(), &baseline_name);
+        return Err(stop);
+    }
     let rewrite = Rewrite {
         unit,
         chip: met.chip,
@@ -279,50 +283,6 @@ pub(super) fn left_torn(unit: Option<&Unit>) -> Result<Vec<Range<u32>>, Stop> {
 fn done(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
     let contents = unfinished.contents.as_ref();
     contents.map(journal::Contents::done).unwrap_or_default()
-}
-
-/// What a chip holds whose write was interrupted: the target where a block is done, anything where one
-/// was begun, else the baseline.
-struct Expected<'a> {
-    baseline: Box<dyn StoreFile>,
-    target: &'a dyn StoreFile,
-    done: Vec<Range<u32>>,
-    begun: &'a [Range<u32>],
-}
-
-/// Blocks in which the chip holds something else, joined.
-fn unexplained(
-    present: &Unfinished,
-    expected: &Expected<'_>,
-    block: u32,
-) -> Result<Vec<Unexplained>, Stop> {
-    let size = u32::try_from(expected.baseline.size_bytes()?).unwrap_or(u32::MAX);
-    let (mut a, mut b) = (vec![0; block as usize], vec![0; block as usize]);
-    let mut found: Vec<Unexplained> = Vec::new();
-    let mut at = 0;
-    while at < size {
-        let end = at.saturating_add(block).min(size);
-        let within = |ranges: &[Range<u32>]| {
-            let mut ranges = ranges.iter();
-            ranges.any(|range| range.start <= at && end <= range.end)
-        };
-        let (a, b) = (&mut a[..(end - at) as usize], &mut b[..(end - at) as usize]);
-        present.read_at(u64::from(at), a)?;
-        let image = if within(&expected.done) {
-            expected.target
-        } else {
-            expected.baseline.as_ref()
-        };
-        image.read_exact_at(u64::from(at), b)?;
-        if a != b && !within(expected.begun) {
-            match found.last_mut() {
-                Some(last) if last.range.end == at => last.range.end = end,
-                _ => found.push(Unexplained { range: at..end }),
-            }
-        }
-        at = end;
-    }
-    Ok(found)
 }
 
 /// Why the reads of a backup were not independent, as its record says.

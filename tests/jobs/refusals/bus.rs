@@ -48,6 +48,18 @@ fn a_unit_that_ran_since_its_backup() {
         .unwrap();
     let stop = refused(&station, station.write(), &["nothing-unexplained"]);
     assert!(stop.held[0].seen.contains("0x010000"), "{stop:?}");
+    assert_eq!(
+        stop.staff,
+        [
+            "  0x000000 -| boot            64 KiB  as as-found.bin",
+            "  0x010000 -| boot-settings    4 KiB  unexplained",
+            "  0x011000  |                 60 KiB  as as-found.bin",
+            "  0x020000 -| system         768 KiB  as as-found.bin",
+            "  0x0E0000 -| calibration     64 KiB  as as-found.bin",
+            "  0x0F0000 -| identity        32 KiB  as as-found.bin",
+            "  0x0F8000 -| no region       32 KiB  as as-found.bin",
+        ]
+    );
     station.backup().unwrap();
     station.tailor(43);
     station.write().unwrap();
