@@ -58,9 +58,8 @@ pub struct Stop {
     pub exit: Exit,
     /// What happened, as one sentence.
     pub headline: String,
-    /// The picture of the flash, line by line, where one shows more than words.
-    pub staff: Vec<String>,
-    /// Label and text of each row of evidence.
+    /// Label and text of each row of evidence. Rows without a label are lines of a staff, the picture of
+    /// the flash.
     pub evidence: Vec<(String, String)>,
     /// What state the chip is in.
     pub chip: ChipState,
@@ -81,7 +80,6 @@ impl Stop {
         Self {
             exit,
             headline: headline.into(),
-            staff: Vec::new(),
             evidence: Vec::new(),
             chip: ChipState::Untouched,
             next: next.into(),
@@ -94,6 +92,14 @@ impl Stop {
     #[must_use]
     pub fn row(mut self, label: &str, text: impl Into<String>) -> Self {
         self.evidence.push((label.to_owned(), text.into()));
+        self
+    }
+
+    /// With a staff above the other evidence; without lines, as it was.
+    #[must_use]
+    pub fn picture(mut self, staff: Vec<String>) -> Self {
+        let lines = staff.into_iter().map(|line| (String::new(), line));
+        self.evidence.splice(0..0, lines);
         self
     }
 

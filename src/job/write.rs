@@ -153,9 +153,8 @@ fn write_checked(
         None => (RegionMap::unmapped(met.chip.size_bytes()), None),
     };
     if met.panel.is_held() {
-        let mut stop = Stop::held(&met.panel);
-        stop.staff = account.staff(&map.spans(), &baseline_name);
-        return Err(stop);
+        let staff = account.staff(&map.spans(), &baseline_name);
+        return Err(Stop::held(&met.panel).picture(staff));
     }
     let rewrite = Rewrite {
         unit,

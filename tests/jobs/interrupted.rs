@@ -312,8 +312,11 @@ fn damage_outside_the_worklist_is_found_at_the_end_and_mended() {
     assert_eq!(again.exit, Exit::Unfinished, "{again:?}");
     assert_eq!(again.held[0].interlock.id(), "nothing-unexplained");
     for account in ["as the journal says", "unexplained", "as as-found.bin"] {
-        let told = again.staff.iter().any(|line| line.ends_with(account));
-        assert!(told, "{account}: {:#?}", again.staff);
+        let told = again
+            .evidence
+            .iter()
+            .any(|(_, line)| line.ends_with(account));
+        assert!(told, "{account}: {again:#?}");
     }
     small.restore().unwrap();
     assert!(small.cells() == small.found);

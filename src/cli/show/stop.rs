@@ -6,14 +6,12 @@ use crate::job::{ChipState, Exit, Stop};
 /// What happened, what was seen, what it means, the chip's state and the next step.
 pub fn stop(stop: &Stop) -> Screen {
     let mut screen = Screen::new(stop.headline.clone());
-    for line in &stop.staff {
-        screen = screen.line(line.clone());
-    }
-    if !stop.staff.is_empty() {
-        screen = screen.line("");
-    }
     for (label, text) in &stop.evidence {
-        screen = screen.row(label, text.clone());
+        screen = if label.is_empty() {
+            screen.line(text.clone())
+        } else {
+            screen.row(label, text.clone())
+        };
     }
     if let Some(words) = stop.chip.words() {
         let held = stop.exit == Exit::Held && stop.chip == ChipState::Untouched;
