@@ -5,12 +5,14 @@
 
 mod examine;
 pub mod formats;
+mod picture;
 mod regions;
 mod size;
 mod staff;
 mod tailor;
 
 pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
+pub use picture::{CELL, Hatch, Item, LINE, MARGIN, Picture};
 pub use regions::{Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned};
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};

@@ -1,5 +1,10 @@
 //! The picture of a flash: a vertical rule, as on a tide staff, with addresses running downwards.
 
+mod picture;
+#[cfg(test)]
+mod tests;
+
+use super::picture::Hatch;
 use crate::jedec::Address;
 
 /// Columns that a screen may take.
@@ -14,8 +19,10 @@ pub struct Entry {
     pub label: String,
     /// How much of it there is; neighbours of one kind add up.
     pub amount: u64,
-    /// What there is to say about it.
+    /// What there is to say about it; the first is its kind, and stands in the legend of a picture.
     pub columns: Vec<String>,
+    /// How a picture shows that kind.
+    pub hatch: Hatch,
 }
 
 enum Row {
@@ -27,6 +34,7 @@ enum Row {
 pub struct Staff {
     show_amount: fn(u64) -> String,
     rows: Vec<Row>,
+    end: Option<u32>,
 }
 
 impl Staff {
@@ -36,7 +44,15 @@ impl Staff {
         Self {
             show_amount,
             rows: Vec::new(),
+            end: None,
         }
+    }
+
+    /// The same with the first address behind it: in a picture, how far the last mark reaches.
+    #[must_use]
+    pub fn ending_at(mut self, address: u32) -> Self {
+        self.end = Some(address);
+        self
     }
 
     /// Adds a mark, or folds it into the one above where both are of one kind: the same columns,
@@ -44,7 +60,8 @@ impl Staff {
     pub fn push(&mut self, entry: Entry) {
         if let Some(Row::Mark(last)) = self.rows.last_mut() {
             let same_label = entry.label.is_empty() || entry.label == last.label;
-            if same_label && entry.columns == last.columns {
+            let same_kind = entry.columns == last.columns && entry.hatch == last.hatch;
+            if same_label && same_kind {
                 last.amount += entry.amount;
                 return;
             }
@@ -164,87 +181,4 @@ pub fn wrap(first: &str, next: &str, text: &str) -> Vec<String> {
     }
     lines.push(line);
     lines
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::image::show_size;
-
-    fn entry(address: u32, label: &str, amount: u64, columns: &[&str]) -> Entry {
-        Entry {
-            address,
-            label: label.into(),
-            amount,
-            columns: columns.iter().map(|c| (*c).to_owned()).collect(),
-        }
-    }
-
-    #[test]
-    fn neighbours_of_one_kind_fold() {
-        let mut staff = Staff::new(|n| n.to_string());
-        staff.push(entry(0, "boot", 4, &["erase, program"]));
-        staff.push(entry(
-            0x4_0000,
-            "boot-settings",
-            1,
-            &["left: equal already"],
-        ));
-        staff.push(entry(0x5_0000, "system", 100, &["erase, program"]));
-        staff.push(entry(0x69_0000, "", 4, &["erase, program"]));
-        staff.push(entry(0x6D_0000, "", 48, &["erase, stay blank"]));
-        staff.push(entry(0xFC_0000, "calibration", 1, &["left: unit data"]));
-        assert_eq!(
-            staff.lines(),
-            [
-                "  0x000000 -| boot             4  erase, program",
-                "  0x040000 -| boot-settings    1  left: equal already",
-                "  0x050000 -| system         104  erase, program",
-                "  0x6D0000  |                 48  erase, stay blank",
-                "  0xFC0000 -| calibration      1  left: unit data",
-            ]
-        );
-    }
-
-    #[test]
-    fn notes_stand_below_their_mark() {
-        let mut staff = Staff::new(|bytes| format!("{} KiB", bytes / 1024));
-        staff.push(entry(0, "boot", 236 << 10, &["code-like", "6.2"]));
-        staff.push(entry(0x3_B000, "", 20 << 10, &["blank"]));
-        staff.push(entry(0x5_0000, "system", 2112 << 10, &["packed", "8.0"]));
-        staff.note(None, "gzip stream; its length and CRC-32 agree");
-        staff.note(Some(0x7_A3C0), "holds 5E, target 7E: bit 5 is 0, not 1");
-        assert_eq!(
-            staff.lines(),
-            [
-                "  0x000000 -| boot     236 KiB  code-like  6.2",
-                "  0x03B000  |           20 KiB  blank",
-                "  0x050000 -| system  2112 KiB  packed     8.0",
-                "            |   gzip stream; its length and CRC-32 agree",
-                "  0x07A3C0  |   holds 5E, target 7E: bit 5 is 0, not 1",
-            ]
-        );
-    }
-
-    #[test]
-    fn nothing_is_wider_than_60_columns() {
-        let mut staff = Staff::new(show_size);
-        staff.push(entry(
-            0,
-            "a-name-of-thirty-two-characters.",
-            4096,
-            &["left: equal already"],
-        ));
-        staff.push(entry(0x100_0000, "short", 4096, &["left: equal already"]));
-        staff.note(None, &"some words and more ".repeat(9));
-        let lines = staff.lines();
-        assert!(lines.iter().all(|line| line.len() <= 60), "{lines:#?}");
-        assert_eq!(lines[0], "    0x000000 -| a-name-of-thirty-two-characters.");
-        assert_eq!(lines[1], "              |   4 KiB  left: equal already");
-        assert!(lines[2].starts_with("  0x01000000 -| short"));
-        assert_eq!(
-            lines.last().map(String::as_str),
-            Some("              |   some words and more")
-        );
-    }
 }

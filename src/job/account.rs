@@ -4,7 +4,7 @@
 use std::ops::Range;
 
 use super::Stop;
-use crate::image::{Entry, Span, Staff, show_size};
+use crate::image::{Entry, Hatch, Span, Staff, show_size};
 use crate::interlock::Unexplained;
 use crate::unit::Unfinished;
 use crate::unit::store::StoreFile;
@@ -111,6 +111,11 @@ impl Account {
                         By::Journal => "as the journal says".to_owned(),
                         By::Nothing => "unexplained".to_owned(),
                     }],
+                    hatch: match by {
+                        By::Baseline => Hatch::Dotted,
+                        By::Journal => Hatch::Rising,
+                        By::Nothing => Hatch::Level,
+                    },
                 });
             }
         }

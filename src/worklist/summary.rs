@@ -4,7 +4,7 @@ use std::ops::Range;
 use std::time::Duration;
 
 use super::{Action, Estimate, Place, Worklist};
-use crate::image::{Entry, Holds, Span, Staff, show_size, wrap};
+use crate::image::{Entry, Hatch, Holds, Span, Staff, show_size, wrap};
 use crate::part::ProgramMethod;
 
 /// What becomes of a run of smallest blocks.
@@ -113,21 +113,31 @@ impl Worklist {
     }
 
     fn staff(&self, cell: u32) -> Staff {
-        let mut staff = Staff::new(|count| count.to_string());
+        let mut staff = Staff::new(|count| count.to_string()).ending_at(self.size_bytes);
         let shared = self.upwards().filter(|step| step.shared);
         let shared: Vec<_> = shared.map(|step| step.range).collect();
         for span in &self.spans {
             let first = span.range.start.div_ceil(cell);
             let mut label = span.name();
             if span.range.start % cell != 0 {
-                let columns = vec!["in the block above".to_owned()];
-                push(&mut staff, span.range.start, label, 0, columns);
+                staff.push(Entry {
+                    address: span.range.start,
+                    label: label.to_owned(),
+                    amount: 0,
+                    columns: vec!["in the block above".to_owned()],
+                    hatch: Hatch::Falling,
+                });
                 label = "";
             }
             for index in first..span.range.end.div_ceil(cell) {
                 let range = cell_range(index, cell);
-                let columns = vec![self.kind(span, &range, &shared)];
-                push(&mut staff, range.start, label, 1, columns);
+                staff.push(Entry {
+                    address: range.start,
+                    label: label.to_owned(),
+                    amount: 1,
+                    columns: vec![self.kind(span, &range, &shared)],
+                    hatch: self.hatch(span, &range),
+                });
                 label = "";
             }
         }
@@ -151,6 +161,15 @@ impl Worklist {
             return format!("{text}, shared");
         }
         text.to_owned()
+    }
+
+    /// How a picture shows a block.
+    fn hatch(&self, span: &Span, range: &Range<u32>) -> Hatch {
+        match (self.fate(range.clone()), span.holds) {
+            (Fate::Erased { .. } | Fate::Programmed, _) => Hatch::Level,
+            (Fate::Left { blank: true }, Holds::Replaceable) => Hatch::Empty,
+            (Fate::Left { .. }, holds) => Hatch::from(holds),
+        }
     }
 
     fn times(&self, estimate: &Estimate) -> Vec<String> {
@@ -209,15 +228,6 @@ impl Fate {
             _ => Fate::Erased { blank: false },
         }
     }
-}
-
-fn push(staff: &mut Staff, address: u32, label: &str, amount: u64, columns: Vec<String>) {
-    staff.push(Entry {
-        address,
-        label: label.to_owned(),
-        amount,
-        columns,
-    });
 }
 
 fn cell_range(index: u32, cell: u32) -> Range<u32> {

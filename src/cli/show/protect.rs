@@ -3,7 +3,7 @@
 use crate::cli::figures::size;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
-use crate::image::{Entry, Staff, show_size};
+use crate::image::{Entry, Hatch, Staff, show_size};
 use crate::jedec::Address;
 use crate::jedec::status::{Protection, StatusLock, VolatileForm};
 use crate::job::{ProtectionChange, ProtectionReport};
@@ -104,6 +104,7 @@ fn staff(report: &ProtectionReport) -> Vec<String> {
                 label: label.into(),
                 amount: u64::from(until - at),
                 columns: Vec::new(),
+                hatch: Hatch::Empty,
             });
             at = until;
         }
