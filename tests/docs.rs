@@ -408,6 +408,46 @@ fn the_checklists_are_as_told() {
     );
 }
 
+/// The page has one picture of the wires, and it is what the program prints; its tables of pins agree.
+#[test]
+fn the_wires_are_as_told() {
+    let text = read("docs/wiring.md");
+    let told = section(&text, "The header");
+    let wiring = norlock::job::wiring(Power::Clip);
+    let drawn = wiring.lines().join("\n") + "\n";
+    assert!(blocks(told, "").contains(&drawn), "{drawn}");
+    for power in Power::ALL {
+        for line in norlock::job::wiring(power).lines() {
+            assert!(line.len() <= 60 && line.is_ascii(), "{line}");
+        }
+    }
+    let cells =
+        |row: &str| -> Vec<String> { row.split('|').map(|cell| cell.trim().to_owned()).collect() };
+    let row = |text: &str, begin: &str| {
+        let begins = |line: &&str| {
+            cells(line)
+                .get(1)
+                .is_some_and(|cell| cell.starts_with(begin))
+        };
+        let found = text.lines().find(begins);
+        cells(found.unwrap_or_else(|| panic!("no row for '{begin}'")))
+    };
+    for wire in wiring.wires {
+        assert_eq!(
+            row(section(&text, "The chip"), wire.signal)[2],
+            wire.pin.to_string()
+        );
+        if let Some(pin) = wire.header {
+            let place = &row(told, wire.signal)[2];
+            assert!(
+                place.starts_with(&pin.to_string()),
+                "{}: {place}",
+                wire.signal
+            );
+        }
+    }
+}
+
 #[test]
 fn links_lead_somewhere() {
     let mut broken = Vec::new();

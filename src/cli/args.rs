@@ -20,7 +20,9 @@ use crate::job::Exit;
 pub use accept::AcceptArgs;
 pub use bench::BusArgs;
 pub use change::{OfflineArgs, ProtectArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
-pub use look::{BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, SfdpArgs, VerifyArgs};
+pub use look::{
+    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, SfdpArgs, VerifyArgs, WiringArgs,
+};
 pub use parts::PartsArgs;
 pub use value::{
     AddressRange, IdStart, OfflineHash, ParseValueError, ProtectedSet, RegionDigest, RegionFill,
@@ -71,6 +73,8 @@ pub enum Command {
     Protect(ProtectArgs),
     /// Search the parts table, or say what a printed marking means.
     Parts(PartsArgs),
+    /// Show the eight wires from the chip to the header.
+    Wiring(WiringArgs),
     /// Go through the whole job on a simulated chip.
     Demo(DemoArgs),
 }
@@ -95,9 +99,9 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 13] = [
+    pub const NAMES: [&str; 14] = [
         "contact", "id", "sfdp", "backup", "check", "tailor", "worklist", "write", "verify",
-        "restore", "protect", "parts", "demo",
+        "restore", "protect", "parts", "wiring", "demo",
     ];
 
     /// The command's name.
@@ -116,6 +120,7 @@ impl Command {
             Self::Restore(_) => "restore",
             Self::Protect(_) => "protect",
             Self::Parts(_) => "parts",
+            Self::Wiring(_) => "wiring",
             Self::Demo(_) => "demo",
         }
     }
@@ -136,6 +141,7 @@ impl Command {
             | Self::Tailor(_)
             | Self::Worklist(_)
             | Self::Parts(_)
+            | Self::Wiring(_)
             | Self::Demo(_) => None,
         }
     }
@@ -154,7 +160,7 @@ impl Command {
             Self::Worklist(args) => Some(&args.unit),
             Self::Write(args) => Some(&args.unit),
             Self::Restore(args) => Some(&args.unit),
-            Self::Sfdp(_) | Self::Parts(_) | Self::Demo(_) => None,
+            Self::Sfdp(_) | Self::Parts(_) | Self::Wiring(_) | Self::Demo(_) => None,
         }
     }
 

@@ -148,6 +148,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
                 None => show::parts(&catalogue, args.marking.as_deref(), &args.selection()),
             }
         }
+        Command::Wiring(args) => wiring(&args),
         Command::Demo(args) => demo::demo(&args.folder, look),
     }
 }
@@ -219,6 +220,19 @@ struct KeptReport<'a> {
     #[serde(flatten)]
     report: &'a job::SfdpReport,
     kept: Option<KeptFile>,
+}
+
+fn wiring(args: &args::WiringArgs) -> Result<Answer, Stop> {
+    let wiring = job::wiring(args.power);
+    if let Some(file) = &args.svg {
+        let store = RealStore::new();
+        if store.exists(file)? {
+            return Err(exists_already(file));
+        }
+        keep(&store, file, wiring.picture().svg().as_bytes())?;
+    }
+    let screen = show::wiring(&wiring, args.svg.as_deref());
+    Ok(Answer::new(Exit::True, screen, &wiring))
 }
 
 fn exists_already(file: &Path) -> Stop {

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::BusArgs;
+use crate::interlock::Power;
 
 /// `contact`
 #[derive(Debug, Args)]
@@ -75,6 +76,17 @@ pub struct VerifyArgs {
     /// The bench.
     #[command(flatten)]
     pub bus: BusArgs,
+}
+
+/// `wiring`
+#[derive(Debug, Args)]
+pub struct WiringArgs {
+    /// Where the chip's supply comes from.
+    #[arg(long, value_name = "SOURCE", default_value_t = Power::Clip)]
+    pub power: Power,
+    /// Keep the picture in this file, as SVG.
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
 }
 
 /// `demo`

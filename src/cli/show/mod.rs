@@ -10,6 +10,7 @@ mod sfdp;
 mod stop;
 mod tailor;
 mod verify;
+mod wiring;
 mod worklist;
 mod write;
 
@@ -23,5 +24,6 @@ pub use sfdp::sfdp;
 pub use stop::stop;
 pub use tailor::tailor;
 pub use verify::verify;
+pub use wiring::wiring;
 pub use worklist::worklist;
 pub use write::written;
