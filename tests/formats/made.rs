@@ -1,17 +1,95 @@
-//! Images around files that a tool made.
+//! Files that tools made, and images around them.
 
 use std::fs;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
+use norlock::image::formats::Format::{self, *};
 use norlock::image::formats::{Finding, find};
 
-/// Where the file stands in the image: no address that a block would have.
-pub const OFFSET: usize = 0x3_1234;
+/// Where the file stands in the image: a sector's start, as file systems have it.
+pub const OFFSET: usize = 0x3_1200;
 
-/// A file of `tests/data/formats`; one whose name ends with `.packed` is unpacked.
-pub fn vector(name: &str) -> Vec<u8> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/formats");
+/// A file, what it is, and what is said of it.
+pub struct Made {
+    pub name: &'static str,
+    pub format: Format,
+    pub sentence: &'static str,
+}
+
+const fn made(name: &'static str, format: Format, sentence: &'static str) -> Made {
+    Made {
+        name,
+        format,
+        sentence,
+    }
+}
+
+/// Every file that `tests/data/formats/make` makes.
+pub const ALL: [Made; 19] = [
+    made(
+        "gauge-encrypted.key",
+        Pem,
+        "PEM text; its own size ends at the blank",
+    ),
+    made("gauge-pkcs8.der", Der, "DER structure; its lengths agree"),
+    made("gauge-rsa.der", Der, "DER structure; its lengths agree"),
+    made("gauge.crt", Der, "DER structure; its lengths agree"),
+    made(
+        "gauge.dtb",
+        Devicetree,
+        "devicetree blob; its length and structure agree",
+    ),
+    made("gauge.key", Pem, "PEM text; its length agrees"),
+    made("gauge.pem", Pem, "PEM text; its length agrees"),
+    made(
+        "system-be.jffs2.packed",
+        Jffs2,
+        "run of JFFS2 nodes; its checksums agree",
+    ),
+    made(
+        "system-le.jffs2",
+        Jffs2,
+        "run of JFFS2 nodes; its checksums agree",
+    ),
+    made("system.cramfs", Cramfs, "cramfs; its CRC-32 agrees"),
+    made(
+        "system.ext2.packed",
+        Ext,
+        "ext file system; its own size ends at the blank",
+    ),
+    made(
+        "system.ext4.packed",
+        Ext,
+        "ext file system; its superblock CRC-32C agrees",
+    ),
+    made(
+        "system.squashfs",
+        Squashfs,
+        "SquashFS; its own size ends at the blank",
+    ),
+    made(
+        "system.ubi.packed",
+        Ubi,
+        "run of UBI erase blocks; its checksums agree",
+    ),
+    made("tides.gz", Gzip, "gzip stream; its length and CRC-32 agree"),
+    made("tides.lz4", Lz4, "LZ4 frame; its content checksum agrees"),
+    made("tides.lzma", Lzma, "LZMA stream; its end mark agrees"),
+    made("tides.xz", Xz, "xz stream; its index and CRC-64 agree"),
+    made(
+        "tides.zst",
+        Zstd,
+        "Zstandard frame; its own size ends at the blank",
+    ),
+];
+
+pub fn folder() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/formats")
+}
+
+/// A file of `folder`; one whose name ends with `.packed` is unpacked.
+pub fn read(folder: &Path, name: &str) -> Vec<u8> {
     let bytes = fs::read(folder.join(name)).unwrap();
     if !name.ends_with(".packed") {
         return bytes;
@@ -22,12 +100,16 @@ pub fn vector(name: &str) -> Vec<u8> {
     unpacked
 }
 
-/// `content` within a blank image, with random bytes before it.
-pub fn image(content: &[u8], offset: usize) -> Vec<u8> {
-    let mut image = vec![0xFF; offset];
-    fastrand::Rng::with_seed(offset as u64).fill(&mut image[..offset - 0x1000]);
+/// A file of `tests/data/formats`.
+pub fn vector(name: &str) -> Vec<u8> {
+    read(&folder(), name)
+}
+
+/// `content` at [`OFFSET`] in a blank image.
+pub fn image(content: &[u8]) -> Vec<u8> {
+    let mut image = vec![0xFF; OFFSET];
     image.extend(content);
-    image.resize(image.len() + 0x8000, 0xFF);
+    image.resize(image.len() + 0x1_0000, 0xFF);
     image
 }
 

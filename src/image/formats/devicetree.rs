@@ -36,7 +36,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
     let checked = match total > place.left_bytes() {
         true => Checked::Cut,
         false => match check(place, &header, &mut nodes) {
-            Err(Stop::Spent) => Checked::HeaderOnly("too much else was looked at"),
+            Err(Stop::Spent) => Checked::TOO_MUCH,
             checked => checked?,
         },
     };

@@ -6,17 +6,31 @@
 //! own check holds, or when at least 48 bits of its header are what they have to be, so that random
 //! bytes show nothing.
 
+mod cramfs;
+mod der;
 mod devicetree;
+mod elf;
+mod ext;
 mod gzip;
+mod jffs2;
+mod lz4;
+mod lzma;
+mod pem;
 mod place;
 mod scan;
 mod squashfs;
+mod ubi;
+mod xz;
+mod zstd;
 
 pub use scan::{FINDINGS_MAX, find};
 
 use std::fmt;
 
 use serde::Serialize;
+
+/// No decoder is given a larger dictionary.
+const DICTIONARY_BYTES_MAX: u64 = 8 << 20;
 
 /// What was found in an image.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
@@ -73,31 +87,72 @@ pub enum Checked {
     HeaderOnly(&'static str),
 }
 
+impl Checked {
+    const TOO_LONG: Self = Self::HeaderOnly("too long to be unpacked here");
+    const TOO_MUCH: Self = Self::HeaderOnly("not looked at closely: too much else was");
+}
+
 /// An open format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Format {
+    /// cramfs, `cramfs_fs.h` of Linux.
+    Cramfs,
+    /// A key or certificate in DER, X.690.
+    Der,
     /// Flattened devicetree, Devicetree Specification 0.4, chapter 5.
     Devicetree,
+    /// System V Application Binary Interface, chapter 4.
+    Elf,
+    /// ext2, ext3 or ext4, `ext4.h` of Linux.
+    Ext,
     /// RFC 1952.
     Gzip,
+    /// A run of JFFS2 nodes, `jffs2.h` of Linux.
+    Jffs2,
+    /// LZ4 Frame Format Description 1.6.4.
+    Lz4,
+    /// LZMA alone, `lzma-file-format.txt` of XZ Utils.
+    Lzma,
+    /// RFC 7468.
+    Pem,
     /// SquashFS 4, `squashfs_fs.h` of Linux.
     Squashfs,
+    /// A run of UBI erase blocks, `ubi-media.h` of Linux.
+    Ubi,
+    /// The .xz File Format 1.2.1.
+    Xz,
+    /// RFC 8878.
+    Zstd,
 }
 
 impl Format {
     /// A file system: what stands in it is its own matter.
     fn holds_files(self) -> bool {
-        matches!(self, Self::Squashfs)
+        matches!(
+            self,
+            Self::Cramfs | Self::Ext | Self::Jffs2 | Self::Squashfs | Self::Ubi
+        )
     }
 }
 
 impl fmt::Display for Format {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
+            Self::Cramfs => "cramfs",
+            Self::Der => "DER structure",
             Self::Devicetree => "devicetree blob",
+            Self::Elf => "ELF file",
+            Self::Ext => "ext file system",
             Self::Gzip => "gzip stream",
+            Self::Jffs2 => "run of JFFS2 nodes",
+            Self::Lz4 => "LZ4 frame",
+            Self::Lzma => "LZMA stream",
+            Self::Pem => "PEM text",
             Self::Squashfs => "SquashFS",
+            Self::Ubi => "run of UBI erase blocks",
+            Self::Xz => "xz stream",
+            Self::Zstd => "Zstandard frame",
         })
     }
 }
@@ -157,7 +212,9 @@ impl Finding {
         let closed = match self.checked {
             Checked::Agrees(_) => true,
             Checked::HeaderOnly(_) => self.format.holds_files(),
-            Checked::Disagrees { .. } | Checked::Damaged { .. } | Checked::Cut => false,
+            // A run is counted as one, its damaged parts too.
+            Checked::Disagrees { .. } => matches!(self.format, Format::Jffs2 | Format::Ubi),
+            Checked::Damaged { .. } | Checked::Cut => false,
         };
         match self.size_bytes {
             Some(size_bytes) if closed => self.offset.saturating_add(size_bytes),

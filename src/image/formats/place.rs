@@ -1,7 +1,7 @@
 //! A place within an image, as a format's reader sees it.
 
 use std::cell::Cell;
-use std::io;
+use std::io::{self, Read};
 
 use crate::image::ReadAt;
 
@@ -10,6 +10,12 @@ const FIRST_BYTES: usize = 4 << 10;
 const FURTHER_BYTES: usize = 64 << 10;
 /// What a read costs beyond its bytes.
 const CALL_COST: u64 = 512;
+
+/// Padding that may stand between an end and the blank, and how much of that is looked at.
+const PADDING_BYTES_MAX: usize = 4096;
+const BLANK_BYTES_MIN: usize = 16;
+/// Bytes unpacked at once.
+const UNPACKED_AT_ONCE: usize = 32 << 10;
 
 /// Why a look ended early.
 #[derive(Debug)]
@@ -31,16 +37,23 @@ pub(super) type Look<T> = Result<T, Stop>;
 
 /// What may still be spent on an image. One unit is about the time that a byte takes to be read and
 /// hashed, so that neither a bomb nor thousands of false headers can stall the pass.
-pub(super) struct Budget(Cell<u64>);
+pub(super) struct Budget {
+    left: Cell<u64>,
+    /// What ended a stream under a decoder, which passes on no errors but its own.
+    stop: Cell<Option<Stop>>,
+}
 
 impl Budget {
     pub(super) fn new(units: u64) -> Self {
-        Self(Cell::new(units))
+        Self {
+            left: Cell::new(units),
+            stop: Cell::new(None),
+        }
     }
 
     pub(super) fn spend(&self, units: u64) -> Look<()> {
-        let left = self.0.get().checked_sub(units);
-        self.0.set(left.unwrap_or(0));
+        let left = self.left.get().checked_sub(units);
+        self.left.set(left.unwrap_or(0));
         left.map(|_| ()).ok_or(Stop::Spent)
     }
 }
@@ -53,7 +66,7 @@ pub(super) struct Window {
 }
 
 impl Window {
-    fn get(&self, offset: u64, length: usize) -> Option<&[u8]> {
+    pub(super) fn get(&self, offset: u64, length: usize) -> Option<&[u8]> {
         let start = usize::try_from(offset.checked_sub(self.offset)?).ok()?;
         self.bytes.get(start..start.checked_add(length)?)
     }
@@ -99,6 +112,48 @@ impl Place<'_> {
         Ok(true)
     }
 
+    /// Whether nothing but padding stands between `at` and blank bytes, or the image's end.
+    pub(super) fn is_blank_from(&self, at: u64) -> Look<bool> {
+        let mut after = [0; PADDING_BYTES_MAX + BLANK_BYTES_MIN];
+        let left = self.left_bytes().saturating_sub(at);
+        let length = usize::try_from(left).map_or(after.len(), |left| left.min(after.len()));
+        let after = after.get_mut(..length).unwrap_or_default();
+        self.read(at, after)?;
+        let zeros = after.iter().take_while(|byte| **byte == 0).count();
+        let rest = after
+            .get(zeros.min(PADDING_BYTES_MAX)..)
+            .unwrap_or_default();
+        Ok(rest.iter().take(BLANK_BYTES_MIN).all(|byte| *byte == 0xFF))
+    }
+
+    /// Unpacks what `decoder` gives, to its end or to the fault within it, and counts the bytes. Each
+    /// costs `byte_cost`.
+    pub(super) fn unpack(&self, decoder: &mut dyn Read, byte_cost: u64) -> Look<Unpacked> {
+        let mut content = vec![0; UNPACKED_AT_ONCE];
+        let mut bytes = 0;
+        loop {
+            match decoder.read(&mut content) {
+                Ok(0) => return Ok(Unpacked { bytes, whole: true }),
+                Ok(length) => {
+                    bytes += length as u64;
+                    self.budget.spend(length as u64 * byte_cost)?;
+                }
+                Err(_) => {
+                    self.stopped()?;
+                    return Ok(Unpacked {
+                        bytes,
+                        whole: false,
+                    });
+                }
+            }
+        }
+    }
+
+    /// What ended a stream under its decoder, where that was not the content.
+    pub(super) fn stopped(&self) -> Look<()> {
+        self.budget.stop.take().map_or(Ok(()), Err)
+    }
+
     /// The bytes from `at` to `end`, or to the end of the image, one after the other.
     pub(super) fn stream(&self, at: u64, end: u64) -> Stream<'_> {
         Stream {
@@ -109,6 +164,13 @@ impl Place<'_> {
             used: 0,
         }
     }
+}
+
+/// What unpacking came to.
+pub(super) struct Unpacked {
+    pub(super) bytes: u64,
+    /// To its own end, with all checks that its decoder makes.
+    pub(super) whole: bool,
 }
 
 /// Bytes of a place, one after the other.
@@ -151,6 +213,19 @@ impl Stream<'_> {
         self.used = self.used.saturating_add(length).min(self.buffer.len());
     }
 
+    /// Hands on all that is left.
+    pub(super) fn each(&mut self, mut take: impl FnMut(&[u8])) -> Look<()> {
+        loop {
+            let bytes = self.fill()?;
+            if bytes.is_empty() {
+                return Ok(());
+            }
+            take(bytes);
+            let length = bytes.len();
+            self.consume(length);
+        }
+    }
+
     /// Goes on at another address.
     pub(super) fn seek(&mut self, to: u64) {
         let start = self.at - self.buffer.len() as u64;
@@ -179,6 +254,22 @@ impl Stream<'_> {
             done += length;
         }
         Ok(Some(bytes))
+    }
+}
+
+impl Read for Stream<'_> {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let next = match self.fill() {
+            Ok(next) => next,
+            Err(stop) => {
+                self.place.budget.stop.set(Some(stop));
+                return Err(io::ErrorKind::Other.into());
+            }
+        };
+        let length = next.len().min(into.len());
+        into.iter_mut().zip(next).for_each(|(to, from)| *to = *from);
+        self.consume(length);
+        Ok(length)
     }
 }
 
@@ -235,4 +326,67 @@ impl<'a> Fields<'a> {
 /// A checksum as it is shown.
 pub(super) fn hex32(value: u32) -> String {
     format!("{value:08X}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Published check values of `123456789`: CRC-32/ISO-HDLC of the CRC catalogue, as in gzip, xz and
+    /// cramfs; CRC-32/JAMCRC, which UBI has; CRC-32/ISCSI of RFC 3720, as in ext4.
+    #[test]
+    fn checksums_have_the_published_parameters() {
+        let text = b"123456789";
+        assert_eq!(crc32fast::hash(text), 0xCBF4_3926);
+        assert_eq!(!crc32fast::hash(text), 0x340B_C6D9);
+        let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISCSI);
+        assert_eq!(crc.checksum(text), 0xE306_9283);
+    }
+
+    #[test]
+    fn a_stream_reads_on_wherever_it_is_sent() {
+        let image: Vec<u8> = (0..40_000_u32).map(|at| (at % 251) as u8).collect();
+        let place = Place {
+            image: &image,
+            image_size_bytes: image.len() as u64,
+            offset: 100,
+            window: &Window::default(),
+            budget: &Budget::new(1 << 20),
+        };
+        let mut stream = place.stream(0, u64::MAX);
+        for at in [0, 3, 4090, 4094, 2, 20_000, 39_896, 17] {
+            stream.seek(at);
+            assert_eq!(stream.position(), at);
+            let start = 100 + at as usize;
+            let bytes = stream.array::<4>().unwrap();
+            assert_eq!(
+                bytes.as_ref().map(<[u8; 4]>::as_slice),
+                image.get(start..start + 4)
+            );
+        }
+        stream.seek(39_898);
+        assert_eq!(stream.array::<4>().unwrap(), None);
+        assert!(place.stream(0, 1).array::<2>().unwrap().is_none());
+    }
+
+    #[test]
+    fn blank_follows_behind_padding_of_no_more_than_4_kib() {
+        let blank = |padding: usize, after: &[u8]| {
+            let image = [vec![1; 10], vec![0; padding], after.to_vec()].concat();
+            let place = Place {
+                image: &image,
+                image_size_bytes: image.len() as u64,
+                offset: 0,
+                window: &Window::default(),
+                budget: &Budget::new(1 << 20),
+            };
+            place.is_blank_from(10).unwrap()
+        };
+        assert!(blank(0, &[]));
+        assert!(blank(0, &[0xFF; 16]));
+        assert!(blank(4096, &[0xFF; 16]));
+        assert!(!blank(4097, &[0xFF; 16]));
+        assert!(!blank(5, &[7; 16]));
+        assert!(!blank(0, &[&[0xFF; 15][..], &[0; 1]].concat()));
+    }
 }

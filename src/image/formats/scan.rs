@@ -2,10 +2,13 @@
 
 use std::io;
 
-use aho_corasick::{AhoCorasick, AhoCorasickKind, MatchKind};
+use aho_corasick::AhoCorasick;
 
 use super::place::{Budget, Look, Place, Stop, Window};
-use super::{Checked, Finding, Findings, devicetree, gzip, squashfs};
+use super::{Checked, Finding, Findings};
+use super::{
+    cramfs, der, devicetree, elf, ext, gzip, jffs2, lz4, lzma, pem, squashfs, ubi, xz, zstd,
+};
 use crate::image::ReadAt;
 
 /// Findings beyond these are only counted.
@@ -17,9 +20,6 @@ const BEHIND_BYTES: usize = 4 << 10;
 const AHEAD_BYTES: usize = 4 << 10;
 /// What may be spent on one image, in bytes read and hashed.
 const BUDGET_UNITS: u64 = 1 << 30;
-/// Padding that may stand between an end and the blank.
-const PADDING_BYTES_MAX: usize = 4096;
-const BLANK_BYTES_MIN: usize = 16;
 
 type Reader = fn(&Place<'_>) -> Look<Option<Finding>>;
 
@@ -28,17 +28,61 @@ struct Magic {
     bytes: &'static [u8],
     at: u64,
     reader: Reader,
+    /// Keys are looked for within other things too, so that none is shown by chance.
+    everywhere: bool,
 }
 
-const fn magic(bytes: &'static [u8], at: u64, reader: Reader) -> Magic {
-    Magic { bytes, at, reader }
+impl Magic {
+    const fn new(bytes: &'static [u8], reader: Reader) -> Self {
+        Self {
+            bytes,
+            at: 0,
+            reader,
+            everywhere: false,
+        }
+    }
+
+    const fn at(mut self, at: u64) -> Self {
+        self.at = at;
+        self
+    }
+
+    const fn everywhere(mut self) -> Self {
+        self.everywhere = true;
+        self
+    }
 }
 
-const MAGICS: [Magic; 3] = [
-    magic(&[0xD0, 0x0D, 0xFE, 0xED], 0, devicetree::look),
-    magic(&[0x1F, 0x8B, 8], 0, gzip::look),
-    magic(b"hsqs", 0, squashfs::look),
-];
+/// All but that of ext, which is too short to be looked for anywhere.
+fn magics() -> Vec<Magic> {
+    let mut magics = vec![
+        Magic::new(&[0xD0, 0x0D, 0xFE, 0xED], devicetree::look),
+        Magic::new(&[0x1F, 0x8B, 8], gzip::look),
+        Magic::new(b"\xFD7zXZ\0", xz::look),
+        Magic::new(&[0x28, 0xB5, 0x2F, 0xFD], zstd::look),
+        Magic::new(&[0x04, 0x22, 0x4D, 0x18], lz4::look),
+        // The properties that encoders choose by themselves and for code, and the lower half of a
+        // dictionary size.
+        Magic::new(&[0x5D, 0, 0], lzma::look),
+        Magic::new(&[0x6D, 0, 0], lzma::look),
+        Magic::new(b"hsqs", squashfs::look),
+        Magic::new(b"Compressed ROMFS", cramfs::look).at(16),
+        Magic::new(b"UBI#", ubi::look),
+        Magic::new(b"\x7FELF", elf::look),
+        Magic::new(pem::BEGIN, pem::look).everywhere(),
+        Magic::new(der::CERTIFICATE, der::look).at(der::CERTIFICATE_AT),
+    ];
+    for key in [der::PRIVATE_KEY, der::RSA_KEY_2048, der::RSA_KEY_4096] {
+        magics.push(Magic::new(key, der::look).at(der::KEY_AT).everywhere());
+    }
+    let nodes = jffs2::MAGICS.iter();
+    magics.extend(nodes.map(|magic| Magic::new(magic, jffs2::look)));
+    magics
+}
+
+/// File systems begin at a multiple of this.
+const SECTOR_BYTES: u64 = 512;
+const EXT: Magic = Magic::new(&[0x53, 0xEF], ext::look).at(ext::MAGIC_AT);
 
 /// Looks for open formats in `image`, and has each checked by its own means.
 ///
@@ -48,12 +92,17 @@ const MAGICS: [Magic; 3] = [
 /// # Errors
 /// What reading the image comes to.
 pub fn find(image: &dyn ReadAt) -> io::Result<Findings> {
+    find_within(image, BUDGET_UNITS)
+}
+
+fn find_within(image: &dyn ReadAt, units: u64) -> io::Result<Findings> {
     let mut pass = Pass {
         image,
         size_bytes: image.size_bytes()?,
-        budget: Budget::new(BUDGET_UNITS),
+        budget: Budget::new(units),
         findings: Findings::default(),
         closed_until: 0,
+        key_until: 0,
     };
     pass.run()?;
     pass.findings.listed.sort_by_key(|finding| finding.offset);
@@ -67,33 +116,48 @@ struct Pass<'a> {
     findings: Findings,
     /// Up to here a finding has its extent.
     closed_until: u64,
+    /// The same of a key.
+    key_until: u64,
 }
 
 impl Pass<'_> {
     fn run(&mut self) -> io::Result<()> {
-        let patterns = MAGICS.iter().map(|magic| magic.bytes);
-        let longest = patterns.clone().map(<[u8]>::len).max().unwrap_or(0);
-        let searcher = AhoCorasick::builder()
-            .match_kind(MatchKind::LeftmostFirst)
-            .kind(Some(AhoCorasickKind::DFA))
-            .build(patterns)
-            .map_err(io::Error::other)?;
+        let magics = magics();
+        let searcher = AhoCorasick::new(magics.iter().map(|magic| magic.bytes));
+        let searcher = searcher.map_err(io::Error::other)?;
+        let longest = searcher.max_pattern_len();
         let mut window = Window::default();
         let mut at = 0;
+        let mut ext_at = EXT.at % SECTOR_BYTES;
         while at < self.size_bytes {
             self.move_window(&mut window, at)?;
             let start = usize::try_from(at - window.offset).unwrap_or(0);
             let end = (start + STEP_BYTES + longest - 1).min(window.bytes.len());
             let searched = window.bytes.get(start..end).unwrap_or_default();
+            let next = at + STEP_BYTES as u64;
             for met in searcher.find_iter(searched) {
-                let Some(magic) = MAGICS.get(met.pattern().as_usize()) else {
+                let met_at = at + met.start() as u64;
+                let Some(magic) = magics.get(met.pattern().as_usize()) else {
                     continue;
                 };
-                if met.start() < STEP_BYTES {
-                    self.meet(&window, at + met.start() as u64, magic)?;
+                if met_at < next {
+                    self.meet_ext(&window, &mut ext_at, met_at)?;
+                    self.meet(&window, met_at, magic)?;
                 }
             }
-            at += STEP_BYTES as u64;
+            self.meet_ext(&window, &mut ext_at, next)?;
+            at = next;
+        }
+        Ok(())
+    }
+
+    /// Looks at the places from `met_at` to `to` that ext may have its magic number at.
+    fn meet_ext(&mut self, window: &Window, met_at: &mut u64, to: u64) -> io::Result<()> {
+        while *met_at < to {
+            if window.get(*met_at, EXT.bytes.len()) == Some(EXT.bytes) {
+                self.meet(window, *met_at, &EXT)?;
+            }
+            *met_at += SECTOR_BYTES;
         }
         Ok(())
     }
@@ -118,7 +182,11 @@ impl Pass<'_> {
         let Some(offset) = met_at.checked_sub(magic.at) else {
             return Ok(());
         };
-        if offset < self.closed_until {
+        let closed_until = match magic.everywhere {
+            true => self.key_until,
+            false => self.closed_until,
+        };
+        if offset < closed_until {
             return Ok(());
         }
         let place = Place {
@@ -133,8 +201,18 @@ impl Pass<'_> {
             Ok(None) | Err(Stop::Spent) => return Ok(()),
             Err(Stop::Image(error)) => return Err(error),
         };
-        found.ends_at_blank = ends_at_blank(&place, &found)?;
-        self.closed_until = found.closed_until();
+        found.ends_at_blank = match (found.size_bytes, &found.checked) {
+            (None, _) | (_, Checked::Cut) => false,
+            (Some(size_bytes), _) => match place.is_blank_from(size_bytes) {
+                Ok(is_blank) => is_blank,
+                Err(Stop::Spent) => false,
+                Err(Stop::Image(error)) => return Err(error),
+            },
+        };
+        self.closed_until = self.closed_until.max(found.closed_until());
+        if found.is_secret() {
+            self.key_until = self.key_until.max(found.closed_until());
+        }
         self.list(found);
         Ok(())
     }
@@ -148,24 +226,64 @@ impl Pass<'_> {
     }
 }
 
-/// Whether nothing but padding stands between the end of `found` and blank bytes, or the image's end.
-fn ends_at_blank(place: &Place<'_>, found: &Finding) -> io::Result<bool> {
-    let (Some(size_bytes), false) = (found.size_bytes, found.checked == Checked::Cut) else {
-        return Ok(false);
-    };
-    let left = place.left_bytes().saturating_sub(size_bytes);
-    let mut after = [0; PADDING_BYTES_MAX + BLANK_BYTES_MIN];
-    let length = usize::try_from(left).map_or(after.len(), |left| left.min(after.len()));
-    let after = after.get_mut(..length).unwrap_or_default();
-    match place.read(size_bytes, after) {
-        Ok(_) => {}
-        Err(Stop::Spent) => return Ok(false),
-        Err(Stop::Image(error)) => return Err(error),
+#[cfg(test)]
+mod tests {
+    use std::io::Write;
+
+    use flate2::{Compression, write::GzEncoder};
+
+    use super::*;
+    use crate::image::formats::Format;
+
+    fn gzip(content: &[u8]) -> Vec<u8> {
+        let mut encoder = GzEncoder::new(Vec::new(), Compression::fast());
+        encoder.write_all(content).unwrap();
+        encoder.finish().unwrap()
     }
-    let padding = after
-        .iter()
-        .take(PADDING_BYTES_MAX)
-        .take_while(|byte| **byte == 0);
-    let rest = after.get(padding.count()..).unwrap_or_default();
-    Ok(rest.iter().take(BLANK_BYTES_MIN).all(|byte| *byte == 0xFF))
+
+    #[test]
+    fn what_may_be_spent_ends_unpacking_but_not_the_pass() {
+        let mut image = gzip(&vec![0; 4 << 20]);
+        let second = image.len();
+        image.extend(gzip(b"gauge-07"));
+        let rich = find_within(&image, BUDGET_UNITS).unwrap();
+        assert_eq!(rich.listed.len(), 2);
+        let poor = find_within(&image, 1 << 20).unwrap();
+        assert_eq!(poor.listed.len(), 1);
+        assert_eq!(poor.listed[0].checked, Checked::TOO_LONG);
+        assert_eq!(poor.listed[0].size_bytes, None);
+        // A header at hand costs nothing.
+        image.truncate(second);
+        image.extend(b"\x7FELF\x01\x01\x01");
+        image.extend([0; 9]);
+        image.extend([2, 0, 40, 0, 1, 0, 0, 0]);
+        image.extend([0; 16]);
+        image.extend([52, 0, 32, 0, 0, 0, 40, 0, 0, 0, 0, 0]);
+        image.resize(image.len() + 64, 0xFF);
+        let poor = find_within(&image, 1 << 20).unwrap();
+        assert_eq!(poor.listed.len(), 2);
+        assert_eq!(poor.listed[1].format, Format::Elf);
+    }
+
+    #[test]
+    fn more_than_can_be_listed_are_counted() {
+        let one = gzip(b"gauge-07");
+        let image = one.repeat(FINDINGS_MAX + 3);
+        let findings = find(&image).unwrap();
+        assert_eq!(findings.listed.len(), FINDINGS_MAX);
+        assert_eq!(findings.more, 3);
+    }
+
+    #[test]
+    fn things_across_the_steps_of_the_pass_are_found_once() {
+        let one = gzip(&[0x55; 3000]);
+        for before in 0..24 {
+            let mut image = vec![0xFF; STEP_BYTES - before];
+            let offset = image.len() as u64;
+            image.extend(&one);
+            let findings = find(&image).unwrap();
+            let places: Vec<_> = findings.listed.iter().map(|found| found.offset).collect();
+            assert_eq!(places, [offset], "{before} before the step");
+        }
+    }
 }

@@ -33,7 +33,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
     let checked = match header.used_bytes > place.left_bytes() {
         true => Checked::Cut,
         false => match check(place, &header) {
-            Err(Stop::Spent) => Checked::HeaderOnly("too much else was looked at"),
+            Err(Stop::Spent) => Checked::TOO_MUCH,
             checked => checked?,
         },
     };
