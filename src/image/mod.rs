@@ -13,7 +13,9 @@ mod tailor;
 
 pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
 pub use picture::{CELL, Hatch, Item, LINE, MARGIN, Picture};
-pub use regions::{Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned};
+pub use regions::{
+    Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned, starts_in,
+};
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};
 pub use tailor::{Baseline, Content, Filling, RegionChange, Rest, TailorError, Tailored, tailor};

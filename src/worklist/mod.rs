@@ -19,7 +19,7 @@ use std::time::Duration;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
-use crate::image::{Span, show_size};
+use crate::image::{Span, show_size, starts_in};
 use crate::jedec::Address;
 use crate::part::EraseType;
 use load::{Grain, Load, Rates};
@@ -220,9 +220,9 @@ impl Worklist {
         hash.finalize().into()
     }
 
-    /// End of what begins at address 0.
+    /// End of what the board starts from.
     fn boot_end(&self) -> u32 {
-        self.spans.first().map_or(0, |span| span.range.end)
+        starts_in(&self.spans).map_or(0, |span| span.range.end)
     }
 
     /// The order of the steps, in words.

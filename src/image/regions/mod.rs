@@ -61,6 +61,13 @@ impl Span {
     }
 }
 
+/// The span that a board starts from, among those of a whole flash: the one at address 0, since that is
+/// where a board starts that tells nothing else.
+#[must_use]
+pub fn starts_in(spans: &[Span]) -> Option<&Span> {
+    spans.first().filter(|span| span.range.start == 0)
+}
+
 /// A region that does not begin and end where erase blocks do.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Unaligned {
