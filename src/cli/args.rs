@@ -25,8 +25,8 @@ pub use look::{
 };
 pub use parts::PartsArgs;
 pub use value::{
-    AddressRange, IdStart, OfflineHash, ParseValueError, ProtectedSet, RegionDigest, RegionFill,
-    RegionPiece, SizeBytes, Supply,
+    AddressRange, IdStart, OfflineHash, ParseValueError, PiecePlace, ProtectedSet, RegionDigest,
+    RegionFill, RegionPiece, SizeBytes, Supply,
 };
 
 /// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose

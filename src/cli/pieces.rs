@@ -1,50 +1,92 @@
 //! What goes into which region: the options of `tailor`, gathered by region.
 
-use super::args::TailorArgs;
-use crate::job::{Exit, Stop, TailorOrder};
+use super::args::{PiecePlace, RegionDigest, RegionPiece, TailorArgs};
+use crate::job::{Exit, PieceOrder, Stop, TailorOrder};
 
 /// One order for each region that an option names, in the order of the options.
 ///
 /// # Errors
-/// A [`Stop`] if an option is given twice for one region.
+/// A [`Stop`] if something is given twice, or a hash without its piece, or a piece without its hash.
 pub fn orders(args: &TailorArgs) -> Result<Vec<TailorOrder>, Stop> {
-    let pieces = args.piece.iter().map(|piece| &piece.region);
-    let hashes = args.sha256.iter().map(|hash| &hash.region);
+    each_once(args.piece.iter().map(|piece| &piece.place), "piece")?;
+    each_once(args.sha256.iter().map(|hash| &hash.place), "sha256")?;
+    let stray = |hash: &&RegionDigest| !args.piece.iter().any(|piece| piece.place == hash.place);
+    if let Some(stray) = args.sha256.iter().find(stray) {
+        let place = &stray.place;
+        let next = format!("Give it: --piece {place}=FILE, with the same REGION+OFFSET.");
+        return usage(
+            format!("There is no piece that --sha256 {place} is for."),
+            next,
+        );
+    }
+    let pieces = args.piece.iter().map(|piece| &piece.place.region);
     let fills = args.fill.iter().map(|fill| &fill.region);
     let mut regions: Vec<&String> = Vec::new();
-    for region in pieces.chain(hashes).chain(fills) {
+    for region in pieces.chain(fills) {
         if !regions.contains(&region) {
             regions.push(region);
         }
     }
-    regions
-        .into_iter()
-        .map(|region| order(args, region))
-        .collect()
+    let orders = regions.into_iter().map(|region| order(args, region));
+    orders.collect()
 }
 
 fn order(args: &TailorArgs, region: &str) -> Result<TailorOrder, Stop> {
-    let pieces = args.piece.iter().filter(|piece| piece.region == region);
-    let hashes = args.sha256.iter().filter(|hash| hash.region == region);
-    let fills = args.fill.iter().filter(|fill| fill.region == region);
+    let pieces = args
+        .piece
+        .iter()
+        .filter(|piece| piece.place.region == region);
+    let mut fills = args.fill.iter().filter(|fill| fill.region == region);
+    let rest = fills.next().map(|fill| fill.rest);
+    if fills.next().is_some() {
+        let headline = format!("--fill is given twice for region '{region}'.");
+        return usage(headline, "Give it once.".into());
+    }
     Ok(TailorOrder {
         region: region.to_owned(),
-        piece: only(pieces, "piece", region)?.map(|piece| piece.file.clone()),
-        sha256: only(hashes, "sha256", region)?.map(|hash| hash.digest),
-        fill: only(fills, "fill", region)?.map(|fill| fill.byte),
+        pieces: pieces
+            .map(|piece| piece_order(args, piece))
+            .collect::<Result<_, _>>()?,
+        rest,
     })
 }
 
-fn only<T>(
-    mut given: impl Iterator<Item = T>,
-    option: &str,
-    region: &str,
-) -> Result<Option<T>, Stop> {
-    let first = given.next();
-    if given.next().is_none() {
-        return Ok(first);
+fn piece_order(args: &TailorArgs, piece: &RegionPiece) -> Result<PieceOrder, Stop> {
+    let place = &piece.place;
+    let hash = args.sha256.iter().find(|hash| hash.place == *place);
+    let Some(hash) = hash else {
+        let headline = format!(
+            "No SHA-256 was given for the piece {}.",
+            piece.file.display()
+        );
+        let next = format!(
+            "Take it from whoever made the piece, of the file as it was published: --sha256 {place}=DIGITS"
+        );
+        return usage(headline, next);
+    };
+    Ok(PieceOrder {
+        file: piece.file.clone(),
+        offset: place.offset,
+        sha256: hash.digest,
+    })
+}
+
+fn each_once<'a>(places: impl Iterator<Item = &'a PiecePlace>, option: &str) -> Result<(), Stop> {
+    let mut seen: Vec<&PiecePlace> = Vec::new();
+    for place in places {
+        if seen.contains(&place) {
+            let headline = format!("--{option} {place} is given twice.");
+            let next = format!(
+                "Say where each piece begins in its region: --{option} {}+OFFSET=...",
+                place.region
+            );
+            return usage(headline, next);
+        }
+        seen.push(place);
     }
-    let next = "Give it once; several pieces are joined into one file first.";
-    let headline = format!("--{option} is given twice for region '{region}'.");
+    Ok(())
+}
+
+fn usage<T>(headline: String, next: String) -> Result<T, Stop> {
     Err(Stop::new(Exit::Usage, headline, next))
 }

@@ -6,6 +6,8 @@
 mod examine;
 pub mod formats;
 mod picture;
+mod plain;
+mod records;
 mod regions;
 mod size;
 mod staff;
@@ -13,12 +15,16 @@ mod tailor;
 
 pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
 pub use picture::{CELL, Hatch, Item, LINE, MARGIN, Picture};
+pub use records::{Form, RecordError, RecordProblem};
 pub use regions::{
     Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned, starts_in,
 };
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};
-pub use tailor::{Baseline, Content, Filling, RegionChange, Rest, TailorError, Tailored, tailor};
+pub use tailor::{
+    Baseline, Becomes, Filling, Part, Piece, PlacedPiece, RegionChange, Rest, TailorError,
+    Tailored, tailor,
+};
 
 use std::fs::File;
 use std::io;

@@ -49,7 +49,7 @@ pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
 pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
 pub use stop::{ChipState, Stop};
-pub use tailor::{TailorOrder, TailorReport, tailor};
+pub use tailor::{PieceOrder, TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};
 pub use verify::{Difference, VerifyReport, verify};
 pub use wiring::{Wire, Wiring, Within, wiring};

@@ -10,7 +10,7 @@ use super::explain::sentence;
 use super::record::{REGION_MAP, parse_map, region_map};
 use super::write::no_backup;
 use super::{Exit, Stop};
-use crate::image::{Baseline, Content, Filling, RegionMap, Rest, TailorError, Tailored};
+use crate::image::{Baseline, Filling, Piece, RegionMap, Rest, Span, TailorError, Tailored};
 use crate::part::Catalogue;
 use crate::unit::journal::Journal;
 use crate::unit::store::StoreFile;
@@ -21,12 +21,21 @@ use crate::unit::{Digest, ImageName, Operation, Unfinished, Unit, UnitError};
 pub struct TailorOrder {
     /// The region.
     pub region: String,
-    /// The piece, where there is one.
-    pub piece: Option<PathBuf>,
-    /// SHA-256 that the piece must have.
-    pub sha256: Option<Digest>,
-    /// Byte behind the piece, or throughout; without it the baseline's bytes stay.
-    pub fill: Option<u8>,
+    /// The pieces; none where the region is only filled.
+    pub pieces: Vec<PieceOrder>,
+    /// What becomes of what the pieces leave; needed where they leave something.
+    pub rest: Option<Rest>,
+}
+
+/// A file that goes into a region.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PieceOrder {
+    /// The file: raw bytes, Intel HEX or Motorola S-records.
+    pub file: PathBuf,
+    /// Where in the region it begins; without it at the start, or where its own addresses say.
+    pub offset: Option<u32>,
+    /// SHA-256 that the file must have.
+    pub sha256: Digest,
 }
 
 /// What was made.
@@ -40,8 +49,8 @@ pub struct TailorReport {
     pub target: String,
     /// What was done, by region.
     pub tailored: Tailored,
-    /// Regions that keep their content, by name.
-    pub kept: Vec<String>,
+    /// All that keeps its content: other regions and what lies between regions.
+    pub kept: Vec<Span>,
 }
 
 /// Makes the unit's target. `map_file` names a region map other than the unit's own; `replace` allows
@@ -56,20 +65,21 @@ pub fn tailor(
     catalogue: &Catalogue,
     replace: bool,
 ) -> Result<TailorReport, Stop> {
+    if orders.is_empty() {
+        let next = "Name a piece (--piece REGION=FILE) or a fill (--fill REGION=blank).";
+        let headline = "There is nothing to put into the image.";
+        return Err(Stop::new(Exit::Usage, headline, next));
+    }
     let map = the_map(unit, map_file)?;
     let baseline = unit.baseline().ok_or_else(no_backup)?;
     may_be_made(unit, replace)?;
     let content = unit.open_image(&baseline)?;
-    let pieces: Vec<_> = orders
-        .iter()
-        .map(|order| open_piece(unit, order))
-        .collect::<Result<_, _>>()?;
-    let pieces: Vec<Option<&dyn StoreFile>> = pieces.iter().map(Option::as_deref).collect();
+    let files = open_pieces(unit, orders)?;
+    let mut files = files.iter();
     let fillings: Vec<Filling<'_>> = orders
         .iter()
-        .zip(&pieces)
-        .map(|(order, piece)| filling(order, piece.as_ref()))
-        .collect::<Result<_, _>>()?;
+        .map(|order| filling(order, &mut files))
+        .collect();
     let base = Baseline {
         content: &content,
         recorded_sha256: baseline.sha256.0,
@@ -89,7 +99,6 @@ pub fn tailor(
     );
     let failed = out.failed;
     let tailored = made.map_err(|error| failed.map_or_else(|| refused(&error), Stop::from))?;
-    drop(fillings);
     let image = unfinished.publish(unit, Digest(tailored.sha256))?;
     let done = Operation {
         command: "tailor".into(),
@@ -102,13 +111,19 @@ pub fn tailor(
         ..Operation::default()
     };
     unit.record(done, SystemTime::now())?;
-    let filled = |name: &str| tailored.regions.iter().any(|region| region.name == name);
-    let kept = map.regions().iter().filter(|region| !filled(&region.name));
+    let filled = |span: &Span| {
+        let mut regions = tailored.regions.iter();
+        regions.any(|region| region.range == span.range)
+    };
     Ok(TailorReport {
         unit: unit.name().to_owned(),
         baseline: baseline.name.file_name(),
         target: image.name.file_name(),
-        kept: kept.map(|region| region.name.clone()).collect(),
+        kept: map
+            .spans()
+            .into_iter()
+            .filter(|span| !filled(span))
+            .collect(),
         tailored,
     })
 }
@@ -154,53 +169,88 @@ fn the_map(unit: &Unit, file: Option<&Path>) -> Result<RegionMap, Stop> {
     })
 }
 
-fn open_piece(unit: &Unit, order: &TailorOrder) -> Result<Option<Box<dyn StoreFile>>, Stop> {
-    match &order.piece {
-        Some(path) => Ok(Some(unit.store().open(path).map_err(UnitError::from)?)),
-        None => Ok(None),
+/// The files of all pieces, in their order.
+fn open_pieces(unit: &Unit, orders: &[TailorOrder]) -> Result<Vec<Box<dyn StoreFile>>, Stop> {
+    let pieces = orders.iter().flat_map(|order| &order.pieces);
+    let files = pieces.map(|piece| unit.store().open(&piece.file).map_err(UnitError::from));
+    Ok(files.collect::<Result<_, _>>()?)
+}
+
+/// The order with its files, which are the next ones.
+fn filling<'a>(
+    order: &TailorOrder,
+    files: &mut impl Iterator<Item = &'a Box<dyn StoreFile>>,
+) -> Filling<'a> {
+    let pieces = order.pieces.iter().zip(files);
+    Filling {
+        region: order.region.clone(),
+        pieces: pieces
+            .map(|(piece, bytes)| Piece {
+                file: piece.file.display().to_string(),
+                bytes,
+                offset: piece.offset,
+                sha256: piece.sha256.0,
+            })
+            .collect(),
+        rest: order.rest,
     }
 }
 
-fn filling<'a>(
-    order: &TailorOrder,
-    piece: Option<&'a &dyn StoreFile>,
-) -> Result<Filling<'a>, Stop> {
-    let usage = |what: String, next: &str| Err(Stop::new(Exit::Usage, what, next));
-    let region = order.region.clone();
-    let content = match (piece, &order.piece, order.sha256, order.fill) {
-        (Some(bytes), Some(path), Some(sha256), fill) => Content::Piece {
-            file: path.display().to_string(),
-            bytes,
-            sha256: sha256.0,
-            rest: fill.map_or(Rest::Keep, Rest::Fill),
-        },
-        (Some(_), _, None, _) => {
-            let next = format!("Take it from whoever made the piece: --sha256 {region}=DIGITS");
-            return usage(
-                format!("No SHA-256 was given for the piece in region '{region}'."),
-                &next,
-            );
-        }
-        (None, _, _, Some(byte)) => Content::Fill(byte),
-        _ => {
-            let next =
-                format!("Give a piece (--piece {region}=FILE) or a byte (--fill {region}=0xFF).");
-            return usage(
-                format!("There is nothing to put into region '{region}'."),
-                &next,
-            );
-        }
-    };
-    Ok(Filling { region, content })
-}
-
 fn refused(error: &TailorError) -> Stop {
-    let next = "Mend that, then give the same command again; no target was made.";
+    let (means, next) = meaning(error);
     let mut stop = Stop::new(Exit::FileFault, sentence(error), next);
     if let Some(source) = std::error::Error::source(error) {
         stop = stop.row("seen", source.to_string());
     }
-    stop
+    match means {
+        "" => stop,
+        means => stop.row("means", means),
+    }
+}
+
+/// What an error means, where that is not plain, and what to do next.
+fn meaning(error: &TailorError) -> (&'static str, String) {
+    let again = "Mend that, then give the same command again; no target was made.";
+    match error {
+        TailorError::NoRule { region, .. } => (
+            "",
+            format!(
+                "Say it: --fill {region}=keep leaves it as found, --fill {region}=blank makes it FF, \
+                 --fill {region}=0x00 another byte."
+            ),
+        ),
+        TailorError::TextPiece { .. } => (
+            "a page that was saved in place of the file looks like this, or notes that lie beside it",
+            "Look into it. Text that does belong into flash has a byte behind it that ends it: \
+             append that byte, 00 or FF, and take the SHA-256 anew."
+                .into(),
+        ),
+        TailorError::NothingChanges { .. } => (
+            "it is not what was to go there, or the unit has it already",
+            "Look whether it is the right file. If it is, leave it out; no target was made.".into(),
+        ),
+        TailorError::StartBlank { region, .. } => (
+            "with nothing to start from the board would be as dead as without its flash",
+            format!("Give a piece for it: --piece {region}=FILE; no target was made."),
+        ),
+        TailorError::Records(_) => (
+            "the file is not as its maker wrote it, whatever its hash",
+            "Get it anew, with its hash; no target was made.".into(),
+        ),
+        TailorError::RecordsElsewhere { region, .. } => (
+            "addresses in a file of records are flash addresses, or begin with 0 and count from where \
+             the piece begins",
+            format!(
+                "Look whether region '{region}' is the right one. Where the maker's addresses are a \
+                 processor's, turn the file into raw bytes; no target was made."
+            ),
+        ),
+        TailorError::PiecesOverlap { region, .. } => (
+            "",
+            format!("Say where each begins: --piece {region}+OFFSET=FILE; no target was made."),
+        ),
+        _ => ("", again.into()),
+    }
 }
 
 /// The unit's part's smallest erase, for the report on regions that do not keep to it.

@@ -45,7 +45,8 @@ holds = "unit-data"
 
 /// Makes the target of gauge-07.
 pub const TAILOR: &str = "tailor --unit gauge-07 --map regions.toml --piece boot=boot.bin \
-    --sha256 boot=#boot.bin --fill boot=0xFF --piece system=system.bin --sha256 system=#system.bin";
+    --sha256 boot=#boot.bin --fill boot=blank --piece system=system.bin --sha256 system=#system.bin \
+    --fill system=keep";
 
 pub struct Desk {
     folder: TempDir,

@@ -9,6 +9,7 @@ mod doubts;
 mod interrupted;
 mod kills;
 mod parts;
+mod pieces;
 mod protect;
 mod sfdp;
 mod unit_folder;

@@ -31,7 +31,11 @@ const JOB: &[(&str, i32, &str)] = &[
         "Two independent reads agree in all 1 MiB.",
     ),
     ("check --unit gauge-07", 0, "intact as-found.bin"),
-    (TAILOR, 0, "0x020000 -| system 300 KiB"),
+    (
+        TAILOR,
+        0,
+        "0x020000 -| system 300 KiB new 0x06B000 | 20 KiB as found 0x070000 | 448 KiB blank as before",
+    ),
     (
         "worklist target.bin --unit gauge-07",
         0,

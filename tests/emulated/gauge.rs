@@ -3,11 +3,12 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
+use norlock::image::Rest;
 use norlock::interlock::{Acceptable, Acceptances, Attestation, Power};
 use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{
-    self, Attendant, BackupReport, Bench, Nobody, Offline, RestoreOrder, Stop, TailorOrder,
-    TailorReport, VerifyReport, Way, WorklistReport, WriteOrder, WriteReport,
+    self, Attendant, BackupReport, Bench, Nobody, Offline, PieceOrder, RestoreOrder, Stop,
+    TailorOrder, TailorReport, VerifyReport, Way, WorklistReport, WriteOrder, WriteReport,
 };
 use norlock::link::Link;
 use norlock::part::{Catalogue, Part, ProgramMethod, SupplyRange};
@@ -170,9 +171,12 @@ impl Gauge {
             std::fs::write(&path, &piece.bytes).unwrap();
             TailorOrder {
                 region: piece.region.clone(),
-                piece: Some(path),
-                sha256: Some(Digest::of(&piece.bytes)),
-                fill: piece.fill,
+                pieces: vec![PieceOrder {
+                    file: path,
+                    offset: None,
+                    sha256: Digest::of(&piece.bytes),
+                }],
+                rest: Some(piece.fill.map_or(Rest::Keep, Rest::Fill)),
             }
         };
         let orders: Vec<TailorOrder> = pieces.iter().map(order).collect();

@@ -3,10 +3,12 @@
 use std::cell::Cell;
 use std::path::Path;
 
+use norlock::image::Rest;
 use norlock::interlock::{Acceptable, Acceptances};
 use norlock::jedec::Hertz;
 use norlock::job::{
-    self, Attendant, Bench, ChipState, Exit, Nobody, Offline, RestoreOrder, Stop, TailorOrder, Task,
+    self, Attendant, Bench, ChipState, Exit, Nobody, Offline, PieceOrder, RestoreOrder, Stop,
+    TailorOrder, Task,
 };
 use norlock::link::{Limits, Link};
 use norlock::mock::{Fault, Faults, Flips, Torn};
@@ -117,9 +119,12 @@ fn the_target_of_an_unfinished_write_is_not_tailored_anew() {
     small.files().replace(path, &piece).unwrap();
     let order = TailorOrder {
         region: "system".into(),
-        piece: Some(path.into()),
-        sha256: Some(norlock::unit::Digest::of(&piece)),
-        fill: Some(0xFF),
+        pieces: vec![PieceOrder {
+            file: path.into(),
+            offset: None,
+            sha256: norlock::unit::Digest::of(&piece),
+        }],
+        rest: Some(Rest::Fill(0xFF)),
     };
     let tailor = || {
         let orders = std::slice::from_ref(&order);

@@ -5,11 +5,12 @@
 
 use std::ops::Range;
 
+use norlock::image::Rest;
 use norlock::jedec::sfdp::{
     CommandAddress, ConfigurationMap, DetectionCommand, Region, Revision, SECTOR_MAP, SectorMap,
     Sfdp, SfdpTable,
 };
-use norlock::job::{self, Exit, Nobody, TailorOrder};
+use norlock::job::{self, Exit, Nobody, PieceOrder, TailorOrder};
 use norlock::mock::Mock;
 use norlock::part::{EraseType, Standing};
 use norlock::unit::Digest;
@@ -153,9 +154,12 @@ fn an_undecided_map_erases_where_all_maps_agree() {
     station.files.replace(&path, &piece).unwrap();
     let order = TailorOrder {
         region: "system".into(),
-        piece: Some(path),
-        sha256: Some(Digest::of(&piece)),
-        fill: Some(0xFF),
+        pieces: vec![PieceOrder {
+            file: path,
+            offset: None,
+            sha256: Digest::of(&piece),
+        }],
+        rest: Some(Rest::Fill(0xFF)),
     };
     job::tailor(
         &mut station.unit(),

@@ -41,9 +41,12 @@ fn made_ready(station: Station) -> Station {
     station.files.replace(&piece, &bytes).unwrap();
     let order = norlock::job::TailorOrder {
         region: "system".into(),
-        piece: Some(piece),
-        sha256: Some(norlock::unit::Digest::of(&bytes)),
-        fill: None,
+        pieces: vec![norlock::job::PieceOrder {
+            file: piece,
+            offset: None,
+            sha256: norlock::unit::Digest::of(&bytes),
+        }],
+        rest: Some(norlock::image::Rest::Keep),
     };
     norlock::job::tailor(
         &mut station.unit(),

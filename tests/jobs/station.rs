@@ -4,10 +4,12 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
+use norlock::image::Rest;
 use norlock::interlock::{Acceptable, Acceptances, Attestation, Power};
 use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{
-    self, Bench, Nobody, Offline, RestoreOrder, Stop, TailorOrder, Way, WriteOrder, WriteReport,
+    self, Bench, Nobody, Offline, PieceOrder, RestoreOrder, Stop, TailorOrder, Way, WriteOrder,
+    WriteReport,
 };
 use norlock::link::Sent;
 use norlock::mock::Mock;
@@ -169,9 +171,12 @@ impl Station {
                 }
                 TailorOrder {
                     region: (*region).to_owned(),
-                    piece: Some(path),
-                    sha256: Some(Digest::of(&bytes)),
-                    fill: Some(0xFF),
+                    pieces: vec![PieceOrder {
+                        file: path,
+                        offset: None,
+                        sha256: Digest::of(&bytes),
+                    }],
+                    rest: Some(Rest::Fill(0xFF)),
                 }
             })
             .collect();

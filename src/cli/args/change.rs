@@ -95,14 +95,16 @@ pub struct TailorArgs {
     /// Region map; without it, the unit's regions.toml.
     #[arg(long, value_name = "FILE")]
     pub map: Option<PathBuf>,
-    /// File that goes into a region.
-    #[arg(long, value_name = "REGION=FILE")]
+    /// File that goes into a region: raw bytes, Intel HEX or Motorola S-records. PLACE is the region,
+    /// or for one that does not begin at its start, and for further ones, such as system+0x1000.
+    #[arg(long, value_name = "PLACE=FILE")]
     pub piece: Vec<RegionPiece>,
-    /// SHA-256 that a region's piece must have.
-    #[arg(long, value_name = "REGION=DIGITS")]
+    /// SHA-256 that the piece for that place must have, of the file as it was published.
+    #[arg(long, value_name = "PLACE=DIGITS")]
     pub sha256: Vec<RegionDigest>,
-    /// Byte to fill a region with, such as boot-settings=0xFF.
-    #[arg(long, value_name = "REGION=BYTE")]
+    /// What becomes of the bytes of a region that no piece has: keep leaves them as found, blank makes
+    /// them FF, and 0x00 or another byte that.
+    #[arg(long, value_name = "REGION=RULE")]
     pub fill: Vec<RegionFill>,
     /// Overwrite a target that is there already.
     #[arg(long)]

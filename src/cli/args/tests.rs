@@ -75,6 +75,7 @@ fn faulty_lines_are_usage_errors() {
         "restore --unit g --mock m --to 0",
         "verify a.bin --passes 0",
         "tailor --unit g --fill boot=255",
+        "tailor --unit g --piece boot+16=b.bin",
         "write t.bin --unit g --mock m --accept twin-read --because x",
         "id --accept weak-reads",
         "id --because x",

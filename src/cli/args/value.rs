@@ -1,10 +1,11 @@
 //! Values on the command line that need more than a number or a path.
 
+use std::fmt;
 use std::ops::Range;
 use std::path::PathBuf;
 use std::str::FromStr;
 
-use crate::image::parse_size;
+use crate::image::{Rest, parse_size};
 use crate::jedec::{Address, Millivolts};
 use crate::job::Wanted;
 use crate::part::SupplyRange;
@@ -179,11 +180,46 @@ impl FromStr for OfflineHash {
     }
 }
 
-/// A file for a region: `boot=new-boot.bin`.
+/// A place for a piece: a region of the map, or a place within one, such as `system+0x1000`.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct RegionPiece {
+pub struct PiecePlace {
     /// Region's name in the map.
     pub region: String,
+    /// Distance from the region's start, where it is given.
+    pub offset: Option<u32>,
+}
+
+impl FromStr for PiecePlace {
+    type Err = ParseValueError;
+
+    /// No region's name has a `+` in it.
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let refuse = || not_a("a region, or a place in one such as system+0x1000 or system+4KiB");
+        let (region, offset) = match text.split_once('+') {
+            None => (text, None),
+            Some((region, offset)) => (region, Some(address(offset).ok_or_else(refuse)?)),
+        };
+        if region.trim().is_empty() {
+            return Err(refuse());
+        }
+        let region = region.trim().to_owned();
+        Ok(Self { region, offset })
+    }
+}
+
+impl fmt::Display for PiecePlace {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.region)?;
+        self.offset
+            .map_or(Ok(()), |offset| write!(f, "+0x{offset:X}"))
+    }
+}
+
+/// A file for a region: `boot=new-boot.bin`, `system+0x1000=more.hex`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RegionPiece {
+    /// Where it goes.
+    pub place: PiecePlace,
     /// The piece.
     pub file: PathBuf,
 }
@@ -192,17 +228,18 @@ impl FromStr for RegionPiece {
     type Err = ParseValueError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let (region, file) = assigned(text, "a region and a file such as boot=boot.bin")?;
+        let (place, file) = assigned(text, "a region and a file such as boot=boot.bin")?;
         let file = PathBuf::from(file);
-        Ok(Self { region, file })
+        let place = place.parse()?;
+        Ok(Self { place, file })
     }
 }
 
-/// The SHA-256 that a region's piece must have.
+/// The SHA-256 that a piece must have.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RegionDigest {
-    /// Region's name in the map.
-    pub region: String,
+    /// The place, as it is given for the piece.
+    pub place: PiecePlace,
     /// The digest wanted.
     pub digest: Digest,
 }
@@ -211,30 +248,35 @@ impl FromStr for RegionDigest {
     type Err = ParseValueError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let (region, digits) = assigned(text, "a region and a SHA-256 such as boot=5c1f09e2...")?;
+        let (place, digits) = assigned(text, "a region and a SHA-256 such as boot=5c1f09e2...")?;
         let digest = digest(digits)?;
-        Ok(Self { region, digest })
+        let place = place.parse()?;
+        Ok(Self { place, digest })
     }
 }
 
-/// A byte to fill a region with: `boot-settings=0xFF`.
+/// What becomes of the rest of a region: `boot=blank`, `system=keep`, `boot-settings=0x00`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RegionFill {
     /// Region's name in the map.
     pub region: String,
-    /// The byte.
-    pub byte: u8,
+    /// What becomes of it.
+    pub rest: Rest,
 }
 
 impl FromStr for RegionFill {
     type Err = ParseValueError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let wanted = "a region and a byte such as boot-settings=0xFF";
-        let (region, byte) = assigned(text, wanted)?;
-        let byte = hexadecimal(byte).and_then(|byte| u8::try_from(byte).ok());
-        let byte = byte.ok_or(not_a(wanted))?;
-        Ok(Self { region, byte })
+        let wanted = "a region and keep, blank or a byte such as boot=blank or boot=0x00";
+        let (region, rest) = assigned(text, wanted)?;
+        let byte = |text| hexadecimal(text).and_then(|byte| u8::try_from(byte).ok());
+        let rest = match rest {
+            "keep" => Rest::Keep,
+            "blank" => Rest::Fill(0xFF),
+            text => Rest::Fill(byte(text).ok_or(not_a(wanted))?),
+        };
+        Ok(Self { region, rest })
     }
 }
 

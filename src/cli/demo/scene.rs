@@ -103,7 +103,7 @@ impl Scene {
     pub fn tailor_line(&self) -> String {
         format!(
             "tailor --unit gauge-07 --map regions.toml --piece boot=pieces/boot-loader.bin --sha256 boot={} \
-             --fill boot=0xFF --piece system=pieces/system.bin --sha256 system={} --fill system=0xFF",
+             --fill boot=blank --piece system=pieces/system.bin --sha256 system={} --fill system=blank",
             self.boot, self.system
         )
     }

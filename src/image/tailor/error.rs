@@ -1,9 +1,12 @@
 //! Why a target image was not made.
 
 use std::io;
+use std::ops::Range;
 
+use crate::image::records::RecordError;
 use crate::image::regions::Holds;
 use crate::image::size::show_size;
+use crate::jedec::Address;
 
 /// Why a target image was not made. Nothing has been written unless the variant says so.
 #[derive(Debug, thiserror::Error)]
@@ -22,7 +25,7 @@ pub enum TailorError {
         baseline_bytes: u64,
     },
     /// The base is not what the unit folder has on record.
-    #[error("the base is not this unit's newest backup: SHA-256 {}, recorded {}", hex(.found), hex(.recorded))]
+    #[error("the base is not this unit's newest backup: SHA-256 {}, recorded {}", groups(.found), groups(.recorded))]
     NotTheBaseline {
         /// Hash on record.
         recorded: [u8; 32],
@@ -54,22 +57,118 @@ pub enum TailorError {
     },
     /// A piece that does not fit.
     #[error(
-        "{file} has {}, region '{region}' takes {}",
+        "{file} has {}, {}region '{region}' takes {}",
         show_size(*piece_bytes),
+        offset.map_or(String::new(), |at| format!("and from {} on ", Address(at))),
         show_size(u64::from(*region_bytes))
     )]
     PieceTooLarge {
         /// The piece.
         file: String,
-        /// Its size.
+        /// From its first byte to its last.
         piece_bytes: u64,
+        /// The region.
+        region: String,
+        /// What the region takes from where the piece begins.
+        region_bytes: u32,
+        /// Where in the region the piece was to begin, if that was said.
+        offset: Option<u32>,
+    },
+    /// A piece that was to begin behind its region's end.
+    #[error(
+        "{file} was to begin at {offset} in region '{region}', which has {}",
+        show_size(u64::from(*region_bytes))
+    )]
+    OffsetOutside {
+        /// The piece.
+        file: String,
+        /// Where in the region it was to begin.
+        offset: Address,
         /// The region.
         region: String,
         /// The region's size.
         region_bytes: u32,
     },
+    /// A damaged file of records.
+    #[error(transparent)]
+    Records(#[from] RecordError),
+    /// Records whose addresses are neither the region's nor count from its start.
+    #[error(
+        "{file}, line {line}: the data for {address} lie outside {} to {}, where region '{region}' takes them",
+        wanted.start, wanted.end
+    )]
+    RecordsElsewhere {
+        /// The piece.
+        file: String,
+        /// Line of the first such record.
+        line: u64,
+        /// Its address.
+        address: Address,
+        /// The region.
+        region: String,
+        /// Where it takes the piece's data, half-open.
+        wanted: Range<Address>,
+    },
+    /// Two pieces for one byte.
+    #[error("{one} and {other} overlap in region '{region}' from {first} on")]
+    PiecesOverlap {
+        /// The piece that begins first.
+        one: String,
+        /// The other one.
+        other: String,
+        /// The region.
+        region: String,
+        /// First byte that both have.
+        first: Address,
+    },
+    /// Pieces that leave a rest of their region, and nothing said of it.
+    #[error(
+        "region '{region}' has {}, and there are {} for it: nothing says what the rest becomes, from {first} on",
+        show_size(u64::from(*region_bytes)),
+        show_size(*pieces_bytes)
+    )]
+    NoRule {
+        /// The region.
+        region: String,
+        /// Its size.
+        region_bytes: u32,
+        /// Bytes that the pieces have.
+        pieces_bytes: u64,
+        /// First byte that none has.
+        first: Address,
+    },
+    /// Text where the baseline has none.
+    #[error("{file} is plain text, and region '{region}' holds none")]
+    TextPiece {
+        /// The piece.
+        file: String,
+        /// The region.
+        region: String,
+    },
+    /// A region that would stay as it is.
+    #[error("nothing would change in region '{region}'{}", match files.as_slice() {
+        [] => String::new(),
+        files => format!(": it holds {} already", files.join(", ")),
+    })]
+    NothingChanges {
+        /// The region.
+        region: String,
+        /// Its pieces.
+        files: Vec<String>,
+    },
+    /// The region that the processor starts from would be blank.
+    #[error("{} '{region}' would be blank, and the board starts from there", match whole {
+        true => "all of region",
+        false => "the first page of region",
+    })]
+    StartBlank {
+        /// The region.
+        region: String,
+        /// Whether all of it would be.
+        whole: bool,
+    },
     /// A piece that is not what was expected.
-    #[error("{file} is not what was expected: SHA-256 {}, expected {}", hex(.found), hex(.expected))]
+    #[error("{file} is not what was expected: SHA-256 {}, expected {}", groups(.found), groups(.expected))]
     PieceHash {
         /// The piece.
         file: String,
@@ -98,6 +197,8 @@ pub enum TailorError {
     Write(#[source] io::Error),
 }
 
-fn hex(bytes: &[u8; 32]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+/// A hash in groups of eight digits, between which a line can be broken.
+fn groups(hash: &[u8; 32]) -> String {
+    let group = |bytes: &[u8]| bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+    hash.chunks(4).map(group).collect::<Vec<String>>().join(" ")
 }

@@ -1,22 +1,30 @@
 //! A unit's target image: its own baseline, with pieces in the regions that may be replaced.
 
+mod cells;
+mod check;
 mod copy;
 mod error;
+mod judge;
 
+pub use cells::{Becomes, Part};
 pub use error::TailorError;
 
-use std::io::Write;
+use std::io::{self, Write};
 use std::ops::Range;
 
-use serde::Serialize;
-use sha2::{Digest, Sha256};
+use serde::{Serialize, Serializer};
+use sha2::Digest;
 
 use super::ReadAt;
-use super::regions::{Holds, Region, RegionMap, Unaligned};
+use super::records::Form;
+use super::regions::{RegionMap, Unaligned};
+use check::Checked;
 use copy::Maker;
 
 /// Bytes handled at once.
 const CHUNK_SIZE_BYTES: usize = 64 * 1024;
+/// What messages call the backup.
+const BASELINE: &str = "the baseline";
 
 /// The backup that a target is made from.
 pub struct Baseline<'a> {
@@ -26,74 +34,90 @@ pub struct Baseline<'a> {
     pub recorded_sha256: [u8; 32],
 }
 
-/// What follows a piece in its region.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+/// What becomes of the bytes of a region that no piece has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Rest {
-    /// The baseline's bytes.
+    /// They stay as the baseline has them.
     Keep,
-    /// This byte; FF leaves flash blank.
+    /// They become this byte; FF leaves flash blank.
     Fill(u8),
 }
 
-/// What goes into a region.
-pub enum Content<'a> {
-    /// A file, from the region's start on.
-    Piece {
-        /// Its name, for messages.
-        file: String,
-        /// Its content.
-        bytes: &'a dyn ReadAt,
-        /// What it must hash to.
-        sha256: [u8; 32],
-        /// What follows it.
-        rest: Rest,
-    },
-    /// One byte value in the whole region.
-    Fill(u8),
+/// A file that goes into a region.
+pub struct Piece<'a> {
+    /// Its name, for messages.
+    pub file: String,
+    /// Its content.
+    pub bytes: &'a dyn ReadAt,
+    /// Where in the region it begins. Without it, at the region's start, or where its own addresses say.
+    pub offset: Option<u32>,
+    /// What the file must hash to.
+    pub sha256: [u8; 32],
 }
 
 /// A region and what goes into it.
 pub struct Filling<'a> {
     /// The region's name.
     pub region: String,
-    /// What goes into it.
-    pub content: Content<'a>,
+    /// The pieces, in any order.
+    pub pieces: Vec<Piece<'a>>,
+    /// What becomes of the rest; needed where there is a rest.
+    pub rest: Option<Rest>,
 }
 
-/// What tailoring did to one region.
+/// A piece in its place.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PlacedPiece {
+    /// The file, as it was named.
+    pub file: String,
+    /// How it is written.
+    pub form: Form,
+    /// SHA-256 of the file.
+    #[serde(serialize_with = "as_digits")]
+    pub sha256: [u8; 32],
+    /// Flash addresses from its first byte to its last, half-open.
+    pub range: Range<u32>,
+    /// Bytes that it has there; fewer than the range where records leave gaps.
+    pub size_bytes: u64,
+}
+
+/// What tailoring did to one region. Blank means whole erase blocks, or a region's share of one, that
+/// hold nothing but FF.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct RegionChange {
     /// The region.
     pub name: String,
     /// Where it lies, half-open.
     pub range: Range<u32>,
-    /// Name and SHA-256 of the piece, where there is one.
-    pub piece: Option<(String, [u8; 32])>,
-    /// Length of the piece; 0 without one.
-    pub piece_bytes: u64,
+    /// The pieces in it, by address.
+    pub pieces: Vec<PlacedPiece>,
+    /// What became of the bytes that no piece has.
+    pub rest: Option<Rest>,
     /// Bytes that differ from the baseline.
     pub changed_bytes: u64,
-    /// Bytes that are FF in the result.
+    /// Bytes that are blank in the baseline.
+    pub blank_before_bytes: u64,
+    /// Bytes that are blank in the result.
     pub blank_bytes: u64,
+    /// What becomes of its blocks, by address.
+    pub parts: Vec<Part>,
+    /// Size of the blocks that `parts` counts in: the erase block, or more where that makes many parts.
+    pub part_block_bytes: u32,
 }
 
 /// The result of tailoring.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Tailored {
     /// Hash of the whole target image.
+    #[serde(serialize_with = "as_digits")]
     pub sha256: [u8; 32],
     /// The regions that something was put into, by address. All other bytes are the baseline's.
     pub regions: Vec<RegionChange>,
-    /// Regions that do not begin and end on the part's smallest erase blocks.
+    /// The part's smallest erase size.
+    pub erase_size_bytes: u32,
+    /// Regions that do not begin and end on blocks of that size.
     pub unaligned: Vec<Unaligned>,
-}
-
-/// A filling that has been checked against the map and hashed.
-struct Checked<'a, 'b> {
-    region: &'a Region,
-    content: &'a Content<'b>,
-    piece_bytes: u64,
-    piece_sha256: Option<[u8; 32]>,
 }
 
 /// Writes the target image to `out`: the baseline, with each filling in its region.
@@ -111,151 +135,101 @@ pub fn tailor(
     erase_size_bytes: u32,
     out: &mut dyn Write,
 ) -> Result<Tailored, TailorError> {
-    check_baseline(baseline, map)?;
-    let checked = check_fillings(map, fillings)?;
-    let mut maker = Maker {
-        out,
-        hash: Sha256::new(),
-        baseline_hash: Sha256::new(),
-        baseline: baseline.content,
-    };
-    let mut regions = Vec::new();
-    for span in map.spans() {
-        let filling = checked
-            .iter()
-            .find(|checked| checked.region.range == span.range);
-        match filling {
-            Some(filling) => regions.push(maker.fill(filling)?),
-            None => {
-                maker.copy(span.range, &mut |_, _| Ok(()))?;
-            }
-        }
-    }
-    if <[u8; 32]>::from(maker.baseline_hash.finalize()) != baseline.recorded_sha256 {
-        return Err(TailorError::ChangedMeanwhile {
-            file: "the baseline".into(),
+    let checked = check::fillings(baseline.content, map, fillings)?;
+    // Once into nothing, so that what cannot be right is refused before anything is written.
+    let planned = walk(baseline, map, &checked, erase_size_bytes, &mut io::sink())?;
+    if planned.baseline_sha256 != baseline.recorded_sha256 {
+        return Err(TailorError::NotTheBaseline {
+            recorded: baseline.recorded_sha256,
+            found: planned.baseline_sha256,
         });
     }
-    Ok(Tailored {
-        sha256: maker.hash.finalize().into(),
-        regions,
-        unaligned: map.unaligned(erase_size_bytes),
+    check::unchanged(&checked)?;
+    judge::judge(&planned, map)?;
+    let made = walk(baseline, map, &checked, erase_size_bytes, out)?;
+    if made == planned {
+        return Ok(made.tailored);
+    }
+    let baseline_changed = made.baseline_sha256 != planned.baseline_sha256;
+    Err(TailorError::ChangedMeanwhile {
+        file: if baseline_changed {
+            BASELINE
+        } else {
+            "a piece"
+        }
+        .into(),
     })
 }
 
-fn check_baseline(baseline: &Baseline<'_>, map: &RegionMap) -> Result<(), TailorError> {
-    let name = "the baseline";
-    let size = size_of(baseline.content, name)?;
-    if size != u64::from(map.size_bytes()) {
-        return Err(TailorError::MapSize {
-            map_bytes: map.size_bytes(),
-            baseline_bytes: size,
-        });
-    }
-    let found = sha256_of(baseline.content, size, name)?;
-    if found != baseline.recorded_sha256 {
-        return Err(TailorError::NotTheBaseline {
-            recorded: baseline.recorded_sha256,
-            found,
-        });
-    }
-    Ok(())
+/// The target as it was walked through once.
+#[derive(PartialEq)]
+struct Walked {
+    tailored: Tailored,
+    baseline_sha256: [u8; 32],
+    /// Whether the first page has content, before and after.
+    first_page: (bool, bool),
 }
 
-fn check_fillings<'a, 'b>(
-    map: &'a RegionMap,
-    fillings: &'a [Filling<'b>],
-) -> Result<Vec<Checked<'a, 'b>>, TailorError> {
-    let mut checked: Vec<Checked<'a, 'b>> = Vec::new();
-    for filling in fillings {
-        let region = map
-            .region(&filling.region)
-            .ok_or_else(|| TailorError::NoSuchRegion(filling.region.clone()))?;
-        if region.holds != Holds::Replaceable {
-            return Err(TailorError::NotReplaceable {
-                region: region.name.clone(),
-                holds: region.holds,
-            });
+fn walk(
+    baseline: &Baseline<'_>,
+    map: &RegionMap,
+    checked: &[Checked<'_>],
+    erase_size_bytes: u32,
+    out: &mut dyn Write,
+) -> Result<Walked, TailorError> {
+    let mut maker = Maker::new(baseline.content, erase_size_bytes, out);
+    let mut regions = Vec::new();
+    for span in map.spans() {
+        let of_span = |checked: &&Checked<'_>| checked.region.range == span.range;
+        match checked.iter().find(of_span) {
+            Some(filling) => regions.push(maker.fill(filling)?),
+            None => maker.keep(span.range)?,
         }
-        if checked.iter().any(|other| other.region.name == region.name) {
-            return Err(TailorError::RegionTwice(region.name.clone()));
-        }
-        checked.push(check_content(region, &filling.content)?);
     }
-    Ok(checked)
-}
-
-fn check_content<'a, 'b>(
-    region: &'a Region,
-    content: &'a Content<'b>,
-) -> Result<Checked<'a, 'b>, TailorError> {
-    let mut checked = Checked {
-        region,
-        content,
-        piece_bytes: 0,
-        piece_sha256: None,
-    };
-    let Content::Piece {
-        file,
-        bytes,
-        sha256: expected,
-        ..
-    } = content
-    else {
-        return Ok(checked);
-    };
-    let region_bytes = region.range.end - region.range.start;
-    checked.piece_bytes = size_of(*bytes, file)?;
-    if checked.piece_bytes == 0 {
-        return Err(TailorError::EmptyPiece { file: file.clone() });
-    }
-    if checked.piece_bytes > u64::from(region_bytes) {
-        return Err(TailorError::PieceTooLarge {
-            file: file.clone(),
-            piece_bytes: checked.piece_bytes,
-            region: region.name.clone(),
-            region_bytes,
-        });
-    }
-    let found = sha256_of(*bytes, checked.piece_bytes, file)?;
-    if *expected != found {
-        return Err(TailorError::PieceHash {
-            file: file.clone(),
-            expected: *expected,
-            found,
-        });
-    }
-    checked.piece_sha256 = Some(found);
-    Ok(checked)
+    Ok(Walked {
+        first_page: maker.first_page,
+        baseline_sha256: maker.baseline_hash.finalize().into(),
+        tailored: Tailored {
+            sha256: maker.hash.finalize().into(),
+            regions,
+            erase_size_bytes,
+            unaligned: map.unaligned(erase_size_bytes),
+        },
+    })
 }
 
 fn size_of(image: &dyn ReadAt, file: &str) -> Result<u64, TailorError> {
-    image.size_bytes().map_err(|source| TailorError::Read {
-        file: file.to_owned(),
-        source,
-    })
+    image.size_bytes().map_err(|source| unread(file, source))
 }
 
 fn read(image: &dyn ReadAt, offset: u64, into: &mut [u8], file: &str) -> Result<(), TailorError> {
-    image
-        .read_at(offset, into)
-        .map_err(|source| TailorError::Read {
-            file: file.to_owned(),
-            source,
-        })
+    let read = image.read_at(offset, into);
+    read.map_err(|source| unread(file, source))
 }
 
-fn sha256_of(image: &dyn ReadAt, size_bytes: u64, file: &str) -> Result<[u8; 32], TailorError> {
-    let mut hash = Sha256::new();
+fn unread(file: &str, source: io::Error) -> TailorError {
+    TailorError::Read {
+        file: file.to_owned(),
+        source,
+    }
+}
+
+/// Gives the bytes of `range` to `look`, chunk by chunk.
+fn each_chunk(
+    image: &dyn ReadAt,
+    range: Range<u64>,
+    file: &str,
+    look: &mut dyn FnMut(&[u8]),
+) -> Result<(), TailorError> {
     let mut buffer = vec![0; CHUNK_SIZE_BYTES];
-    let mut offset = 0;
-    while offset < size_bytes {
-        let chunk = first_bytes(&mut buffer, size_bytes - offset);
+    let mut offset = range.start;
+    while offset < range.end {
+        let chunk = first_bytes(&mut buffer, range.end - offset);
         read(image, offset, chunk, file)?;
-        hash.update(&*chunk);
+        look(chunk);
         offset += chunk.len() as u64;
     }
-    Ok(hash.finalize().into())
+    Ok(())
 }
 
 /// The first `wanted` bytes of `buffer`, or all of it.
@@ -263,6 +237,11 @@ fn first_bytes(buffer: &mut [u8], wanted: u64) -> &mut [u8] {
     let wanted = usize::try_from(wanted).unwrap_or(usize::MAX);
     let length = buffer.len().min(wanted);
     buffer.split_at_mut(length).0
+}
+
+fn as_digits<S: Serializer>(hash: &[u8; 32], serializer: S) -> Result<S::Ok, S::Error> {
+    let digits = hash.iter().map(|byte| format!("{byte:02x}"));
+    serializer.serialize_str(&digits.collect::<String>())
 }
 
 #[cfg(test)]

@@ -3,7 +3,8 @@
 use std::path::Path;
 use std::sync::OnceLock;
 
-use norlock::job::{self, Offline, TailorOrder};
+use norlock::image::Rest;
+use norlock::job::{self, Offline, PieceOrder, TailorOrder};
 use norlock::mock::{Fault, Faults, Torn};
 use norlock::unit::store::Store;
 use norlock::unit::{Digest, Unit};
@@ -156,8 +157,11 @@ fn put_piece(small: &Small, seed: u64) {
 pub fn orders(seed: u64) -> Vec<TailorOrder> {
     vec![TailorOrder {
         region: "system".into(),
-        piece: Some(PIECE.into()),
-        sha256: Some(Digest::of(&piece(seed))),
-        fill: Some(0xFF),
+        pieces: vec![PieceOrder {
+            file: PIECE.into(),
+            offset: None,
+            sha256: Digest::of(&piece(seed)),
+        }],
+        rest: Some(Rest::Fill(0xFF)),
     }]
 }

@@ -5,9 +5,11 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering::SeqCst;
 use std::time::Duration;
 
+use norlock::image::Rest;
 use norlock::interlock::{Acceptances, Attestation, Power};
 use norlock::job::{
-    self, Attendant, Bench, Offline, RestoreOrder, Stop, TailorOrder, Task, Way, WriteOrder,
+    self, Attendant, Bench, Offline, PieceOrder, RestoreOrder, Stop, TailorOrder, Task, Way,
+    WriteOrder,
 };
 use norlock::unit::store::{SimulatedStore, Store};
 use norlock::unit::witness::WitnessedStore;
@@ -142,9 +144,12 @@ impl World {
     fn orders(&self) -> Vec<TailorOrder> {
         let order = |(region, bytes): &(&'static str, Vec<u8>)| TailorOrder {
             region: (*region).into(),
-            piece: Some(piece_path(region)),
-            sha256: Some(Digest::of(bytes)),
-            fill: Some(0xFF),
+            pieces: vec![PieceOrder {
+                file: piece_path(region),
+                offset: None,
+                sha256: Digest::of(bytes),
+            }],
+            rest: Some(Rest::Fill(0xFF)),
         };
         self.pieces.iter().map(order).collect()
     }

@@ -106,18 +106,65 @@ fn a_supply_range_is_read_as_printed() {
 
 #[test]
 fn regions_are_assigned() {
-    let piece: RegionPiece = "boot=a=b.bin".parse().unwrap();
+    let place = |text: &str| {
+        let piece: RegionPiece = text.parse().unwrap();
+        let file = piece.file.to_str().unwrap().to_owned();
+        (piece.place.region, piece.place.offset, file)
+    };
     assert_eq!(
-        (piece.region.as_str(), piece.file.to_str()),
-        ("boot", Some("a=b.bin"))
+        place("boot=a=b.bin"),
+        ("boot".into(), None, "a=b.bin".into())
     );
-    let fill: RegionFill = "boot-settings=0xFF".parse().unwrap();
-    assert_eq!((fill.region.as_str(), fill.byte), ("boot-settings", 0xFF));
-    for bad in ["", "boot", "=x", "boot=", " =x"] {
+    let c = "c+0x1=.hex".to_owned();
+    for (text, offset) in [
+        ("0x1000", 0x1000),
+        ("4KiB", 4096),
+        ("0", 0),
+        ("1 MiB", 1 << 20),
+    ] {
+        let text = format!("boot-2.a+{text}={c}");
+        assert_eq!(place(&text), ("boot-2.a".into(), Some(offset), c.clone()));
+        let place: PiecePlace = text.split_once('=').unwrap().0.parse().unwrap();
+        assert_eq!(place.to_string().parse(), Ok(place));
+    }
+    let rest = |text: &str| {
+        text.parse()
+            .map(|fill: RegionFill| (fill.region, fill.rest))
+    };
+    for (text, wanted) in [
+        ("boot-settings=0xFF", Rest::Fill(0xFF)),
+        ("boot-settings=blank", Rest::Fill(0xFF)),
+        ("boot-settings=0x00", Rest::Fill(0)),
+        ("boot-settings=keep", Rest::Keep),
+    ] {
+        assert_eq!(rest(text), Ok(("boot-settings".into(), wanted)));
+    }
+    for bad in [
+        "",
+        "boot",
+        "=x",
+        "boot=",
+        " =x",
+        "+0x10=x",
+        "boot+=x",
+        "boot+10=x",
+        "boot+x=x",
+        "boot+0x10+0x10=x",
+        "boot+0x100000000=x",
+    ] {
         assert!(bad.parse::<RegionPiece>().is_err(), "{bad}");
     }
-    for bad in ["boot=0x100", "boot=FF", "boot=0x"] {
+    for bad in [
+        "boot=0x100",
+        "boot=FF",
+        "boot=0x",
+        "boot=Keep",
+        "boot=erase",
+    ] {
         assert!(bad.parse::<RegionFill>().is_err(), "{bad}");
     }
     assert!("boot=5c1f".parse::<RegionDigest>().is_err());
+    let digits = "5c1f09e2".repeat(8);
+    let digest: RegionDigest = format!("boot+0x10={digits}").parse().unwrap();
+    assert_eq!(digest.place.offset, Some(0x10));
 }
