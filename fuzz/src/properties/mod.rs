@@ -3,6 +3,7 @@
 pub mod bench;
 pub mod journal;
 pub mod parts;
+pub mod pieces;
 pub mod regions;
 pub mod seeds;
 pub mod sfdp;
@@ -14,9 +15,10 @@ pub mod words;
 type Check = fn(&[u8]) -> bool;
 
 /// Each target's name and check.
-pub const TARGETS: [(&str, Check); 8] = [
+pub const TARGETS: [(&str, Check); 9] = [
     ("sfdp", sfdp::check),
     ("parts", parts::check),
+    ("pieces", pieces::check),
     ("regions", regions::check),
     ("unit", unit::check),
     ("bench", bench::check),

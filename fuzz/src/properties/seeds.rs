@@ -18,6 +18,7 @@ pub fn of(target: &str, root: &Path) -> Vec<Vec<u8>> {
             .map(|text| space(text))
             .collect(),
         "parts" => parts(root),
+        "pieces" => pieces(root),
         "regions" | "unit" | "bench" => examples(root),
         "state" => vec![STATE.into(), format!("increment = 5\n{STATE}").into()],
         "journal" => vec![journal()],
@@ -87,6 +88,15 @@ fn parts(root: &Path) -> Vec<Vec<u8>> {
         seeds.extend(texts(root, folder).into_iter().map(String::into_bytes));
     }
     seeds
+}
+
+/// The files of records in `tests/data/records`, and the bytes that they were made of.
+fn pieces(root: &Path) -> Vec<Vec<u8>> {
+    let entries = fs::read_dir(root.join("tests/data/records")).unwrap();
+    let mut files: Vec<_> = entries.map(|entry| entry.unwrap().path()).collect();
+    files.retain(|file| file.extension().is_some());
+    files.sort();
+    files.iter().map(|file| fs::read(file).unwrap()).collect()
 }
 
 /// The examples in `docs/files.md`; whichever file they are of.
