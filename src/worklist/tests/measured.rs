@@ -27,6 +27,11 @@ fn contents(size: usize) -> (Vec<u8>, Vec<u8>) {
     }
     // A page that is programmed without an erase, from an odd address to an even one.
     target[0x8001..0x8101].fill(0x5A);
+    // Single bytes, each beside one that stays.
+    for pair in 0x4800..0x5000 {
+        current[2 * pair] = 0x0F;
+        target[2 * pair..2 * pair + 2].copy_from_slice(&[0x0F, 0x5A]);
+    }
     (current, target)
 }
 

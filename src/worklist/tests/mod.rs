@@ -357,6 +357,42 @@ fn programming_unit_data_without_an_erase_counts_as_shared() {
     assert!(planned_after(&current, &target, &touched, &small_part(), &[], true).is_ok());
 }
 
+/// Of the regions around it, the one is named that shares the block and is the unit's own.
+#[test]
+fn a_shared_block_is_told_with_the_unit_data_in_it() {
+    let (current, target) = differing(0, &[(195, 1)]);
+    let around = map(&[
+        ("calibration", 128..192, "unit-data"),
+        ("system", 192..200, "replaceable"),
+        ("identity", 200..210, "unit-data"),
+    ]);
+    let error = planned(&current, &target, &around, &small_part()).unwrap_err();
+    let WorklistError::SharedBlock { range, region, .. } = &error else {
+        panic!("{error}");
+    };
+    assert_eq!((range.clone(), region.as_str()), (192..256, "identity"));
+}
+
+/// Half of each word is there already, so that its other half would be programmed alone; an erase and whole
+/// words take less. Never over unit data.
+#[test]
+fn an_erase_can_take_less_than_single_bytes() {
+    let mut part = part(SIZE, 1, vec![erase(SMALL, 0x20, 10)]);
+    part.program = ProgramMethod::AaiWord;
+    let (mut current, mut target) = differing(0xFF, &[]);
+    for pair in 0..SMALL as usize / 2 {
+        current[2 * pair] = 0x0F;
+        target[2 * pair..2 * pair + 2].copy_from_slice(&[0x0F, 0x5A]);
+    }
+    let erases = |map: &RegionMap| {
+        let worklist = planned(&current, &target, map, &part).unwrap();
+        assert!(apply(&worklist, &current, &target) == target);
+        worklist_erases(&worklist).count()
+    };
+    assert_eq!(erases(&plain_map()), 1);
+    assert_eq!(erases(&map(&[("identity", 20..21, "unit-data")])), 0);
+}
+
 #[test]
 fn sizes_and_geometry_must_agree() {
     let (current, target) = differing(0, &[]);
@@ -432,7 +468,7 @@ fn the_order_is_told_in_words() {
             .order()
     };
     let whole = "the old boot loader stays whole for as long as possible";
-    assert_eq!(order(&[(3000, 1)]), "system");
+    assert_eq!(order(&[(2048, 1)]), "system");
     assert_eq!(order(&[(3000, 1), (5000, 1)]), "system, extras");
     assert_eq!(order(&[(0, 1)]), format!("boot downwards: {whole}"));
     assert_eq!(

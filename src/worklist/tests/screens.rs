@@ -123,3 +123,38 @@ fn regions_off_the_blocks_and_shared_blocks_are_shown() {
         "{lines:#?}"
     );
 }
+
+#[test]
+fn programs_without_an_erase_are_shown_as_one_and_a_map_without_unit_data_is_said() {
+    let (current, mut target) = differing(0xFF, &[]);
+    target[1024..2048].fill(0x5A);
+    let map = map(&[
+        ("boot", 0..2048, "replaceable"),
+        ("system", 2048..8192, "replaceable"),
+    ]);
+    let worklist = planned(&current, &target, &map, &small_part()).unwrap();
+    let lines = worklist.summary(&worklist.estimate());
+    assert_eq!(
+        lines[..6],
+        [
+            "1 of 8 blocks would change, in about 0.0 s. The map names no",
+            "unit data.",
+            "",
+            "  0x000000 -| boot    1  left: blank already",
+            "  0x000400  |         1  program, no erase",
+            "  0x000800 -| system  6  left: blank already",
+        ],
+        "{lines:#?}"
+    );
+}
+
+/// The target is blank where something was: an erase, and not one page.
+#[test]
+fn what_is_not_programmed_has_no_row() {
+    let (mut current, target) = differing(0xFF, &[]);
+    current[1024..2048].fill(0x5A);
+    let worklist = planned(&current, &target, &plain_map(), &small_part()).unwrap();
+    let lines = worklist.summary(&worklist.estimate());
+    let row = |key: &str| lines.iter().any(|line| line.trim_start().starts_with(key));
+    assert!(row("erase") && !row("program"), "{lines:#?}");
+}
