@@ -372,13 +372,16 @@ fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, 
         .map(|unit| job::regions_of(setup.store.as_ref(), unit.folder()))
         .transpose()?
         .flatten();
-    let report = job::verify(
+    let mut report = job::verify(
         image.as_ref(),
         unit.as_ref(),
         args.passes,
         setup.bench,
         &mut watcher(look)?,
     )?;
+    if let Some(folder) = &args.unit {
+        job::keep_verify(setup.store, folder, &name, &mut report);
+    }
     let screen = show::verify(&report, &name, typed, map.as_ref());
     Ok(Answer::new(verdict(report.is_equal()), screen, &report))
 }

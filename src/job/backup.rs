@@ -5,12 +5,13 @@ use std::time::SystemTime;
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, Seen, connect};
-use super::record::{begun_write, note_refusal, operation, region_map};
+use super::differences::{RegionDifference, differences};
+use super::record::{begun_write, note_refusal, note_times, operation, region_map};
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Exit, Stop, recognise, wrap};
 use crate::interlock::Panel;
 use crate::link::Purpose;
-use crate::unit::{Digest, Image, ImageName, Unit, UnitError};
+use crate::unit::{Digest, ImageName, Unit};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
@@ -35,17 +36,6 @@ pub struct BackupReport {
     pub changed: Vec<RegionDifference>,
     /// File name of the backup before.
     pub before: Option<String>,
-}
-
-/// How much of one region differs between two backups.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct RegionDifference {
-    /// Name of the region, or `no region`.
-    pub region: String,
-    /// First address of the region.
-    pub start: u32,
-    /// Bytes that differ.
-    pub bytes: u64,
 }
 
 /// Backs the unit up.
@@ -98,12 +88,15 @@ fn backup_checked(
     let outcome = format!("kept as {}", image.name.file_name());
     let mut done = operation("backup", &outcome, "untouched", &seen, &panel);
     done.conditions.insert("reads".into(), reads.words());
+    note_times(&mut done, reads.time(), reads.floor());
     unit.record(done, SystemTime::now())?;
     chip.leave()?;
     // The backup stands; a region map that cannot be read only spoils this comparison.
-    let changed = before
-        .as_ref()
-        .and_then(|before| differences(unit, before, &image).ok());
+    let changed = before.as_ref().and_then(|before| {
+        let map = region_map(unit).ok()?;
+        let map = map.as_ref().map(|(map, _)| map);
+        differences(unit, map, before, &image).ok()
+    });
     Ok(BackupReport {
         unit: unit.name().to_owned(),
         file: image.name.file_name(),
@@ -184,51 +177,4 @@ fn remember(unit: &mut Unit, connected: &mut Connected) -> Result<(), Stop> {
     let own = recognise::own_id(&mut connected.chip)?;
     unit.set_identity(recognise::identity(&connected.chip, &own, &connected.seen))?;
     Ok(())
-}
-
-/// What differs between two backups, by region where there is a map, else as a whole.
-fn differences(unit: &Unit, before: &Image, now: &Image) -> Result<Vec<RegionDifference>, Stop> {
-    let map = region_map(unit)?;
-    let (one, two) = (unit.open_image(before)?, unit.open_image(now)?);
-    let mut found: Vec<RegionDifference> = Vec::new();
-    let spans = match &map {
-        Some((map, _)) => map
-            .spans()
-            .into_iter()
-            .map(|span| (span.name().to_owned(), span.range))
-            .collect(),
-        None => vec![("no region".to_owned(), 0..now.size_bytes as u32)],
-    };
-    for (region, range) in spans {
-        let bytes = differing_bytes(one.as_ref(), two.as_ref(), range.clone())?;
-        if bytes > 0 {
-            found.push(RegionDifference {
-                region,
-                start: range.start,
-                bytes,
-            });
-        }
-    }
-    Ok(found)
-}
-
-fn differing_bytes(
-    one: &dyn crate::unit::store::StoreFile,
-    two: &dyn crate::unit::store::StoreFile,
-    range: std::ops::Range<u32>,
-) -> Result<u64, UnitError> {
-    let (mut a, mut b) = (vec![0; 64 << 10], vec![0; 64 << 10]);
-    let (mut at, mut bytes) = (range.start, 0);
-    while at < range.end {
-        let length = (range.end - at).min(64 << 10) as usize;
-        one.read_exact_at(u64::from(at), &mut a[..length])?;
-        two.read_exact_at(u64::from(at), &mut b[..length])?;
-        bytes += a[..length]
-            .iter()
-            .zip(&b[..length])
-            .filter(|(a, b)| a != b)
-            .count() as u64;
-        at += length as u32;
-    }
-    Ok(bytes)
 }

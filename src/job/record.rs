@@ -97,6 +97,14 @@ pub(super) fn operation(
     }
 }
 
+/// Adds what the work took, and what it was modelled to take: for reads, the least that they could.
+pub(super) fn note_times(operation: &mut Operation, taken: Duration, modelled: Duration) {
+    for (name, time) in [("taken", taken), ("modelled", modelled)] {
+        let shown = format!("{:.1} s", time.as_secs_f64());
+        operation.conditions.insert(name.into(), shown);
+    }
+}
+
 /// Keeps in the unit file that a command was refused, and by which interlocks.
 ///
 /// Best effort: the refusal matters more than a note of it that fails.

@@ -11,7 +11,7 @@ use serde::Serialize;
 use super::bench::Seen;
 use super::explain::sentence;
 use super::recognise::{OwnId, identity, is_about, still_itself};
-use super::record::operation;
+use super::record::{note_times, operation};
 use super::restore::adopt;
 use super::work::{Lift, Work};
 use super::worklist::{no_plan, pace, touched};
@@ -230,16 +230,17 @@ impl Rewrite<'_> {
                 return Err(stop);
             }
         };
-        let done = note(
+        let (time, estimate) = (chip_now.saturating_sub(self.started), worklist.estimate());
+        let mut done = note(
             &format!("the chip holds {}", self.target_name),
             "changed as asked, complete",
         );
+        note_times(&mut done, time, estimate.total());
         // The journal ends last: until all else is noted, the same command has something to go on with.
         unit.record(done, SystemTime::now())
             .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
         journal.close().map_err(|error| complete(error.into()))?;
-        let estimate = worklist.estimate();
         let (changed, all) = worklist.blocks();
         Ok(WriteReport {
             unit: unit.name().to_owned(),
@@ -247,7 +248,7 @@ impl Rewrite<'_> {
             size_bytes: part.size_bytes,
             changed,
             left: all - changed,
-            time: chip_now.saturating_sub(self.started),
+            time,
             modelled: estimate.total(),
             proof_floor: estimate.proof_floor,
             floor: estimate.floor,
@@ -428,7 +429,8 @@ impl Rewrite<'_> {
         let time = self.chip.now().saturating_sub(self.started);
         let estimate = worklist.estimate();
         let last_read = self.chip.sck_for(self.chip.second_command());
-        let record = self.operation(command, "nothing to change", "untouched");
+        let mut record = self.operation(command, "nothing to change", "untouched");
+        note_times(&mut record, time, estimate.before);
         let becomes = self.becomes();
         self.chip.leave()?;
         self.unit.record(record, SystemTime::now())?;

@@ -85,6 +85,14 @@ impl TwinRead {
         format!("{}, {}{more}", one(&self.first), one(&self.second))
     }
 
+    /// The least time that all passes need on this wire.
+    #[must_use]
+    pub fn floor(&self) -> Duration {
+        let third = self.third.as_ref();
+        let third = third.map_or(Duration::ZERO, |pass| pass.floor);
+        self.first.floor + self.second.floor + third
+    }
+
     /// Time of all passes.
     #[must_use]
     pub fn time(&self) -> Duration {

@@ -1,23 +1,25 @@
 //! `verify`: the chip against an image, several passes, each under other conditions.
 
 use std::collections::BTreeMap;
-use std::time::Duration;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
 
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, connect};
 use super::recognise::recognise;
-use super::record::region_map;
+use super::record::{note_times, operation, region_map};
 use super::twin_read::run;
 use super::write::left_torn;
-use super::{Attendant, Stop};
+use super::{Attendant, Stop, sentence};
 use crate::chip::{Chip, Order, Pass, ReadCommand};
 use crate::image::{Holds, RegionMap, Span};
 use crate::interlock::{Panel, Sameness};
 use crate::jedec::{Address, Hertz};
 use crate::link::Purpose;
-use crate::unit::Unit;
-use crate::unit::store::StoreFile;
+use crate::unit::store::{Store, StoreFile};
+use crate::unit::{Operation, Unit};
 
 /// Differing bytes that are kept for the report; all are counted.
 const KEPT: usize = 4096;
@@ -52,6 +54,13 @@ pub struct VerifyReport {
     pub unit_data: Vec<String>,
     /// Time on the link's clock.
     pub time: Duration,
+    /// The least that the passes could take.
+    pub floor: Duration,
+    /// Why the unit's record does not have it, where it should.
+    pub unrecorded: Option<String>,
+    /// What the unit's record shall have of it.
+    #[serde(skip)]
+    pub operation: Operation,
 }
 
 impl VerifyReport {
@@ -111,9 +120,28 @@ pub fn verify(
     }
     let time = connected.chip.now().saturating_sub(start);
     let size_bytes = connected.chip.size_bytes();
-    connected.chip.leave()?;
+    let Connected { chip, panel, seen } = connected;
+    chip.leave()?;
     let map = map.as_ref().map(|(map, _)| map);
-    Ok(found.report(size_bytes, sck, map, time))
+    let mut report = found.report(size_bytes, sck, map, time);
+    report.operation = operation("verify", "", "untouched", &seen, &panel);
+    Ok(report)
+}
+
+/// Keeps in the unit's record what was found; `image` is what it was compared with. The verdict stands
+/// where that fails, and the report says so.
+pub fn keep_verify(store: Arc<dyn Store>, folder: &Path, image: &str, report: &mut VerifyReport) {
+    let mut done = report.operation.clone();
+    done.outcome = match report.differing.iter().max() {
+        None | Some(0) => format!("the chip holds {image}"),
+        Some(1) => format!("the chip differs from {image} in 1 byte"),
+        Some(bytes) => format!("the chip differs from {image} in {bytes} bytes"),
+    };
+    let clocks: Vec<String> = report.sck.iter().map(Hertz::to_string).collect();
+    done.conditions.insert("passes".into(), clocks.join(", "));
+    note_times(&mut done, report.time, report.floor);
+    let kept = Unit::open(store, folder).and_then(|mut unit| unit.record(done, SystemTime::now()));
+    report.unrecorded = kept.err().map(|error| sentence(&error));
 }
 
 /// A chip whose ID is another unit's differs for a reason that no second write mends.
@@ -246,8 +274,13 @@ impl Found {
             region: region(*at),
         });
         let differences = differences.collect();
+        let bits = u64::from(size_bytes) * 8;
+        let floor = |sck: &Hertz| Duration::from_secs_f64(bits as f64 / f64::from(sck.0.max(1)));
         VerifyReport {
             size_bytes,
+            floor: sck.iter().map(floor).sum(),
+            unrecorded: None,
+            operation: Operation::default(),
             sck,
             differing: self.differing,
             passes_agree,

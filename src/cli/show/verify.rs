@@ -39,13 +39,12 @@ pub fn verify(
             size(u64::from(report.size_bytes))
         );
         let whose = typed.unit_name().unwrap_or("The unit");
-        return Screen::new(held)
+        let screen = Screen::new(held)
             .row("passes", passes)
-            .row("time", seconds(report.time))
-            .chip("untouched.")
-            .next(format!(
-                "{whose} may go back on its board, unclipped first."
-            ));
+            .row("time", seconds(report.time));
+        return recorded(screen, report).chip("untouched.").next(format!(
+            "{whose} may go back on its board, unclipped first."
+        ));
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
     let differs = format!("The chip differs from {image} in {}.", bytes(worst));
@@ -54,9 +53,8 @@ pub fn verify(
         let rest = worst.saturating_sub(SHOWN as u64);
         screen = screen.row("more", format!("{} are not shown", bytes(rest)));
     }
-    screen
-        .row("passes", passes)
-        .row("means", meaning(report))
+    let screen = screen.row("passes", passes).row("means", meaning(report));
+    recorded(screen, report)
         .chip("untouched by this check.")
         .next(if report.passes_agree {
             "Has the unit run since? Back it up again. If not, give the write command again; if the same bytes \
@@ -64,6 +62,14 @@ pub fn verify(
         } else {
             "Reseat the clip (docs/wiring.md has the order), lower SCK, and verify again."
         })
+}
+
+/// Says where the unit's record does not have it.
+fn recorded(screen: Screen, report: &VerifyReport) -> Screen {
+    match &report.unrecorded {
+        Some(why) => screen.row("record", format!("not kept in unit.toml: {why}")),
+        None => screen,
+    }
 }
 
 /// The first differing bytes, by region.
