@@ -147,6 +147,7 @@ fn the_unit_folder_is_laid_out_as_told() {
         .collect();
     names.extend([".lock", "unit.toml", "regions.toml", "write-1"].map(str::to_owned));
     names.push(format!("{}/", journal::FOLDER));
+    names.push(norlock::job::PAGE.to_owned());
     for name in names {
         let told = layout.lines().any(|line| {
             let mut words = line.split_whitespace();

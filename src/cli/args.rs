@@ -21,7 +21,8 @@ pub use accept::AcceptArgs;
 pub use bench::BusArgs;
 pub use change::{OfflineArgs, ProtectArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
 pub use look::{
-    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, SfdpArgs, VerifyArgs, WiringArgs,
+    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, LogbookArgs, SfdpArgs, VerifyArgs,
+    WiringArgs,
 };
 pub use parts::PartsArgs;
 pub use value::{
@@ -75,6 +76,8 @@ pub enum Command {
     Parts(PartsArgs),
     /// Show the eight wires from the chip to the header.
     Wiring(WiringArgs),
+    /// Make one page of all that a unit folder tells, or of many folders.
+    Logbook(LogbookArgs),
     /// Go through the whole job on a simulated chip.
     Demo(DemoArgs),
 }
@@ -99,9 +102,9 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 14] = [
+    pub const NAMES: [&str; 15] = [
         "contact", "id", "sfdp", "backup", "check", "tailor", "worklist", "write", "verify",
-        "restore", "protect", "parts", "wiring", "demo",
+        "restore", "protect", "parts", "wiring", "logbook", "demo",
     ];
 
     /// The command's name.
@@ -121,6 +124,7 @@ impl Command {
             Self::Protect(_) => "protect",
             Self::Parts(_) => "parts",
             Self::Wiring(_) => "wiring",
+            Self::Logbook(_) => "logbook",
             Self::Demo(_) => "demo",
         }
     }
@@ -142,6 +146,7 @@ impl Command {
             | Self::Worklist(_)
             | Self::Parts(_)
             | Self::Wiring(_)
+            | Self::Logbook(_)
             | Self::Demo(_) => None,
         }
     }
@@ -160,6 +165,7 @@ impl Command {
             Self::Worklist(args) => Some(&args.unit),
             Self::Write(args) => Some(&args.unit),
             Self::Restore(args) => Some(&args.unit),
+            Self::Logbook(args) => args.unit.as_deref(),
             Self::Sfdp(_) | Self::Parts(_) | Self::Wiring(_) | Self::Demo(_) => None,
         }
     }

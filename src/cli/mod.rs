@@ -6,7 +6,6 @@
 pub mod args;
 mod attend;
 mod bench;
-mod clean;
 mod demo;
 mod figures;
 mod look;
@@ -24,10 +23,9 @@ mod waterline;
 mod wrap;
 
 use args::Cli;
-use clean::clean;
 use look::{Look, complain, say};
 
-use crate::job::Exit;
+use crate::job::{Exit, clean};
 
 /// Runs the program.
 pub fn main() -> std::process::ExitCode {

@@ -7,9 +7,9 @@ use std::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
 use serde::Serialize;
 
-use super::clean::clean;
 use super::look::{complain, say};
 use super::waterline::{MARKS, Reached, Unit, beside, labelled};
+use crate::job::clean;
 
 /// How progress is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

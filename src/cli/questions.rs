@@ -2,8 +2,8 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
-use super::clean::clean;
 use super::wrap::{columns, wrap};
+use crate::job::clean;
 
 /// Where the answers stand.
 const ANSWER_COLUMN: usize = 45;

@@ -149,6 +149,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
             }
         }
         Command::Wiring(args) => wiring(&args),
+        Command::Logbook(args) => logbook(&args, typed),
         Command::Demo(args) => demo::demo(&args.folder, look),
     }
 }
@@ -233,6 +234,42 @@ fn wiring(args: &args::WiringArgs) -> Result<Answer, Stop> {
     }
     let screen = show::wiring(&wiring, args.svg.as_deref());
     Ok(Answer::new(Exit::True, screen, &wiring))
+}
+
+fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
+    let store: Arc<dyn Store> = Arc::new(RealStore::new());
+    let folder = match (&args.unit, &args.shelf) {
+        (Some(folder), _) => folder,
+        (None, Some(folder)) => {
+            let shelf = job::shelf(&store, folder)?;
+            let screen = show::shelf(&shelf, &folder.join(job::SHELF_PAGE));
+            return Ok(Answer::new(shelf.exit(), screen, &shelf));
+        }
+        (None, None) => {
+            return Err(Stop::new(
+                Exit::Usage,
+                "No unit was named.",
+                "norlock logbook --help",
+            ));
+        }
+    };
+    let unit = match &args.note {
+        Some(text) => {
+            let mut unit = Unit::open(store, folder)?;
+            job::note(&mut unit, text)?;
+            unit
+        }
+        None => Unit::view(store, folder)?,
+    };
+    let logbook = job::logbook(&unit)?;
+    job::keep_page(&unit, &logbook)?;
+    let exit = match logbook.unfinished {
+        Some(_) => Exit::Unfinished,
+        None => Exit::True,
+    };
+    let page = folder.join(job::PAGE);
+    let screen = show::logbook(&logbook, &page, &typed.of_unit(&unit));
+    Ok(Answer::new(exit, screen, &logbook))
 }
 
 fn exists_already(file: &Path) -> Stop {

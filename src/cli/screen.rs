@@ -13,9 +13,9 @@
 
 use crate::jedec::Address;
 
-use super::clean::clean;
 use super::figures::hash_lines;
 use super::wrap::{COLUMNS, columns, hanging, wrap};
+use crate::job::clean;
 
 /// What a command says when it ends.
 #[derive(Debug, Clone, Default)]

@@ -1,6 +1,6 @@
 //! Breaks text into lines the way the screens do.
 
-use super::clean::clean;
+use crate::job::clean;
 
 /// The last column that wrapped text fills. Screens are at most 60 columns wide; one stays free.
 pub const COLUMNS: usize = 59;

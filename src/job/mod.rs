@@ -10,11 +10,13 @@ mod attendant;
 mod backup;
 mod bench;
 mod check;
+mod clean;
 mod contact;
 mod differences;
 mod exit;
 mod explain;
 mod id;
+mod logbook;
 mod papers;
 mod protect;
 mod recognise;
@@ -37,11 +39,16 @@ pub use attendant::{Attendant, Nobody, Task};
 pub use backup::{BackupReport, backup};
 pub use bench::{Bench, SCK_DEFAULT, Seen, Way};
 pub use check::{CheckReport, check};
+pub(crate) use clean::clean;
 pub use contact::{ContactReport, Rung, contact};
 pub use differences::RegionDifference;
 pub use exit::Exit;
 pub(crate) use explain::sentence;
 pub use id::{IdReport, id};
+pub use logbook::{
+    Compared, Interrupted, Logbook, LoggedImage, PAGE, SHELF_PAGE, Shelf, Shelved, keep_page,
+    logbook, note, shelf,
+};
 pub use papers::Offline;
 pub use protect::{
     ProtectOrder, ProtectionChange, ProtectionReport, RegisterByte, Wanted, protect, protection,

@@ -11,6 +11,7 @@ mod summary;
 
 pub use estimate::{Estimate, Pace};
 pub use plan::{Request, plan};
+pub(crate) use summary::grouped;
 
 use std::io;
 use std::ops::Range;

@@ -239,7 +239,8 @@ fn seconds(time: Duration) -> String {
 }
 
 /// A number with commas between thousands.
-fn grouped(number: u64) -> String {
+#[must_use]
+pub fn grouped(number: u64) -> String {
     let digits = number.to_string();
     let mut text = String::new();
     for (index, digit) in digits.chars().enumerate() {

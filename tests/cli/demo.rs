@@ -25,6 +25,7 @@ fn the_demo_completes_leaves_its_folder_and_overwrites_none() {
         "worklist-1.txt",
         "journal/write-1",
         "journal/write-2",
+        "logbook.html",
     ] {
         assert!(desk.path("tour/gauge-07").join(name).is_file(), "{name}");
     }

@@ -3,11 +3,13 @@
 
 mod adding;
 mod bad_input;
+mod browser;
 mod demo;
 mod desk;
 mod doubts;
 mod interrupted;
 mod kills;
+mod logbook;
 mod parts;
 mod pieces;
 mod protect;

@@ -104,7 +104,7 @@ fn whole_job(desk: &Desk, more: &str, mut look: impl FnMut(&str, &Ended, &str)) 
 }
 
 /// The unit boots and counts the start in its settings.
-fn run_by_itself(desk: &Desk) {
+pub fn run_by_itself(desk: &Desk) {
     let cells = fs::File::options()
         .write(true)
         .open(desk.path("chip.cells"));

@@ -89,6 +89,20 @@ pub struct WiringArgs {
     pub svg: Option<PathBuf>,
 }
 
+/// `logbook`
+#[derive(Debug, Args)]
+pub struct LogbookArgs {
+    /// The unit's folder.
+    #[arg(value_name = "UNIT", required_unless_present = "shelf")]
+    pub unit: Option<PathBuf>,
+    /// Add a note to the unit's record first.
+    #[arg(long, value_name = "TEXT")]
+    pub note: Option<String>,
+    /// Make a page of all unit folders in this folder instead.
+    #[arg(long, value_name = "FOLDER", conflicts_with_all = ["unit", "note"])]
+    pub shelf: Option<PathBuf>,
+}
+
 /// `demo`
 #[derive(Debug, Args)]
 pub struct DemoArgs {

@@ -140,6 +140,8 @@ impl Show {
         let verify = format!("verify as-found.bin --unit gauge-07 {bench}");
         self.run(&verify, Exit::True)?;
         self.run("check --unit gauge-07", Exit::True)?;
+        self.tell("All of it on one page.");
+        self.run("logbook gauge-07", Exit::True)?;
         Ok(())
     }
 

@@ -1,4 +1,4 @@
-//! Cleans text that came from outside before it reaches a terminal.
+//! Cleans text that came from outside before it reaches a terminal or a page.
 //!
 //! A file name or a marking may hold escape sequences that move the cursor, recolour or hide what a
 //! person is about to rely on. They are shown, not obeyed.
