@@ -31,6 +31,7 @@ fn the_demo_completes_leaves_its_folder_and_overwrites_none() {
     }
     assert!(desk.get("tour/gauge-07.cells") == desk.get("tour/gauge-07/as-found.bin"));
     the_documents_say_what_it_leaves(&desk);
+    the_pictures_are_those_of_the_documents(&desk);
     let before = desk.files();
     desk.ends("demo --in tour", 5).says("tour exists already.");
     assert!(desk.files() == before);
@@ -78,4 +79,25 @@ fn the_documents_say_what_it_leaves(desk: &Desk) {
     );
     let map = text("tour/regions.toml");
     assert!(document("docs/files.md").contains(&format!("```toml\n{map}```\n")));
+}
+
+/// `docs/pictures/` holds what the program draws: the wires, and the flash as the logbook has it. After a
+/// wanted change, `NORLOCK_KEEP_PICTURES=1` takes them over.
+fn the_pictures_are_those_of_the_documents(desk: &Desk) {
+    desk.ends("wiring --svg wiring-clip.svg", 0);
+    let page = String::from_utf8(desk.get("tour/gauge-07/logbook.html")).unwrap();
+    let (_, svg) = page.split_once("<svg ").unwrap();
+    let (svg, _) = svg.split_once("</svg>\n").unwrap();
+    desk.put("gauge-07.svg", format!("<svg {svg}</svg>\n"));
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/pictures");
+    for name in ["wiring-clip.svg", "gauge-07.svg"] {
+        if std::env::var_os("NORLOCK_KEEP_PICTURES").is_some() {
+            std::fs::write(folder.join(name), desk.get(name)).unwrap();
+        }
+        let kept = std::fs::read(folder.join(name)).unwrap();
+        assert!(
+            kept == desk.get(name),
+            "{name} is not what the program draws"
+        );
+    }
 }
