@@ -85,6 +85,8 @@ fn the_documents_say_what_it_leaves(desk: &Desk) {
 /// wanted change, `NORLOCK_KEEP_PICTURES=1` takes them over.
 fn the_pictures_are_those_of_the_documents(desk: &Desk) {
     desk.ends("wiring --svg wiring-clip.svg", 0);
+    desk.ends("wiring --svg wiring-clip.svg", 5)
+        .says("'wiring-clip.svg' exists already.");
     let page = String::from_utf8(desk.get("tour/gauge-07/logbook.html")).unwrap();
     let (_, svg) = page.split_once("<svg ").unwrap();
     let (svg, _) = svg.split_once("</svg>\n").unwrap();
@@ -98,6 +100,28 @@ fn the_pictures_are_those_of_the_documents(desk: &Desk) {
         assert!(
             kept == desk.get(name),
             "{name} is not what the program draws"
+        );
+    }
+}
+
+#[test]
+fn the_wires_are_those_of_the_power_arrangement() {
+    let desk = Desk::with("W25Q80DV", 1 << 20);
+    for (power, supply) in [
+        ("clip", "VCC ------- 17 3.3 V"),
+        ("socket", "VCC ------- 17 3.3 V"),
+        ("external", "VCC ------- supply"),
+        ("board-held-in-reset", "VCC - open the board"),
+    ] {
+        let ended = desk.ends(&format!("wiring --power {power}"), 0);
+        ended.says(&format!("for --power {power}."));
+        ended.says(supply);
+        // Mains and a second source are told first.
+        let said = ended.said();
+        let first = said.find("alone feeds the chip").unwrap();
+        assert!(
+            first < said.find("Read the marking first").unwrap(),
+            "{said}"
         );
     }
 }
