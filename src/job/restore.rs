@@ -64,8 +64,10 @@ fn restore_checked(
     let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
     papers::backups(&mut panel, unit, Some(&backup), &order.offline);
     panel.unit_data_restored(&backup.name.file_name());
-    // A map only orders a restore and helps to recognise the unit: a broken one is as none.
-    let map = region_map(unit).ok().flatten();
+    // A map only orders a restore and helps to recognise the unit: a broken one holds nothing.
+    let read = region_map(unit);
+    let usable = read.is_ok();
+    let map = read.ok().flatten();
     let unfinished = Journal::find_unfinished(unit)?;
     let mut torn = unfinished.as_ref().map(in_hand).unwrap_or_default();
     torn.extend(order.rewrite.iter().cloned());
@@ -107,10 +109,7 @@ fn restore_checked(
             .as_deref()
             .unwrap_or("it was kept before, or is the backup itself"),
     );
-    let regions = map
-        .as_ref()
-        .map(|(map, _)| unit_data(map))
-        .unwrap_or_default();
+    let regions = map_for_restore(map.as_ref().map(|(map, _)| map), usable, backup.size_bytes);
     let rewrite = Rewrite {
         chip: met.chip,
         panel: met.panel,
@@ -121,8 +120,8 @@ fn restore_checked(
         target_digest: backup.sha256,
         baseline_digest: unit.baseline().map_or(backup.sha256, |image| image.sha256),
         present: present.as_ref(),
-        unit_data: regions,
-        map: map_for_restore(map.as_ref().map(|(map, _)| map), backup.size_bytes),
+        unit_data: unit_data(&regions),
+        map: regions,
         map_digest: map.as_ref().map(|(_, digest)| *digest),
         begun: met.begun,
         unfinished,
@@ -179,11 +178,13 @@ fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {
 }
 
 /// The regions order the work. Unit data does not bind a restore, which puts back exactly that, but where
-/// it is right already no larger erase takes it along.
-fn map_for_restore(map: Option<&RegionMap>, size_bytes: u64) -> RegionMap {
+/// it is right already no larger erase takes it along. A map that cannot be used may have named any byte.
+fn map_for_restore(map: Option<&RegionMap>, usable: bool, size_bytes: u64) -> RegionMap {
+    let size = u32::try_from(size_bytes).unwrap_or(u32::MAX);
     match map {
-        Some(map) if u64::from(map.size_bytes()) == size_bytes => map.clone(),
-        _ => RegionMap::unmapped(u32::try_from(size_bytes).unwrap_or(u32::MAX)),
+        Some(map) if map.size_bytes() == size => map.clone(),
+        None if usable => RegionMap::unmapped(size),
+        _ => RegionMap::all_unit_data(size),
     }
 }
 

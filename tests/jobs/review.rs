@@ -2,6 +2,7 @@
 
 use std::cell::Cell;
 use std::path::Path;
+use std::sync::atomic::Ordering::SeqCst;
 
 use norlock::image::Rest;
 use norlock::interlock::{Acceptable, Acceptances};
@@ -17,7 +18,7 @@ use norlock::unit::journal::Journal;
 use norlock::unit::store::{Failure, Store};
 use norlock::unit::{ImageName, Unit};
 
-use crate::small::{SIZE, Small, StopAfter, When};
+use crate::small::{SIZE, Small, StopAfter, UNIT_DATA, When};
 use crate::station::{Station, code, part};
 
 const TARGET: &str = "/bench/target.bin";
@@ -160,7 +161,6 @@ fn a_broken_region_map_never_holds_a_restore() {
         for small in [written(), stopped_after(2)] {
             small.files().replace(Path::new(REGION_MAP), map).unwrap();
             small.restore().unwrap();
-            // Without a map nothing tells where unit data lies: larger erases may take it along.
             assert!(small.cells() == small.found);
             assert!(small.unfinished().is_none());
             assert_eq!(small.mock().monitor().violations(), 0);
@@ -169,6 +169,30 @@ fn a_broken_region_map_never_holds_a_restore() {
             assert!(matches!(exit, Exit::FileFault | Exit::Held), "{exit:?}");
             assert!(small.cells() == small.found);
         }
+    }
+}
+
+/// Every byte may be unit data then, and what is right already is not erased for the sake of others.
+/// Where there never was a map a larger erase does take it along.
+#[test]
+fn under_a_map_that_cannot_be_used_no_right_byte_is_erased() {
+    let others: [Option<&[u8]>; 3] = [Some(b"size = "), Some(b"size = \"1MiB\"\n"), None];
+    for map in others {
+        let small = Small::ready(1);
+        let mut cells = code(7, SIZE);
+        let right = UNIT_DATA.start as usize..UNIT_DATA.end as usize;
+        cells[right.clone()].copy_from_slice(&small.found[right]);
+        small.mock().set_truth(0, &cells).unwrap();
+        let path = small.station.folder.join("regions.toml");
+        match map {
+            Some(map) => small.files().replace(&path, map).unwrap(),
+            None => small.files().remove(&path).unwrap(),
+        }
+        let report = small.restore().unwrap();
+        assert!(small.cells() == small.found);
+        let hurt = small.watch.hurt.load(SeqCst) > 0;
+        assert_eq!(hurt, map.is_none(), "{map:?}");
+        assert_eq!(report.unit_data.is_empty(), map.is_none());
     }
 }
 

@@ -135,6 +135,20 @@ impl RegionMap {
         }
     }
 
+    /// A map in which every byte is unit data, for when nothing tells which are.
+    #[must_use]
+    pub fn all_unit_data(size_bytes: u32) -> Self {
+        Self {
+            size_bytes,
+            regions: vec![Region {
+                name: "all bytes".to_owned(),
+                range: 0..size_bytes,
+                holds: Holds::UnitData,
+                note: None,
+            }],
+        }
+    }
+
     /// Adds a region in its place by address.
     fn add(&mut self, region: Region) -> Result<(), RegionProblem> {
         check_name(&region.name)?;
