@@ -162,7 +162,15 @@ impl Wiring {
         let title = format!("Eight wires, power {}", self.power);
         let mut picture = Picture::new(&title, &self.lines().join("\n"));
         picture.words(MARGIN, MARGIN + LINE / 2, &title, true);
-        let top = MARGIN + 2 * LINE;
+        let top = MARGIN + 3 * LINE;
+        let right = PACKAGE + PACKAGE_WIDTH + PIN + 6 * CELL + WIRE + CELL;
+        for (x, heading) in [
+            (MARGIN, "header"),
+            (PACKAGE - CELL / 2, "chip from above"),
+            (right, "header"),
+        ] {
+            picture.words(x, top - LINE / 2 - 4, heading, false);
+        }
         picture.put(Item::Area {
             x: PACKAGE,
             y: top,
