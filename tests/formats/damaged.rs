@@ -31,6 +31,10 @@ fn number(name: &str, bytes: Range<usize>) -> usize {
         .fold(0, |all, byte| all << 8 | usize::from(*byte))
 }
 
+fn number_be(name: &str, at: usize) -> usize {
+    number(name, at..at + 4).swap_bytes() >> (usize::BITS - 32)
+}
+
 #[test]
 fn a_changed_byte_is_told_as_what_it_belongs_to() {
     let end = |name: &str| vector(name).len();
@@ -67,9 +71,18 @@ fn a_changed_byte_is_told_as_what_it_belongs_to() {
         "inode table",
     );
     differs("system.squashfs", 72, "inode table");
-    let structure = u32::from_be_bytes(vector("gauge.dtb")[8..12].try_into().unwrap());
-    differs("gauge.dtb", structure as usize + 3, "structure block");
+    let structure = number_be("gauge.dtb", 8);
+    differs("gauge.dtb", structure + 3, "structure block");
+    // The last node's end, which becomes the end of all.
+    let end_of_all = structure + number_be("gauge.dtb", 36) - 4;
     differs("gauge.dtb", 8, "blocks");
+    let mut early = vector("gauge.dtb");
+    assert_eq!(
+        early[end_of_all - 4..end_of_all + 4],
+        [0, 0, 0, 2, 0, 0, 0, 9]
+    );
+    early[end_of_all - 1] = 4;
+    assert!(matches!(only(&early).checked, Checked::Disagrees { .. }));
     differs("gauge.key", 31, "length");
     differs("gauge.pem", end("gauge.pem") - 8, "last line");
     for name in ["tides.gz", "tides.xz", "tides.lz4"] {
@@ -80,6 +93,35 @@ fn a_changed_byte_is_told_as_what_it_belongs_to() {
         );
         assert!(told, "{name}: {found:?}");
     }
+}
+
+/// Puts the CRC-32 of `covered` into the four bytes at `at`.
+fn sign(content: &mut [u8], covered: Range<usize>, at: usize) {
+    let crc = crc32fast::hash(&content[covered]).to_le_bytes();
+    content[at..at + 4].copy_from_slice(&crc);
+}
+
+#[test]
+fn an_index_or_footer_of_xz_that_is_sound_in_itself_has_to_fit_the_blocks() {
+    let whole = vector("tides.xz");
+    let footer = whole.len() - 12;
+    let index = footer - 4 * (number("tides.xz", footer + 4..footer + 8) + 1);
+    let what = |content: &Vec<u8>| match only(content).checked {
+        Checked::Disagrees { what, .. } => what,
+        other => panic!("{other:?}"),
+    };
+    let mut sizes = whole.clone();
+    sizes[index + 2] ^= 1;
+    sign(&mut sizes, index..footer - 4, footer - 4);
+    assert_eq!(what(&sizes), "sizes of blocks");
+    let mut blocks = whole.clone();
+    blocks[index + 1] = 2;
+    sign(&mut blocks, index..footer - 4, footer - 4);
+    assert_eq!(what(&blocks), "blocks by the index");
+    let mut backward = whole;
+    backward[footer + 4] += 1;
+    sign(&mut backward, footer + 4..footer + 10, footer);
+    assert_eq!(what(&backward), "footer");
 }
 
 #[test]

@@ -4,6 +4,7 @@ use std::fs;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
+use norlock::image::ReadAt;
 use norlock::image::formats::Format::{self, *};
 use norlock::image::formats::{Finding, find};
 
@@ -114,14 +115,14 @@ pub fn image(content: &[u8]) -> Vec<u8> {
 }
 
 /// What is found in an image.
-pub fn found(image: &Vec<u8>) -> Vec<Finding> {
+pub fn found(image: &dyn ReadAt) -> Vec<Finding> {
     let findings = find(image).unwrap();
     assert_eq!(findings.more, 0);
     findings.listed
 }
 
 /// The one thing that is found in an image.
-pub fn only(image: &Vec<u8>) -> Finding {
+pub fn only(image: &dyn ReadAt) -> Finding {
     let mut listed = found(image);
     assert_eq!(listed.len(), 1, "{listed:#?}");
     listed.remove(0)

@@ -53,8 +53,8 @@ fn details_say_what_the_tools_were_asked_for() {
         ("system.ext2.packed", "ext2, 256 blocks of 1024 bytes"),
         ("system.ext4.packed", "ext4, 256 blocks of 1024 bytes"),
         ("system.ubi.packed", "3 blocks of 8 KiB, 3 in use"),
-        ("tides.gz", "5125 bytes unpacked"),
-        ("tides.xz", "5125 bytes unpacked"),
+        ("tides.gz", "5125 bytes of content"),
+        ("tides.xz", "5125 bytes of content"),
     ] {
         assert_eq!(only(&image(&vector(name))).detail, detail);
     }

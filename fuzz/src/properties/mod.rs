@@ -1,6 +1,7 @@
 //! What must hold for every input. The fuzz targets and `tests/fuzz_seeds.rs` check the same.
 
 pub mod bench;
+pub mod formats;
 pub mod journal;
 pub mod parts;
 pub mod pieces;
@@ -15,7 +16,7 @@ pub mod words;
 type Check = fn(&[u8]) -> bool;
 
 /// Each target's name and check.
-pub const TARGETS: [(&str, Check); 9] = [
+pub const TARGETS: [(&str, Check); 10] = [
     ("sfdp", sfdp::check),
     ("parts", parts::check),
     ("pieces", pieces::check),
@@ -25,6 +26,7 @@ pub const TARGETS: [(&str, Check); 9] = [
     ("state", state::check),
     ("journal", journal::check),
     ("words", words::check),
+    ("formats", formats::check),
 ];
 
 /// The place of a fault must lie in the text: lines and columns count from 1, and a column may be

@@ -22,6 +22,7 @@ pub fn of(target: &str, root: &Path) -> Vec<Vec<u8>> {
         "regions" | "unit" | "bench" => examples(root),
         "state" => vec![STATE.into(), format!("increment = 5\n{STATE}").into()],
         "journal" => vec![journal()],
+        "formats" => files(&root.join("tests/data/formats")),
         "words" => WORDS.iter().map(|text| text.as_bytes().to_vec()).collect(),
         _ => Vec::new(),
     });
@@ -30,7 +31,11 @@ pub fn of(target: &str, root: &Path) -> Vec<Vec<u8>> {
 
 /// Inputs that once went wrong.
 fn regressions(target: &str, root: &Path) -> Vec<Vec<u8>> {
-    let folder = root.join("fuzz/seeds").join(target);
+    files(&root.join("fuzz/seeds").join(target))
+}
+
+/// What the files of a folder hold; nothing where there is no such folder.
+fn files(folder: &Path) -> Vec<Vec<u8>> {
     let Ok(entries) = fs::read_dir(folder) else {
         return Vec::new();
     };

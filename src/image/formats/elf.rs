@@ -221,11 +221,50 @@ fn fault(what: &'static str, wanted: &str, found: String) -> Checked {
     }
 }
 
-/// One header of a table, as much of it as is looked at.
+/// One header of a table, as much of it as is looked at. It costs something even where it is at hand:
+/// many files could share one long table.
 fn entry(place: &Place<'_>, table: &Table, index: u16) -> Look<[u8; 40]> {
     let mut bytes = [0; 40];
+    place.budget.spend(bytes.len() as u64)?;
     let length = usize::from(table.entry_bytes).min(bytes.len());
     let at = table.at + u64::from(index) * u64::from(table.entry_bytes);
     place.read(at, bytes.get_mut(..length).unwrap_or_default())?;
     Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::image::formats::place::{Budget, Window};
+
+    #[test]
+    fn a_table_at_hand_is_paid_for() {
+        let mut image = b"\x7FELF\x01\x01\x01".to_vec();
+        image.resize(IDENT_BYTES, 0);
+        image.extend([2, 0, 40, 0, 1, 0, 0, 0]);
+        image.extend([0; 16]);
+        image.extend([52, 0, 32, 0, 0, 0, 40, 0, 100, 0, 1, 0]);
+        image[32] = 64;
+        image.resize(64 + 100 * 40, 0);
+        let window = Window {
+            offset: 0,
+            bytes: image.clone(),
+        };
+        for (units, wanted) in [
+            (
+                4000,
+                Checked::HeaderOnly("its tables lie within it, it has no checksum"),
+            ),
+            (3999, Checked::TOO_MUCH),
+        ] {
+            let place = Place {
+                image: &image,
+                image_size_bytes: image.len() as u64,
+                offset: 0,
+                window: &window,
+                budget: &Budget::new(units),
+            };
+            assert_eq!(look(&place).unwrap().unwrap().checked, wanted);
+        }
+    }
 }

@@ -108,7 +108,7 @@ fn judge(
         },
     };
     let size_bytes = trailer_at + trailer.len() as u64;
-    let detail = format!("{} bytes unpacked", unpacked.content_bytes);
+    let detail = format!("{} bytes of content", unpacked.content_bytes);
     let mut found = finding(place, header, Some(size_bytes), checked);
     found.detail = match found.detail.as_str() {
         "" => detail,

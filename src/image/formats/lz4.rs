@@ -49,7 +49,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
         content => {
             let (checked, bytes) = content?;
             finding(Some(size_bytes), checked)
-                .map(|found| found.with_detail(format!("{bytes} bytes unpacked")))
+                .map(|found| found.with_detail(format!("{bytes} bytes of content")))
         }
     })
 }

@@ -46,7 +46,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
             };
             (unpacked.bytes >= CONTENT_BYTES_MIN).then(|| {
                 finding(Some(size_bytes), Checked::Agrees(agrees))
-                    .with_detail(format!("{} bytes unpacked", unpacked.bytes))
+                    .with_detail(format!("{} bytes of content", unpacked.bytes))
             })
         }
         Ok((unpacked, consumed)) => (unpacked.bytes >= PROOF_BYTES).then(|| {

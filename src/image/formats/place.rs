@@ -197,10 +197,10 @@ impl Stream<'_> {
                 _ => FURTHER_BYTES,
             };
             let length = usize::try_from(self.end - self.at).map_or(most, |left| left.min(most));
+            self.place.budget.spend(length as u64)?;
             self.used = 0;
             self.buffer.resize(length, 0);
             if length > 0 {
-                self.place.budget.spend(length as u64)?;
                 self.place.read(self.at, &mut self.buffer)?;
                 self.at += length as u64;
             }

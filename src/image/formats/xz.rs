@@ -79,7 +79,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
         Err(Stop::Spent) => Checked::TOO_LONG,
         checked => checked?,
     };
-    let detail = format!("{} bytes unpacked", walk.content_bytes);
+    let detail = format!("{} bytes of content", walk.content_bytes);
     Ok(finding(Some(size_bytes), checked).map(|found| found.with_detail(detail)))
 }
 

@@ -62,7 +62,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
     }
     let checked = Checked::HeaderOnly("its blocks lead to its end; not unpacked");
     let detail = match header.content_bytes {
-        Some(content) => format!("{content} bytes unpacked, by its header"),
+        Some(content) => format!("{content} bytes of content, by its header"),
         None => String::new(),
     };
     Ok(Some(
