@@ -1,10 +1,12 @@
-//! What a flash holds: the region map, tailoring a unit's target image, and examining a reading.
+//! What a flash holds: the region map, tailoring a unit's target image, examining a reading, and
+//! inspecting an image.
 //!
 //! Images are read through [`ReadAt`] and never held whole: a 64 MiB part must fit a small bench
 //! computer.
 
 mod examine;
 pub mod formats;
+mod inspect;
 mod picture;
 mod plain;
 mod records;
@@ -14,6 +16,10 @@ mod staff;
 mod tailor;
 
 pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
+pub use inspect::{
+    Comparison, Contrast, Doubt, FoundString, Inspection, Known, Looks, SizeSource, Stretch,
+    Strings, compare, inspect, strings,
+};
 pub use picture::{CELL, Hatch, Item, LINE, MARGIN, Picture};
 pub use records::{Form, RecordError, RecordProblem};
 pub use regions::{

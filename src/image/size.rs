@@ -50,19 +50,20 @@ fn is_number(digits: &str, radix: u32) -> bool {
     !digits.is_empty() && digits.chars().all(|c| c.is_digit(radix))
 }
 
-/// Shows a size without loss: in MiB where it is a whole number of quarters, else in KiB, else in
-/// bytes.
+/// Shows a size without loss: in MiB where it is a whole number of quarters, else in KiB likewise,
+/// else in bytes.
 #[must_use]
 pub fn show_size(bytes: u64) -> String {
-    if bytes >= MIB && bytes % (MIB / 4) == 0 {
-        let quarters = ["", ".25", ".5", ".75"];
-        let quarter = usize::try_from(bytes % MIB / (MIB / 4)).unwrap_or(0);
-        let fraction = quarters.get(quarter).copied().unwrap_or("");
-        return format!("{}{fraction} MiB", bytes / MIB);
+    for (unit, name) in [(MIB, "MiB"), (KIB, "KiB")] {
+        if bytes >= unit && bytes % (unit / 4) == 0 {
+            let quarters = ["", ".25", ".5", ".75"];
+            let quarter = usize::try_from(bytes % unit / (unit / 4)).unwrap_or(0);
+            let fraction = quarters.get(quarter).copied().unwrap_or("");
+            return format!("{}{fraction} {name}", bytes / unit);
+        }
     }
     match bytes {
         1 => "1 byte".to_owned(),
-        _ if bytes >= KIB && bytes % KIB == 0 => format!("{} KiB", bytes / KIB),
         _ => format!("{bytes} bytes"),
     }
 }
@@ -111,6 +112,8 @@ mod tests {
             (1, "1 byte"),
             (1000, "1000 bytes"),
             (65536, "64 KiB"),
+            (65280, "63.75 KiB"),
+            (1025, "1025 bytes"),
             (2112 * 1024, "2112 KiB"),
             (16 << 20, "16 MiB"),
             (9984 * 1024, "9.75 MiB"),
