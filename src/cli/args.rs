@@ -21,13 +21,13 @@ pub use accept::AcceptArgs;
 pub use bench::BusArgs;
 pub use change::{OfflineArgs, ProtectArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
 pub use look::{
-    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, LogbookArgs, SfdpArgs, VerifyArgs,
-    WiringArgs,
+    BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, InspectArgs, LogbookArgs, SfdpArgs,
+    VerifyArgs, WiringArgs,
 };
 pub use parts::PartsArgs;
 pub use value::{
-    AddressRange, IdStart, OfflineHash, ParseValueError, PiecePlace, ProtectedSet, RegionDigest,
-    RegionFill, RegionPiece, SizeBytes, Supply,
+    AddressRange, IdStart, OfflineHash, ParseValueError, PictureFile, PiecePlace, ProtectedSet,
+    RegionDigest, RegionFill, RegionPiece, SizeBytes, Supply,
 };
 
 /// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose
@@ -60,6 +60,8 @@ pub enum Command {
     Backup(BackupArgs),
     /// Hash a unit folder's files again; no hardware needed.
     Check(CheckArgs),
+    /// Say what is in an image, and whether it looks like a sane dump; no hardware needed.
+    Inspect(InspectArgs),
     /// Make this unit's target image from its own backup, the region map and pieces.
     Tailor(TailorArgs),
     /// Show what a write would erase and program, and how long it would take.
@@ -102,9 +104,9 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 15] = [
-        "contact", "id", "sfdp", "backup", "check", "tailor", "worklist", "write", "verify",
-        "restore", "protect", "parts", "wiring", "logbook", "demo",
+    pub const NAMES: [&str; 16] = [
+        "contact", "id", "sfdp", "backup", "check", "inspect", "tailor", "worklist", "write",
+        "verify", "restore", "protect", "parts", "wiring", "logbook", "demo",
     ];
 
     /// The command's name.
@@ -116,6 +118,7 @@ impl Command {
             Self::Sfdp(_) => "sfdp",
             Self::Backup(_) => "backup",
             Self::Check(_) => "check",
+            Self::Inspect(_) => "inspect",
             Self::Tailor(_) => "tailor",
             Self::Worklist(_) => "worklist",
             Self::Write(_) => "write",
@@ -142,6 +145,7 @@ impl Command {
             Self::Restore(args) => Some(&args.bus),
             Self::Protect(args) => Some(&args.bus),
             Self::Check(_)
+            | Self::Inspect(_)
             | Self::Tailor(_)
             | Self::Worklist(_)
             | Self::Parts(_)
@@ -159,6 +163,7 @@ impl Command {
             Self::Id(args) => args.unit.as_deref(),
             Self::Verify(args) => args.unit.as_deref(),
             Self::Protect(args) => args.unit.as_deref(),
+            Self::Inspect(args) => args.unit.as_deref(),
             Self::Backup(args) => Some(&args.unit),
             Self::Check(args) => Some(&args.unit),
             Self::Tailor(args) => Some(&args.unit),

@@ -8,6 +8,7 @@ mod attend;
 mod bench;
 mod demo;
 mod figures;
+mod inspect;
 mod look;
 mod node;
 mod pieces;

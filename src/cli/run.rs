@@ -12,7 +12,7 @@ use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, not_there, offline, setup, text_of};
 use super::typed::Typed;
-use super::{demo, show};
+use super::{demo, inspect, show};
 use crate::job::{
     self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder,
 };
@@ -132,6 +132,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
             Ok(Answer::new(Exit::True, screen, &report))
         }
         Command::Check(args) => check(&args, typed),
+        Command::Inspect(args) => inspect::inspect(&args),
         Command::Tailor(args) => tailor(&args, typed),
         Command::Worklist(args) => worklist(&args, typed),
         Command::Write(args) => write(args, look, typed),
@@ -165,7 +166,7 @@ fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer
 }
 
 /// The exit code of a comparison.
-const fn verdict(good: bool) -> Exit {
+pub const fn verdict(good: bool) -> Exit {
     if good { Exit::True } else { Exit::Different }
 }
 
@@ -272,14 +273,14 @@ fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
     Ok(Answer::new(exit, screen, &logbook))
 }
 
-fn exists_already(file: &Path) -> Stop {
+pub fn exists_already(file: &Path) -> Stop {
     let next = "Name a file that is not there yet; none is overwritten.";
     let headline = format!("'{}' exists already.", file.display());
     Stop::new(Exit::FileFault, headline, next)
 }
 
 /// Keeps bytes in a new file, whole or not at all; one that has come to be there since is left as it is.
-fn keep(store: &RealStore, file: &Path, bytes: &[u8]) -> Result<(), Stop> {
+pub fn keep(store: &RealStore, file: &Path, bytes: &[u8]) -> Result<(), Stop> {
     let mut name = file.as_os_str().to_owned();
     name.push(".unfinished");
     let unfinished = Path::new(&name);

@@ -133,7 +133,7 @@ fn joined(value: impl ToString) -> String {
 }
 
 /// A path as a shell takes it for one word.
-fn word(path: &Path) -> String {
+pub fn word(path: &Path) -> String {
     let text = path.display().to_string();
     let plain = |c: char| c.is_alphanumeric() || "-_./:=@%+,".contains(c);
     if text.chars().all(plain) {

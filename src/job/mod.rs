@@ -16,6 +16,7 @@ mod differences;
 mod exit;
 mod explain;
 mod id;
+mod inspect;
 mod logbook;
 mod papers;
 mod protect;
@@ -45,6 +46,9 @@ pub use differences::RegionDifference;
 pub use exit::Exit;
 pub(crate) use explain::sentence;
 pub use id::{IdReport, id};
+pub use inspect::{
+    CompareReport, InspectReport, Inspected, compare, inspect, inspect_with_strings,
+};
 pub use logbook::{
     Compared, Interrupted, Logbook, LoggedImage, PAGE, SHELF_PAGE, Shelf, Shelved, keep_page,
     logbook, note, shelf,
@@ -53,7 +57,7 @@ pub use papers::Offline;
 pub use protect::{
     ProtectOrder, ProtectionChange, ProtectionReport, RegisterByte, Wanted, protect, protection,
 };
-pub use record::regions_of;
+pub use record::{map_in_file, regions_of};
 pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
 pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};

@@ -30,6 +30,15 @@ pub fn regions_of(store: &dyn Store, folder: &Path) -> Result<Option<RegionMap>,
     Ok(map_in(store, folder)?.map(|(map, _)| map))
 }
 
+/// The region map in a file that was named.
+///
+/// # Errors
+/// A [`Stop`] if it cannot be read, or with line and column of what is wrong in it.
+pub fn map_in_file(store: &dyn Store, file: &Path) -> Result<RegionMap, Stop> {
+    let bytes = store.read(file)?;
+    Ok(parse_map(&file.display().to_string(), &bytes)?.0)
+}
+
 fn map_in(store: &dyn Store, folder: &Path) -> Result<Option<(RegionMap, Digest)>, Stop> {
     let path = folder.join(REGION_MAP);
     if !store.exists(&path)? {

@@ -7,6 +7,7 @@ mod browser;
 mod demo;
 mod desk;
 mod doubts;
+mod inspect;
 mod interrupted;
 mod kills;
 mod logbook;

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::BusArgs;
+use super::{BusArgs, PictureFile};
 use crate::interlock::Power;
 
 /// `contact`
@@ -60,6 +60,32 @@ pub struct CheckArgs {
     /// The unit's folder.
     #[arg(long, value_name = "FOLDER")]
     pub unit: PathBuf,
+}
+
+/// `inspect`
+#[derive(Debug, Args)]
+pub struct InspectArgs {
+    /// Dump or target image; a bare name is also looked for in the unit's folder.
+    pub image: PathBuf,
+    /// Dump of another unit of the same kind: show what differs from unit to unit.
+    #[arg(value_name = "OTHER")]
+    pub other: Option<PathBuf>,
+    /// The unit, named by its folder; without it, the folder that the image lies in, if that is one.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: Option<PathBuf>,
+    /// Region map; without it, the unit's regions.toml, if there is one.
+    #[arg(long, value_name = "FILE")]
+    pub map: Option<PathBuf>,
+    /// Also show printable strings of interest: versions, dates, URLs, long texts. What stands in unit data
+    /// or beside a private key is not shown.
+    #[arg(long, conflicts_with = "other")]
+    pub strings: bool,
+    /// Draw the staff into this new file, by its ending as SVG or PNG.
+    #[arg(long, value_name = "FILE")]
+    pub picture: Option<PictureFile>,
+    /// Write a first region map into this new file: guesses with their reasons, for a person to check.
+    #[arg(long, value_name = "FILE")]
+    pub draft_map: Option<PathBuf>,
 }
 
 /// `verify`

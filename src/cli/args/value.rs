@@ -59,6 +59,30 @@ impl FromStr for SizeBytes {
     }
 }
 
+/// A file that a picture goes into.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PictureFile {
+    /// The file.
+    pub file: PathBuf,
+    /// Whether it is to be a PNG; else SVG.
+    pub is_png: bool,
+}
+
+impl FromStr for PictureFile {
+    type Err = ParseValueError;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let file = PathBuf::from(text);
+        let ending = file.extension().map(|ending| ending.to_ascii_lowercase());
+        let is_png = match ending.as_deref().and_then(std::ffi::OsStr::to_str) {
+            Some("svg") => false,
+            Some("png") => true,
+            _ => return Err(not_a("a file that ends in .svg or .png")),
+        };
+        Ok(Self { file, is_png })
+    }
+}
+
 /// How a JEDEC ID begins, in hexadecimal: `EF40`, `EF 40 18`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IdStart(pub Vec<u8>);

@@ -109,6 +109,9 @@ impl Show {
     /// The target, a held write, the write, and its proof.
     fn convert(&mut self, scene: &Scene, first: &str) -> Result<(), Stop> {
         let bench = bench();
+        self.tell("What is in it, and does it look as a dump should?");
+        let inspect = "inspect gauge-07/as-found.bin --map regions.toml";
+        self.run(inspect, Exit::True)?;
         self.tell("The new boot loader and system go into the image; the unit's own data stays.");
         self.run(&scene.tailor_line(), Exit::True)?;
         let worklist = "worklist target.bin --unit gauge-07 --sck 20MHz";
