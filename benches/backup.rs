@@ -6,11 +6,14 @@
 
 #[path = "../tests/memory/big.rs"]
 mod big;
+mod measured;
 
 use std::error::Error;
 use std::fs;
 use std::path::Path;
 use std::process::{Command, ExitCode, Stdio};
+
+use measured::children_ticks;
 
 /// The two are taken in turn, so that whatever else the computer does falls on both.
 const ROUNDS: u32 = 5;
@@ -66,13 +69,4 @@ fn hash_twice(folder: &Path) -> Result<(), Box<dyn Error>> {
         return Err("sha256sum failed".into());
     }
     Ok(())
-}
-
-/// User and system time of all children that were waited for, in ticks of 10 ms: fields 16 and 17 of
-/// proc_pid_stat(5), counted behind the program's name, which may hold spaces.
-fn children_ticks() -> Result<u64, Box<dyn Error>> {
-    let stat = fs::read_to_string("/proc/self/stat")?;
-    let fields = stat.rsplit(')').next().unwrap_or_default();
-    let times = fields.split_whitespace().skip(13).take(2);
-    Ok(times.map(str::parse::<u64>).sum::<Result<u64, _>>()?)
 }
