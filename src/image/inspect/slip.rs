@@ -21,8 +21,7 @@ const TEXT_MIN: usize = 32;
 #[derive(Default)]
 pub(super) struct Starts {
     blank_before: u64,
-    /// Starts before the run, and whether each was aligned.
-    earlier: u32,
+    /// Whether a start before the run was beside its place.
     unaligned: bool,
     run: Run,
 }
@@ -70,7 +69,6 @@ impl Starts {
             self.run.bytes_differ |= self.run.first_byte != byte;
             return;
         }
-        self.earlier += self.run.starts;
         self.unaligned |= self.run.starts > 0 && self.run.residue % ALIGNED_TO != 0;
         self.run = Run {
             residue,

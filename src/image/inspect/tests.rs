@@ -237,6 +237,14 @@ fn truncated_dumps_are_called_out() {
 }
 
 #[test]
+fn blocks_without_a_partner_make_no_mirror() {
+    let image = logger();
+    let longer = [&image[..1 << 19], &image[..0x1_0000]].concat();
+    let found = doubts(&longer);
+    assert!(matches!(found[..], [Doubt::Size { .. }]), "{found:?}");
+}
+
+#[test]
 fn dumps_shifted_by_one_byte_are_called_out() {
     let image = logger();
     // Added or lost at the start, behind the boot loader, and in the middle of the settings.
