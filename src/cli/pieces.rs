@@ -10,7 +10,10 @@ use crate::job::{Exit, PieceOrder, Stop, TailorOrder};
 pub fn orders(args: &TailorArgs) -> Result<Vec<TailorOrder>, Stop> {
     each_once(args.piece.iter().map(|piece| &piece.place), "piece")?;
     each_once(args.sha256.iter().map(|hash| &hash.place), "sha256")?;
-    let stray = |hash: &&RegionDigest| !args.piece.iter().any(|piece| piece.place == hash.place);
+    let stray = |hash: &&RegionDigest| {
+        let mut pieces = args.piece.iter();
+        !pieces.any(|piece| piece.place.is_at(&hash.place))
+    };
     if let Some(stray) = args.sha256.iter().find(stray) {
         let place = &stray.place;
         let next = format!("Give it: --piece {place}=FILE, with the same REGION+OFFSET.");
@@ -53,7 +56,7 @@ fn order(args: &TailorArgs, region: &str) -> Result<TailorOrder, Stop> {
 
 fn piece_order(args: &TailorArgs, piece: &RegionPiece) -> Result<PieceOrder, Stop> {
     let place = &piece.place;
-    let hash = args.sha256.iter().find(|hash| hash.place == *place);
+    let hash = args.sha256.iter().find(|hash| hash.place.is_at(place));
     let Some(hash) = hash else {
         let headline = format!(
             "No SHA-256 was given for the piece {}.",
@@ -74,7 +77,7 @@ fn piece_order(args: &TailorArgs, piece: &RegionPiece) -> Result<PieceOrder, Sto
 fn each_once<'a>(places: impl Iterator<Item = &'a PiecePlace>, option: &str) -> Result<(), Stop> {
     let mut seen: Vec<&PiecePlace> = Vec::new();
     for place in places {
-        if seen.contains(&place) {
+        if seen.iter().any(|other| other.is_at(place)) {
             let headline = format!("--{option} {place} is given twice.");
             let next = format!(
                 "Say where each piece begins in its region: --{option} {}+OFFSET=...",

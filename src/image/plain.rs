@@ -4,35 +4,22 @@
 #[derive(Debug, Default)]
 pub(super) struct TextLook {
     other: bool,
-    any: bool,
-    /// The beginning of a character that the next chunk ends.
-    begun: Vec<u8>,
+    bytes: u64,
+    /// Bytes that are no ASCII: of other characters, in whatever encoding.
+    high_bytes: u64,
 }
 
 impl TextLook {
     pub fn look(&mut self, bytes: &[u8]) {
-        if self.other || bytes.is_empty() {
-            return;
-        }
-        self.any = true;
-        if bytes.iter().any(|byte| is_control(*byte)) {
-            self.other = true;
-            return;
-        }
-        let mut joined = std::mem::take(&mut self.begun);
-        joined.extend_from_slice(bytes);
-        if let Err(error) = std::str::from_utf8(&joined) {
-            match error.error_len() {
-                None => self.begun = joined.split_off(error.valid_up_to()),
-                Some(_) => self.other = true,
-            }
-        }
+        self.other |= bytes.iter().any(|byte| is_control(*byte) || *byte == 0xFF);
+        self.bytes += bytes.len() as u64;
+        self.high_bytes += bytes.iter().filter(|byte| !byte.is_ascii()).count() as u64;
     }
 
-    /// Whether there was something, and all of it was text: UTF-8 without control characters other than
-    /// white space.
+    /// Whether there was something, and all of it was text: no control characters but white space, no
+    /// blank flash, and mostly ASCII. Which encoding the rest is in does not matter.
     pub fn is_text(&self) -> bool {
-        self.any && !self.other && self.begun.is_empty()
+        self.bytes > 0 && !self.other && self.high_bytes * 4 <= self.bytes
     }
 }
 
@@ -54,16 +41,16 @@ mod tests {
     fn text_is_told_from_other_content() {
         assert!(is_text(&[b"<html>\r\n\t404 not found\n</html>\x0C"]));
         assert!(is_text(&["gauge at the n\u{f6}rdliche Mole".as_bytes()]));
-        // A character that two chunks share.
+        // A character that two chunks share, and one in ISO 8859-1.
         assert!(is_text(&[b"n\xC3", b"\xB6rdlich"]));
+        assert!(is_text(&[b"n\xF6rdlich"]));
         for other in [
             &[b"" as &[u8]] as &[&[u8]],
             &[b"text\0"],
             &[b"text\x7F"],
             &[b"text\x1B[2m"],
             &[b"text\xFF\xFF"],
-            &[b"cut in a character n\xC3"],
-            &[b"n\xC3", b"ordlich"],
+            &[b"ab\xC3"],
             &[b"\0", b"text behind it"],
         ] {
             assert!(!is_text(other), "{other:?}");

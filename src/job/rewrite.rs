@@ -299,8 +299,9 @@ impl Rewrite<'_> {
     /// An operation with what this job did besides.
     fn operation(&self, command: &str, outcome: &str, chip: &str) -> Operation {
         let mut operation = operation(command, outcome, chip, &self.seen, &self.panel);
+        let conditions = &mut operation.conditions;
+        conditions.insert("target".into(), format!("SHA-256 {}", self.target_digest));
         if let Some(name) = &self.replaced {
-            let conditions = &mut operation.conditions;
             conditions.insert("replaced".into(), name.clone());
         }
         operation

@@ -1,5 +1,6 @@
 //! `tailor`: this unit's target image from its baseline, the region map and pieces. No hardware.
 
+use std::collections::BTreeMap;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -10,7 +11,11 @@ use super::explain::sentence;
 use super::record::{REGION_MAP, parse_map, region_map};
 use super::write::no_backup;
 use super::{Exit, Stop};
-use crate::image::{Baseline, Filling, Piece, RegionMap, Rest, Span, TailorError, Tailored};
+use crate::image::{
+    Baseline, Filling, Piece, RecordError, RecordProblem, RegionMap, Rest, Span, TailorError,
+    Tailored,
+};
+use crate::jedec::Address;
 use crate::part::Catalogue;
 use crate::unit::journal::Journal;
 use crate::unit::store::StoreFile;
@@ -47,6 +52,8 @@ pub struct TailorReport {
     pub baseline: String,
     /// File name of the target.
     pub target: String,
+    /// Whether the map that was named is the unit's own now, which had none.
+    pub took_map: bool,
     /// What was done, by region.
     pub tailored: Tailored,
     /// All that keeps its content: other regions and what lies between regions.
@@ -70,7 +77,7 @@ pub fn tailor(
         let headline = "There is nothing to put into the image.";
         return Err(Stop::new(Exit::Usage, headline, next));
     }
-    let map = the_map(unit, map_file)?;
+    let (map, new_map) = the_map(unit, map_file)?;
     let baseline = unit.baseline().ok_or_else(no_backup)?;
     may_be_made(unit, replace)?;
     let content = unit.open_image(&baseline)?;
@@ -99,6 +106,11 @@ pub fn tailor(
     );
     let failed = out.failed;
     let tailored = made.map_err(|error| failed.map_or_else(|| refused(&error), Stop::from))?;
+    // Only now, and before the target that cannot be written without it.
+    if let Some(text) = &new_map {
+        let own = unit.folder().join(REGION_MAP);
+        unit.store().replace(&own, text).map_err(UnitError::from)?;
+    }
     let image = unfinished.publish(unit, Digest(tailored.sha256))?;
     let done = Operation {
         command: "tailor".into(),
@@ -108,6 +120,7 @@ pub fn tailor(
             baseline.name.file_name()
         ),
         chip: "not met".into(),
+        conditions: made_of(&tailored),
         ..Operation::default()
     };
     unit.record(done, SystemTime::now())?;
@@ -119,6 +132,7 @@ pub fn tailor(
         unit: unit.name().to_owned(),
         baseline: baseline.name.file_name(),
         target: image.name.file_name(),
+        took_map: new_map.is_some(),
         kept: map
             .spans()
             .into_iter()
@@ -149,24 +163,41 @@ fn may_be_made(unit: &Unit, replace: bool) -> Result<(), Stop> {
     Ok(())
 }
 
-/// The map that was named, put into the unit folder if it has none; else the unit's own.
-fn the_map(unit: &Unit, file: Option<&Path>) -> Result<RegionMap, Stop> {
+/// For the record: the target's hash, and each piece with its place and hash.
+fn made_of(tailored: &Tailored) -> BTreeMap<String, String> {
+    let pieces = tailored.regions.iter().flat_map(|region| {
+        let pieces = region.pieces.iter();
+        pieces.map(|piece| {
+            let place = format!("{} {}", region.name, Address(piece.range.start));
+            let file = Path::new(&piece.file).file_name().unwrap_or_default();
+            let hash = Digest(piece.sha256);
+            (place, format!("{}, SHA-256 {hash}", file.to_string_lossy()))
+        })
+    });
+    let target = (
+        "target".to_owned(),
+        format!("SHA-256 {}", Digest(tailored.sha256)),
+    );
+    pieces.chain([target]).collect()
+}
+
+/// The map that was named, with its text where it becomes the unit's own, which has none; else the
+/// unit's own.
+fn the_map(unit: &Unit, file: Option<&Path>) -> Result<(RegionMap, Option<Vec<u8>>), Stop> {
     if let Some(file) = file {
         let bytes = unit.store().read(file).map_err(UnitError::from)?;
         let (map, _) = parse_map(&file.display().to_string(), &bytes)?;
         let own = unit.folder().join(REGION_MAP);
-        if !unit.store().exists(&own).map_err(UnitError::from)? {
-            unit.store()
-                .replace(&own, &bytes)
-                .map_err(UnitError::from)?;
-        }
-        return Ok(map);
+        let has_one = unit.store().exists(&own).map_err(UnitError::from)?;
+        return Ok((map, (!has_one).then_some(bytes)));
     }
-    region_map(unit)?.map(|(map, _)| map).ok_or_else(|| {
-        let next =
-            "Write regions.toml into the unit folder (docs/files.md), or name one: --map FILE";
-        Stop::new(Exit::FileFault, "The unit has no region map.", next)
-    })
+    region_map(unit)?
+        .map(|(map, _)| (map, None))
+        .ok_or_else(|| {
+            let next =
+                "Write regions.toml into the unit folder (docs/files.md), or name one: --map FILE";
+            Stop::new(Exit::FileFault, "The unit has no region map.", next)
+        })
 }
 
 /// The files of all pieces, in their order.
@@ -221,8 +252,8 @@ fn meaning(error: &TailorError) -> (&'static str, String) {
         ),
         TailorError::TextPiece { .. } => (
             "a page that was saved in place of the file looks like this, or notes that lie beside it",
-            "Look into it. Text that does belong into flash has a byte behind it that ends it: \
-             append that byte, 00 or FF, and take the SHA-256 anew."
+            "Look into it. Only text of your own that does belong into flash: append the byte that ends \
+             it there, 00 or FF; its SHA-256 is then another."
                 .into(),
         ),
         TailorError::NothingChanges { .. } => (
@@ -233,8 +264,21 @@ fn meaning(error: &TailorError) -> (&'static str, String) {
             "with nothing to start from the board would be as dead as without its flash",
             format!("Give a piece for it: --piece {region}=FILE; no target was made."),
         ),
+        TailorError::RecordsBehind { .. } => (
+            "raw, its text would go into flash as it is; read as records, what stands before them would be \
+             passed over unread",
+            "Get it from its maker without that, with its hash; no target was made.".into(),
+        ),
+        TailorError::Records(RecordError {
+            problem: RecordProblem::Scattered | RecordProblem::NoDigit(b'\r'),
+            ..
+        }) => (
+            "so many jumps, or lines that end as on another system, are not read",
+            "Turn the file into raw bytes, and give them with their own hash; no target was made."
+                .into(),
+        ),
         TailorError::Records(_) => (
-            "the file is not as its maker wrote it, whatever its hash",
+            "the file is not as its maker meant it, whatever its hash",
             "Get it anew, with its hash; no target was made.".into(),
         ),
         TailorError::RecordsElsewhere { region, .. } => (
@@ -247,7 +291,9 @@ fn meaning(error: &TailorError) -> (&'static str, String) {
         ),
         TailorError::PiecesOverlap { region, .. } => (
             "",
-            format!("Say where each begins: --piece {region}+OFFSET=FILE; no target was made."),
+            format!(
+                "Let each begin behind the one before: --piece {region}+OFFSET=FILE; no target was made."
+            ),
         ),
         _ => ("", again.into()),
     }

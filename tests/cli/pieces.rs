@@ -145,6 +145,11 @@ fn what_cannot_be_right_is_refused() {
              boot+OFFSET=...",
         ),
         (
+            "--piece boot+0=boot.bin --piece boot=more.bin --sha256 boot=#boot.bin",
+            2,
+            "--piece boot is given twice.",
+        ),
+        (
             "--fill boot=blank --fill boot=keep",
             2,
             "--fill is given twice for region 'boot'.",
@@ -175,7 +180,8 @@ fn what_cannot_be_right_is_refused() {
             "--piece boot=boot.bin --sha256 boot=#boot.bin --piece boot+0x8234=more.bin \
              --sha256 boot+0x8234=#more.bin --fill boot=keep",
             5,
-            "boot.bin and more.bin overlap in region 'boot' from 0x008234 on.",
+            "Two pieces overlap in region 'boot': boot.bin takes 0x000000 to 0x008235, more.bin 0x008234 to \
+             0x008298.",
         ),
         (
             "--piece boot=boot.bin --sha256 boot=#more.bin --fill boot=keep",
@@ -185,6 +191,30 @@ fn what_cannot_be_right_is_refused() {
     ] {
         let line = format!("tailor --unit gauge-07 {options}");
         refused(&desk, line.trim(), code, says);
+    }
+}
+
+/// A place without an offset is the one at 0; a map that was named becomes the unit's own with the target
+/// and not before; and the record says what went in.
+#[test]
+fn what_was_made_is_on_record_and_what_was_not_leaves_nothing() {
+    let desk = backed_up();
+    let line = "tailor --unit gauge-07 --map regions.toml --piece boot+0=boot.bin --fill boot=keep --sha256 boot=";
+    desk.ends(&format!("{line}#system.bin"), 5);
+    assert!(!desk.path("gauge-07/regions.toml").exists());
+    let said = desk.ends(&format!("{line}#boot.bin"), 0);
+    said.says("map regions.toml is the unit's own from now on");
+    assert!(desk.get("gauge-07/regions.toml") == desk.get("regions.toml"));
+    let record = String::from_utf8(desk.get("gauge-07/unit.toml")).unwrap();
+    let sha256 = |path: &str| norlock::unit::Digest::of(&desk.get(path)).to_string();
+    for kept in [
+        format!(
+            "\"boot 0x000000\" = \"boot.bin, SHA-256 {}\"",
+            sha256("boot.bin")
+        ),
+        format!("target = \"SHA-256 {}\"", sha256("gauge-07/target.bin")),
+    ] {
+        assert!(record.contains(&kept), "{kept}\n{record}");
     }
 }
 

@@ -231,6 +231,13 @@ impl FromStr for PiecePlace {
     }
 }
 
+impl PiecePlace {
+    /// Whether it is the same place: without an offset a piece begins at 0.
+    pub fn is_at(&self, other: &Self) -> bool {
+        self.region == other.region && self.offset.unwrap_or(0) == other.offset.unwrap_or(0)
+    }
+}
+
 impl fmt::Display for PiecePlace {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.region)?;

@@ -32,6 +32,9 @@ pub fn tailor(report: &TailorReport, typed: &Typed) -> Screen {
     for piece in pieces {
         screen = screen.row("piece", placed(piece));
     }
+    if report.took_map {
+        screen = screen.row("map", "regions.toml is the unit's own from now on");
+    }
     for border in borders(tailored) {
         screen = screen.row("border", border);
     }

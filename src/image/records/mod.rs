@@ -28,7 +28,7 @@ use lines::{Lines, Place};
 use problem::Fault;
 
 /// Runs that are remembered of a file; each takes some 60 bytes.
-const RUNS_MAX: usize = 16 * 1024;
+pub(super) const RUNS_MAX: usize = 16 * 1024;
 /// What is looked at to tell how a file is written.
 pub(super) const HEAD_BYTES: usize = 1024;
 
@@ -58,6 +58,17 @@ impl Form {
         };
         let forms = [Self::IntelHex, Self::SRecord];
         forms.into_iter().find(is).unwrap_or(Self::Raw)
+    }
+
+    /// First line of `head` that is a whole record, where others stand before it.
+    pub(super) fn behind_others(head: &[u8]) -> Option<u64> {
+        let is_record = |line: &[u8]| {
+            let is = |form: Self| form.begins(line) && Decoder::new(form).take(line).is_ok();
+            is(Self::IntelHex) || is(Self::SRecord)
+        };
+        let mut lines = (1..).zip(head.split(|byte| *byte == b'\n'));
+        let found = lines.find(|(_, line)| is_record(line.trim_ascii()));
+        found.map(|(number, _)| number)
     }
 
     /// Whether a line begins as a record of this form does.

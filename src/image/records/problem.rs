@@ -2,7 +2,7 @@
 
 use std::io;
 
-use super::Form;
+use super::{Form, RUNS_MAX};
 use crate::jedec::Address;
 
 /// What is wrong in a file of records, and where.
@@ -59,7 +59,7 @@ pub enum RecordProblem {
     #[error("the byte at {0} is given a second time")]
     Twice(Address),
     /// Addresses without any order.
-    #[error("the addresses jump too often")]
+    #[error("the addresses jump more than {RUNS_MAX} times")]
     Scattered,
 }
 

@@ -179,6 +179,11 @@ pub(super) fn has_content(bytes: &[u8]) -> bool {
     bytes.iter().any(|byte| *byte != 0xFF)
 }
 
+/// Whether there is more than one byte value.
+pub(super) fn is_varied(bytes: &[u8]) -> bool {
+    bytes.iter().any(|byte| Some(byte) != bytes.first())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -116,7 +116,11 @@ fn check_piece<'a>(
             found,
         });
     }
-    let form = form_of(piece.bytes, size, file)?;
+    let (form, records_from) = form_of(piece.bytes, size, file)?;
+    if let Some(line) = records_from {
+        let file = file.clone();
+        return Err(TailorError::RecordsBehind { file, line });
+    }
     if form == Form::Raw && text.is_text() && !holds_text(baseline, region)? {
         return Err(TailorError::TextPiece {
             file: file.clone(),
@@ -126,11 +130,18 @@ fn check_piece<'a>(
     place(region, piece, form, size)
 }
 
-fn form_of(bytes: &dyn ReadAt, size_bytes: u64, file: &str) -> Result<Form, TailorError> {
+/// How a file is written; and for one that is not, at which line records begin in it all the same.
+fn form_of(
+    bytes: &dyn ReadAt,
+    size_bytes: u64,
+    file: &str,
+) -> Result<(Form, Option<u64>), TailorError> {
     let mut head = [0; HEAD_BYTES];
     let head = first_bytes(&mut head, size_bytes);
     read(bytes, 0, head, file)?;
-    Ok(Form::of(head))
+    let form = Form::of(head);
+    let raw = form == Form::Raw;
+    Ok((form, raw.then(|| Form::behind_others(head)).flatten()))
 }
 
 /// Whether what the baseline has in a region is text, with blanks and zeros around it.
@@ -271,20 +282,22 @@ fn fit(
         pieces.iter().flat_map(CheckedPiece::ranges).collect();
     ranges.sort_by_key(|(range, _)| range.start);
     let (mut end, mut gap) = (u64::from(region.range.start), None);
-    let mut before = "";
+    let mut before = (0..0, "");
     for (range, file) in &ranges {
         if range.start < end {
             return Err(TailorError::PiecesOverlap {
-                one: before.to_owned(),
+                one: before.1.to_owned(),
+                one_at: addresses(&before.0),
                 other: (*file).to_owned(),
+                other_at: addresses(range),
                 region: region.name.clone(),
-                first: Address(u32::try_from(range.start).unwrap_or(u32::MAX)),
             });
         }
         if range.start > end {
             gap = gap.or(Some(end));
         }
-        (end, before) = (range.end, file);
+        end = range.end;
+        before = (range.clone(), file);
     }
     if end < u64::from(region.range.end) {
         gap = gap.or(Some(end));
@@ -298,6 +311,11 @@ fn fit(
         }),
         _ => Ok(()),
     }
+}
+
+fn addresses(range: &Range<u64>) -> Range<Address> {
+    let address = |at: u64| Address(u32::try_from(at).unwrap_or(u32::MAX));
+    address(range.start)..address(range.end)
 }
 
 impl CheckedPiece<'_> {

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use sha2::{Digest, Sha256};
 
-use super::cells::{Cells, has_content};
+use super::cells::{Cells, is_varied};
 use super::check::{Checked, CheckedPiece, Source};
 use super::{
     BASELINE, CHUNK_SIZE_BYTES, RegionChange, Rest, TailorError, first_bytes, read, unread,
@@ -23,7 +23,7 @@ pub(super) struct Maker<'a> {
     erase_size_bytes: u32,
     pub hash: Sha256,
     pub baseline_hash: Sha256,
-    /// Whether the first page has content, before and after.
+    /// Whether the first page has more than one byte value, before and after.
     pub first_page: (bool, bool),
 }
 
@@ -68,7 +68,7 @@ impl<'a> Maker<'a> {
             edit(address, &mut after)?;
             look(address, chunk, &after);
             if address == 0 {
-                let page = |bytes: &[u8]| has_content(&bytes[..bytes.len().min(FIRST_PAGE_BYTES)]);
+                let page = |bytes: &[u8]| is_varied(&bytes[..bytes.len().min(FIRST_PAGE_BYTES)]);
                 self.first_page = (page(chunk), page(&after));
             }
             self.hash.update(&after);

@@ -110,16 +110,21 @@ pub enum TailorError {
         wanted: Range<Address>,
     },
     /// Two pieces for one byte.
-    #[error("{one} and {other} overlap in region '{region}' from {first} on")]
+    #[error(
+        "two pieces overlap in region '{region}': {one} takes {} to {}, {other} {} to {}",
+        one_at.start, one_at.end, other_at.start, other_at.end
+    )]
     PiecesOverlap {
         /// The piece that begins first.
         one: String,
+        /// Where it lies, half-open.
+        one_at: Range<Address>,
         /// The other one.
         other: String,
+        /// Where that lies, half-open.
+        other_at: Range<Address>,
         /// The region.
         region: String,
-        /// First byte that both have.
-        first: Address,
     },
     /// Pieces that leave a rest of their region, and nothing said of it.
     #[error(
@@ -136,6 +141,14 @@ pub enum TailorError {
         pieces_bytes: u64,
         /// First byte that none has.
         first: Address,
+    },
+    /// A file of records that begins with something else.
+    #[error("{file} has records from line {line} on, and something else before them")]
+    RecordsBehind {
+        /// The piece.
+        file: String,
+        /// Line of its first record.
+        line: u64,
     },
     /// Text where the baseline has none.
     #[error("{file} is plain text, and region '{region}' holds none")]
@@ -156,10 +169,10 @@ pub enum TailorError {
         /// Its pieces.
         files: Vec<String>,
     },
-    /// The region that the processor starts from would be blank.
-    #[error("{} '{region}' would be blank, and the board starts from there", match whole {
-        true => "all of region",
-        false => "the first page of region",
+    /// The region that the processor starts from would be blank, or begin with one byte value.
+    #[error("{}, and the board starts from there", match whole {
+        true => format!("all of region '{region}' would be blank"),
+        false => format!("the first page of region '{region}' would be one byte value throughout"),
     })]
     StartBlank {
         /// The region.

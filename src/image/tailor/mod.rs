@@ -166,7 +166,7 @@ pub fn tailor(
 struct Walked {
     tailored: Tailored,
     baseline_sha256: [u8; 32],
-    /// Whether the first page has content, before and after.
+    /// Whether the first page has more than one byte value, before and after.
     first_page: (bool, bool),
 }
 

@@ -120,7 +120,8 @@ fn refused(base: &[u8], recorded: [u8; 32], fillings: &[Filling<'_>]) -> TailorE
 #[test]
 fn pieces_go_in_and_everything_else_stays() {
     let base = base();
-    let boot = vec![0x11; 70_000];
+    let mut boot = vec![0x11; 70_000];
+    boot[0] = 0x12;
     let system = vec![0x82; 0x1_E000];
     let (out, tailored) = run(
         &base,
@@ -128,7 +129,7 @@ fn pieces_go_in_and_everything_else_stays() {
     )
     .unwrap();
     let mut want = base.clone();
-    want[..70_000].fill(0x11);
+    want[..70_000].copy_from_slice(&boot);
     want[70_000..72 * 1024].fill(0xFF);
     want[0x2_0000..0x3_E000].fill(0x82);
     assert!(out == want);
@@ -156,7 +157,8 @@ fn pieces_go_in_and_everything_else_stays() {
 fn what_is_blank_is_told_before_and_after() {
     let mut base = base();
     base[0x1000..0x4000].fill(0xFF);
-    let boot = vec![0x11; 0x2000];
+    let mut boot = vec![0x11; 0x2000];
+    boot[0] = 0x12;
     let (_, tailored) = run(&base, &[alone("boot", &boot, BLANK)]).unwrap();
     let change = &tailored.regions[0];
     let blank = (change.blank_before_bytes, change.blank_bytes);
@@ -237,7 +239,8 @@ fn several_pieces_share_a_region_but_no_byte() {
     let error = refused(&base, hash(&base), &pieces(0xFFF));
     assert_eq!(
         error.to_string(),
-        "one.bin and two.bin overlap in region 'system' from 0x020FFF on"
+        "two pieces overlap in region 'system': one.bin takes 0x020000 to 0x021000, two.bin 0x020FFF to \
+         0x0217FF"
     );
     let error = refused(&base, hash(&base), &pieces(0x1_D801));
     assert_eq!(
@@ -359,7 +362,8 @@ fn gaps_between_records_follow_the_rule_and_may_hold_another_piece() {
     let mut overlapping = pieces();
     overlapping[1] = piece("between.bin", &large, Some(0x20));
     let error = refused(&base, hash(&base), &[filling("system", overlapping, KEEP)]);
-    let said = "between.bin and system.hex overlap in region 'system' from 0x020040 on";
+    let said = "two pieces overlap in region 'system': between.bin takes 0x020020 to 0x020041, system.hex \
+                0x020040 to 0x020060";
     assert_eq!(error.to_string(), said);
 }
 
@@ -384,10 +388,36 @@ fn a_text_file_is_no_piece_unless_the_region_holds_text() {
         "system.bin is plain text, and region 'system' holds none"
     );
     base[0x2_0000..0x3_E000].fill(0xFF);
-    let error = refused(&base, hash(&base), &[alone("system", &page, KEEP)]);
-    assert!(matches!(error, TailorError::TextPiece { .. }), "{error}");
+    // Also where it is not UTF-8.
+    let latin = b"<html>404: pas trouv\xE9</html>\n".to_vec();
+    for page in [&page, &latin] {
+        let error = refused(&base, hash(&base), &[alone("system", page, KEEP)]);
+        assert!(matches!(error, TailorError::TextPiece { .. }), "{error}");
+    }
     base[0x2_0000..0x2_000C].copy_from_slice(b"starts=0001\0");
     run(&base, &[alone("system", &page, KEEP)]).unwrap();
+}
+
+/// Written raw, the text of the records would go into flash; a hash that the maker gave is no proof of how
+/// the file was meant.
+#[test]
+fn records_with_something_before_them_are_neither_raw_nor_records() {
+    let mut base = base();
+    let records = hex(0, &[1, 2, 3]);
+    for (before, line) in [("# tide gauge 4\n\n", 3), ("\u{feff}\n", 2)] {
+        let file = [before.as_bytes(), &records].concat();
+        for text_there in [false, true] {
+            if text_there {
+                base[0x2_0000..0x3_E000].fill(0xFF);
+                base[0x2_0000..0x2_000C].copy_from_slice(b"starts=0001\0");
+            }
+            let error = refused(&base, hash(&base), &[alone("system", &file, KEEP)]);
+            let said = format!(
+                "system.bin has records from line {line} on, and something else before them"
+            );
+            assert_eq!(error.to_string(), said);
+        }
+    }
 }
 
 #[test]
@@ -417,7 +447,12 @@ fn what_a_board_starts_from_is_never_left_blank() {
     let late = vec![1; 100];
     let pieces = vec![piece("boot.bin", &late, Some(0x100))];
     let error = refused(&base, hash(&base), &[filling("boot", pieces, BLANK)]);
-    let said = "the first page of region 'boot' would be blank, and the board starts from there";
+    let said = "the first page of region 'boot' would be one byte value throughout, and the board starts \
+                from there";
+    assert_eq!(error.to_string(), said);
+    // So few values are no program, whichever they are.
+    let zeros = filling("boot", vec![], Some(Rest::Fill(0)));
+    let error = refused(&base, hash(&base), &[zeros]);
     assert_eq!(error.to_string(), said);
     // A byte of the first page is enough, and another region may be blank.
     let pieces = vec![piece("boot.bin", &late, Some(0xFF))];
