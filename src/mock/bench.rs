@@ -15,6 +15,10 @@ use crate::jedec::{Hertz, Millivolts};
 use crate::link::{Frame, Limits, LinkError, Segment};
 use crate::part::Part;
 
+/// No link is made to take less, by messages that it refuses: a kernel's buffer is whole pages, and what a
+/// controller takes at once without one is at least its queue of some tens of bytes (from memory).
+const SHRUNK_BYTES_MIN: usize = 128;
+
 /// Everything behind a [`super::Mock`].
 #[derive(Debug)]
 pub(super) struct Bench {
@@ -212,8 +216,10 @@ impl Bench {
     }
 
     fn shrink(&mut self, batch: &[Frame<'_>]) -> LinkError {
-        self.limits.batch_out_bytes /= 2;
-        self.limits.batch_in_bytes /= 2;
+        let limits = &mut self.limits;
+        for bytes in [&mut limits.batch_out_bytes, &mut limits.batch_in_bytes] {
+            *bytes = (*bytes / 2).max((*bytes).min(SHRUNK_BYTES_MIN));
+        }
         LinkError::TooLong {
             bytes: batch.iter().map(Frame::len).sum(),
             limit: self.limits.batch_in_bytes,

@@ -389,7 +389,7 @@ pub enum Failure {
     Short,
     /// Nothing goes out, and the returned length is 0.
     Nothing,
-    /// The batch is refused as too long, and the limits are halved.
+    /// The batch is refused as too long, and the limits are halved, down to 128 bytes.
     TooLong,
 }
 

@@ -172,6 +172,15 @@ fn the_link_fails_once_or_for_good() {
         "{error}"
     );
     assert_eq!(long.link.limits().batch_in_bytes, 2048);
+
+    // It ends where no kernel and no controller goes below.
+    let mut always = desk(failing(Failure::TooLong, true));
+    always.status();
+    for _ in 0..9 {
+        always.send(&[0x05], 1).unwrap_err();
+    }
+    let limits = always.link.limits();
+    assert_eq!((limits.batch_in_bytes, limits.batch_out_bytes), (128, 128));
 }
 
 #[test]
