@@ -5,7 +5,7 @@
 //! announced only after the store below has synced it, so that a journal that forgets to sync is
 //! caught by the simulated chip, which then sees an erase that nobody announced.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
@@ -83,17 +83,15 @@ impl WitnessedStore {
         self
     }
 
-    fn watch(&self, path: &Path, file: Box<dyn StoreFile>) -> Box<dyn StoreFile> {
-        Box::new(WitnessedFile {
+    fn watch(&self, path: &Path, file: Box<dyn StoreFile>) -> WitnessedFile {
+        WitnessedFile {
             is_journal: is_journal(path),
             leave_out_syncs: self.leave_out_journal_syncs && is_journal(path),
-            // What is there at opening becomes news with the first sync: a process that went before
-            // may have died without.
-            unsynced: (0..file.size_bytes().map_or(0, records_in)).collect(),
+            unsynced: BTreeMap::new(),
             announce: Arc::clone(&self.announce),
             on_sync: Arc::clone(&self.on_sync),
             inner: file,
-        })
+        }
     }
 
     fn synced(&self, times: u32) {
@@ -103,13 +101,6 @@ impl WitnessedStore {
 
 fn is_journal(path: &Path) -> bool {
     path.parent().and_then(Path::file_name) == Some(journal::FOLDER.as_ref())
-}
-
-/// Records begun in a journal of this size.
-fn records_in(size_bytes: u64) -> u64 {
-    size_bytes
-        .saturating_sub(HEADER_BYTES as u64)
-        .div_ceil(RECORD_BYTES as u64)
 }
 
 impl Store for WitnessedStore {
@@ -127,11 +118,13 @@ impl Store for WitnessedStore {
     fn create(&self, path: &Path, reserve_bytes: u64) -> Result<Box<dyn StoreFile>, StoreError> {
         // Under its unfinished name a journal is none yet; it counts from when it is opened again.
         let file = self.inner.create(path, reserve_bytes)?;
-        Ok(self.watch(path, file))
+        Ok(Box::new(self.watch(path, file)))
     }
     fn open_to_extend(&self, path: &Path) -> Result<Box<dyn StoreFile>, StoreError> {
         let file = self.inner.open_to_extend(path)?;
-        Ok(self.watch(path, file))
+        let mut watched = self.watch(path, file);
+        watched.note_what_is_there()?;
+        Ok(Box::new(watched))
     }
     fn replace(&self, path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
         self.inner.replace(path, bytes)?;
@@ -186,10 +179,34 @@ struct WitnessedFile {
     inner: Box<dyn StoreFile>,
     is_journal: bool,
     leave_out_syncs: bool,
-    /// Numbers, from 0, of the records written and not synced.
-    unsynced: BTreeSet<u64>,
+    /// Records written and not synced, by where they stand. They are kept as written: reading them back
+    /// could fail, and a record that is durable would count as none.
+    unsynced: BTreeMap<u64, Vec<u8>>,
     announce: Announce,
     on_sync: OnSync,
+}
+
+impl WitnessedFile {
+    /// What is there at opening becomes news with the first sync: a process that went before may have died
+    /// without. Where it cannot be read the file counts as not opened.
+    fn note_what_is_there(&mut self) -> Result<(), StoreError> {
+        if self.is_journal {
+            let mut there = vec![0; usize::try_from(self.size_bytes()?).unwrap_or(0)];
+            self.read_exact_at(0, &mut there)?;
+            self.note(0, &there);
+        }
+        Ok(())
+    }
+
+    /// Keeps the records among `bytes`, which stand at `offset`. A torn tail is none.
+    fn note(&mut self, offset: u64, bytes: &[u8]) {
+        let header = (HEADER_BYTES as u64).saturating_sub(offset) as usize;
+        let records = bytes.get(header..).unwrap_or_default();
+        let first = offset.max(HEADER_BYTES as u64);
+        let whole = records.chunks_exact(RECORD_BYTES).map(<[u8]>::to_vec);
+        self.unsynced
+            .extend((first..).step_by(RECORD_BYTES).zip(whole));
+    }
 }
 
 impl StoreFile for WitnessedFile {
@@ -202,9 +219,7 @@ impl StoreFile for WitnessedFile {
     fn write_all_at(&mut self, offset: u64, bytes: &[u8]) -> Result<(), StoreError> {
         self.inner.write_all_at(offset, bytes)?;
         if self.is_journal {
-            let first = offset.saturating_sub(HEADER_BYTES as u64) / RECORD_BYTES as u64;
-            let end = records_in(offset + bytes.len() as u64);
-            self.unsynced.extend(first..end);
+            self.note(offset, bytes);
         }
         Ok(())
     }
@@ -214,17 +229,10 @@ impl StoreFile for WitnessedFile {
         }
         self.inner.sync()?;
         (self.on_sync)();
-        if self.is_journal {
-            for record in std::mem::take(&mut self.unsynced) {
-                let mut bytes = [0; RECORD_BYTES];
-                let offset = HEADER_BYTES as u64 + record * RECORD_BYTES as u64;
-                // A torn tail is no news.
-                if self.inner.read_exact_at(offset, &mut bytes).is_ok() {
-                    news(&bytes)
-                        .into_iter()
-                        .for_each(|news| (self.announce)(news));
-                }
-            }
+        for record in std::mem::take(&mut self.unsynced).into_values() {
+            news(&record)
+                .into_iter()
+                .for_each(|news| (self.announce)(news));
         }
         Ok(())
     }

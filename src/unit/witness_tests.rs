@@ -110,3 +110,16 @@ fn what_was_there_is_announced_when_a_journal_is_taken_up_again() {
     let expected = in_hand.map(JournalNews::Begun);
     assert_eq!(*heard.lock().unwrap(), expected);
 }
+
+/// What the witness asks the store by itself can fail as well, and is no record that was not synced.
+#[test]
+fn a_durable_record_is_announced_whatever_can_be_read() {
+    let inner = SimulatedStore::new();
+    let (store, heard, _) = witnessed(&inner);
+    let unit = open(store);
+    let mut journal = Journal::begin(&unit, header(), 4).unwrap();
+    // The write is the next step, its sync the one after.
+    inner.fail_at(inner.calls() + 2, 5, Failure::FromThenOn);
+    journal.begun(0..4096).unwrap();
+    assert_eq!(*heard.lock().unwrap(), [JournalNews::Begun(0..4096)]);
+}
