@@ -5,7 +5,7 @@ use std::ops::{ControlFlow, Range};
 use super::width::segment_end;
 use super::{COMMAND_BYTES_MAX, Chip, ChipError, ReadCommand};
 use crate::jedec::{Address, Hertz, ID_BYTES, opcode};
-use crate::link::{Frame, LinkError, Segment};
+use crate::link::{Frame, Limits, LinkError, Segment};
 
 /// Bytes between two looks at the ID during a pass: a clip that moved is noticed within this.
 const ID_CHECK_EVERY_BYTES: u32 = 1 << 20;
@@ -222,7 +222,14 @@ impl Chip {
         let limits = self.guard.limits();
         let taken = limits.counted(1 + ID_BYTES)
             + beside.map_or(0, |head| limits.counted(COMMAND_BYTES_MAX + head));
-        let room = self.frame_bytes(pass.sck).saturating_sub(taken) & !1;
+        let room = self.frame_bytes(pass.sck).saturating_sub(taken);
+        // No boundary may leave the grid that the others lie on.
+        let grid = if frame as usize >= Limits::GRID_BYTES {
+            Limits::GRID_BYTES
+        } else {
+            2
+        };
+        let room = room / grid * grid;
         let short = u32::try_from(room).unwrap_or(u32::MAX).min(frame);
         // Where the room is scarce anyway, the ID goes in a batch of its own.
         let fits = short >= frame / 2 && holds(short);

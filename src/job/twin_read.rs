@@ -147,9 +147,12 @@ pub fn twin_read(
 
 /// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
 ///
-/// Frames are as long as the link takes, and of even length. Those of the first start at even
-/// addresses, those of the second 61 bytes on behind a short frame at 0, so that no byte has the same
-/// place in a frame twice.
+/// Frames are as long as the link takes, in multiples of [`Limits::GRID_BYTES`]. Those of the first begin
+/// at such multiples, those of the second 61 bytes behind them, behind a short frame at 0: no byte but the
+/// first and last of the array, or of 16 MiB of it, lies near the edge of a frame twice, or has the same
+/// place in one.
+///
+/// [`Limits::GRID_BYTES`]: crate::link::Limits::GRID_BYTES
 fn independent_passes(chip: &Chip) -> (Pass, Pass, Option<String>) {
     let fast = chip.sck_for(ReadCommand::Read);
     let command = chip.second_command();

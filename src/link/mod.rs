@@ -262,15 +262,19 @@ impl Limits {
     /// Longest time that one batch may spend on the wire: the kernel's transfer cannot be interrupted.
     pub const BATCH_TIME_MAX: Duration = Duration::from_millis(50);
 
+    /// Frames laid end to end begin at multiples of this, or all of them as far behind one. So two reads
+    /// whose first frames differ have no two boundaries near each other, however long the frames of
+    /// each are.
+    pub const GRID_BYTES: usize = 128;
+
     /// Bytes one reading frame may bring in, with `command_bytes` going out before them at `sck`.
     ///
-    /// What goes out does not lessen what may come in: the two are counted apart. Even, so that frames
-    /// laid end to end keep starting at even or at odd addresses; at least 16, so that a very slow
-    /// clock still moves.
+    /// What goes out does not lessen what may come in: the two are counted apart. A multiple of
+    /// [`Limits::GRID_BYTES`] where it is not less; at least 16, so that a very slow clock still moves.
     #[must_use]
     pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
         let by_size = self.whole_segments(self.batch_in_bytes);
-        Self::even(by_size.min(Self::time_bytes(sck).saturating_sub(command_bytes)))
+        Self::on_grid(by_size.min(Self::time_bytes(sck).saturating_sub(command_bytes)))
     }
 
     /// As [`Limits::read_bytes`], for a frame that is one exchange: the command takes room in both
@@ -278,7 +282,7 @@ impl Limits {
     #[must_use]
     pub fn exchange_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
         let by_size = self.whole_segments(self.batch_in_bytes.min(self.batch_out_bytes));
-        Self::even(
+        Self::on_grid(
             by_size
                 .min(Self::time_bytes(sck))
                 .saturating_sub(command_bytes),
@@ -321,8 +325,11 @@ impl Limits {
         bytes / align * align
     }
 
-    fn even(bytes: usize) -> usize {
-        (bytes & !1).max(16)
+    fn on_grid(bytes: usize) -> usize {
+        match bytes / Self::GRID_BYTES {
+            0 => (bytes & !1).max(16),
+            cells => cells * Self::GRID_BYTES,
+        }
     }
 }
 

@@ -144,11 +144,12 @@ fn whole_reads(batches: &[Batch]) -> Vec<Read> {
     found.into_iter().map(|(_, read)| read).collect()
 }
 
-/// The fewest batches: as much as `bufsiz` holds, or as goes over the wire in 50 ms with the command.
+/// The fewest batches: as much as `bufsiz` holds, or as goes over the wire in 50 ms with the command, in
+/// multiples of 128 bytes, which keep the boundaries of two reads apart.
 fn fewest(bufsiz: usize, read: &Read) -> usize {
     let command = if read.code == 0x03 { 4 } else { 5 };
     let in_time = read.sck.0 as usize / 160 - command;
-    SIZE.div_ceil(bufsiz.min(in_time))
+    SIZE.div_ceil(bufsiz.min(in_time) / 128 * 128)
 }
 
 struct Run {

@@ -1,9 +1,11 @@
 //! What the simulator of whole lives has found, each by itself.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
+use norlock::jedec::Hertz;
 use norlock::job::{self, Exit, Nobody};
-use norlock::link::Link;
+use norlock::link::{Link, Sent};
 use norlock::mock::{Failure, Fault, Faults, Torn};
 use norlock::unit::Unit;
 use norlock::unit::store::{self, Action, Store};
@@ -104,4 +106,77 @@ fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
     let report = job::verify(target.as_ref(), Some(&unit), 2, small.bench(), &mut Nobody);
     assert!(!report.unwrap().is_equal());
     job::protection(Some(&unit), small.bench(), &mut Nobody).unwrap();
+}
+
+/// Bytes at the edges of frames are what a poor clip or controller gets wrong, the same each time. In small
+/// reads the first frame of each pass leaves room for the ID, and their edges were 5 bytes apart.
+#[test]
+fn no_byte_lies_at_the_edge_of_a_frame_in_both_reads() {
+    const EDGE_BYTES: u32 = 20;
+    for name in ["HB25Q512", "HB25V16"] {
+        for (bytes, align, khz) in [
+            (65536, 128, 20_000),
+            (65536, 1, 333),
+            (4096, 128, 20_000),
+            (4096, 1, 10_000),
+            (4096, 1, 700),
+            (1000, 1, 20_000),
+            (400, 4, 20_000),
+            (128, 1, 20_000),
+        ] {
+            let mut small = Small::on_the_clip(name, 1);
+            small.station.sck = Hertz(khz * 1000);
+            let mut limits = small.mock().link().limits();
+            (limits.batch_out_bytes, limits.batch_in_bytes) = (bytes, bytes);
+            limits.segment_align_bytes = align;
+            small.mock().set_limits(limits);
+            let size = small.found.len() as u32;
+            job::backup(&mut small.unit(), small.bench(), &mut Nobody).unwrap();
+            let [first, second] = [0x03, 0x0B].map(|code| edges(&small, code));
+            for edge in first {
+                let near = |other: &&u32| edge.abs_diff(**other) < 2 * EDGE_BYTES;
+                let both = second.iter().find(near);
+                let inside = edge > 0 && edge < size;
+                assert!(
+                    !inside || both.is_none(),
+                    "{name} {bytes} {khz} kHz: frames end at {edge:#X} and {both:X?}"
+                );
+            }
+        }
+    }
+}
+
+/// Where the frames of the read of the whole chip by `code` begin, without the very ends.
+fn edges(small: &Small, code: u8) -> BTreeSet<u32> {
+    let size = small.found.len();
+    let trace = small.station.trace.lock().unwrap();
+    let reads = trace.iter().filter(|sent| sent.out[0] == code);
+    // What is asked of the array's end, before, is no part of the read; nor is what is read again.
+    let place = |sent: &Sent| u32::from_be_bytes([0, sent.out[1], sent.out[2], sent.out[3]]);
+    let reads: Vec<_> = reads.map(|sent| (place(sent), sent.read_bytes)).collect();
+    let covers = |from: usize| {
+        let mut left = size;
+        let whole = reads[from..].iter().take_while(|(_, bytes)| {
+            let within = left > 0;
+            left = left.saturating_sub(*bytes);
+            within
+        });
+        let mut whole: Vec<_> = whole.copied().collect();
+        whole.sort_unstable();
+        let mut next = 0;
+        let tiles = whole.iter().all(|(at, bytes)| {
+            let here = *at as usize == next;
+            next += bytes;
+            here
+        });
+        (tiles && next == size).then_some(whole)
+    };
+    let whole = (0..reads.len())
+        .find_map(covers)
+        .expect("a read of the whole chip");
+    whole
+        .iter()
+        .map(|(at, _)| *at)
+        .filter(|at| *at > 0)
+        .collect()
 }
