@@ -17,6 +17,7 @@ mod exit;
 mod explain;
 mod id;
 mod inspect;
+mod lines;
 mod logbook;
 mod papers;
 mod protect;

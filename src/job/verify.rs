@@ -8,6 +8,7 @@ use std::time::{Duration, SystemTime};
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, connect};
+use super::lines;
 use super::recognise::recognise;
 use super::record::{note_times, operation, region_map};
 use super::twin_read::run;
@@ -71,8 +72,9 @@ impl VerifyReport {
     }
 }
 
-/// Compares the chip with `image`, `passes` times. With a unit, regions are told by name and the chip
-/// must not have another unit's ID.
+/// Compares the chip with `image`, `passes` times. Where all are equal each address line is proven as well,
+/// since what was written through one that is lost can be read through it alike. With a unit, regions are
+/// told by name and the chip must not have another unit's ID.
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock, by the contact, by `image-fits` or `same-unit`; or a fault.
@@ -117,6 +119,11 @@ pub fn verify(
                 Ok(())
             },
         )?;
+    }
+    if found.differing.iter().all(|bytes| *bytes == 0) {
+        if let Some(stop) = lines::lost_line(&mut connected.chip, image)? {
+            return Err(stop);
+        }
     }
     let time = connected.chip.now().saturating_sub(start);
     let size_bytes = connected.chip.size_bytes();

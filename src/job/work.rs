@@ -7,6 +7,7 @@ use std::ops::{ControlFlow, Range};
 use std::time::Duration;
 
 use super::explain::sentence;
+use super::lines;
 use super::recognise::{OwnId, still_itself};
 use super::{Attendant, ChipState, Exit, Stop, Task};
 use crate::chip::{Armed, ChipError, Order, Pass};
@@ -17,6 +18,9 @@ use crate::jedec::{Address, Hertz};
 use crate::unit::journal::Journal;
 use crate::unit::store::StoreFile;
 use crate::worklist::{Step, Worklist};
+
+/// What is left where the chip holds something else than its blocks explain.
+const AGAIN_OR_BACK: &str = "Reseat the clip and give the same command again. If it comes back: norlock restore --unit FOLDER";
 
 /// Register writes that lift protection and that put it back.
 #[derive(Default)]
@@ -321,6 +325,12 @@ impl Work<'_> {
             let half = self.half_accepted.map(|again| (total / 2, again));
             return Err(differs(first, frames, half));
         }
+        if let Some(stop) =
+            lines::lost_line(&mut finished.chip, target).map_err(Stop::after_change)?
+        {
+            let next = AGAIN_OR_BACK.into();
+            return Err(beyond(Stop { next, ..stop }));
+        }
         still_itself(&mut finished.chip, &self.own).map_err(Stop::after_change)?;
         let now = finished.chip.now();
         finished
@@ -455,9 +465,9 @@ fn differs(first: &Range<u32>, frames: usize, half: Option<(u64, String)>) -> St
             format!("Do not power the board. Go back: norlock restore --to 1 --unit FOLDER{again}"),
         ),
         None => (
-            "a wrong address bit wrote outside the worklist, or the contact failed in this read".into(),
-            "Reseat the clip and give the same command again. If it comes back: norlock restore --unit FOLDER"
+            "a wrong address bit wrote outside the worklist, or the contact failed in this read"
                 .into(),
+            AGAIN_OR_BACK.into(),
         ),
     };
     let near = Address(first.start);
@@ -465,7 +475,12 @@ fn differs(first: &Range<u32>, frames: usize, half: Option<(u64, String)>) -> St
         "The chip differs from the image near {near}, after all blocks had read back right."
     );
     let stop = Stop::new(Exit::Unfinished, headline, next);
-    let mut stop = stop.row("seen", seen).row("means", means).after_change();
+    beyond(stop.row("seen", seen).row("means", means))
+}
+
+/// Nobody knows where the chip was changed.
+fn beyond(stop: Stop) -> Stop {
+    let mut stop = stop.after_change();
     stop.chip = ChipState::ChangedBeyond;
     stop
 }

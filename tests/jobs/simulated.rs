@@ -6,11 +6,12 @@ use std::path::Path;
 use norlock::jedec::Hertz;
 use norlock::job::{self, Exit, Nobody};
 use norlock::link::{Link, Sent};
-use norlock::mock::{Failure, Fault, Faults, Torn};
+use norlock::mock::{AddressBit, Failure, Fault, Faults, Torn};
 use norlock::unit::Unit;
 use norlock::unit::store::{self, Action, Store};
 
-use crate::small::{Small, StopAfter};
+use crate::small::{Small, StopAfter, When};
+use crate::station::code;
 
 /// A page and its command are 263 bytes. A link that takes less left the chip erased for good: each try
 /// stopped at the first page again.
@@ -106,6 +107,52 @@ fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
     let report = job::verify(target.as_ref(), Some(&unit), 2, small.bench(), &mut Nobody);
     assert!(!report.unwrap().is_equal());
     job::protection(Some(&unit), small.bench(), &mut Nobody).unwrap();
+}
+
+/// A unit of 64 KiB, and a target that leaves nothing but address lines to tell where things landed: two
+/// pages at 0, behind which two blocks are blank, and one block that is erased among blank ones.
+fn pages_before_blank_blocks() -> Small {
+    let mut small = Small::on_the_clip("HB25Q512", 1);
+    small.found[..0x6000].fill(0xFF);
+    small.found[..0x0F00].copy_from_slice(&code(5, 0x0F00));
+    small.found[0x4000..0x4800].copy_from_slice(&code(6, 0x0800));
+    small.target = small.found.clone();
+    small.target[..0x6000].fill(0xFF);
+    small.target[..0x0200].copy_from_slice(&code(7, 0x0200));
+    small.mock().set_truth(0, &small.found).unwrap();
+    let target = Path::new("/bench/target.bin");
+    small.files().replace(target, &small.target).unwrap();
+    job::backup(&mut small.unit(), small.bench(), &mut Nobody).unwrap();
+    small.map();
+    small
+}
+
+/// An address line that is lost while blocks are written: what is programmed lands elsewhere, and each read
+/// that begins likewise finds it there. With A11 high the write ended well, on a chip blank at 0.
+#[test]
+fn an_address_line_that_is_lost_during_a_write_is_found_at_its_end() {
+    for line in 0..16 {
+        let other = (line + 3) % 16;
+        for is in [AddressBit::Low, AddressBit::High, AddressBit::SameAs(other)] {
+            let small = pages_before_blank_blocks();
+            let fault = Faults::none().with(Fault::AddressLine { line, is });
+            let lose = || small.mock().set_faults(fault.clone());
+            let end = small.write_attended(&mut When::begins("writing", lose));
+            let what = format!("A{line} {is:?}");
+            let Err(stop) = end else {
+                panic!("{what}: unnoticed");
+            };
+            assert_eq!(stop.exit, Exit::Unfinished, "{what}: {stop:?}");
+            let target = small.files().open(Path::new("/bench/target.bin")).unwrap();
+            let report = job::verify(target.as_ref(), None, 2, small.bench(), &mut Nobody);
+            let equal = report.is_ok_and(|report| report.is_equal());
+            assert!(!equal, "{what}: verified");
+            small.mock().set_faults(Faults::none());
+            // Unit data can be among what was hit; the backup has it.
+            small.restore().unwrap();
+            assert!(small.cells() == small.found, "{what}");
+        }
+    }
 }
 
 /// Bytes at the edges of frames are what a poor clip or controller gets wrong, the same each time. In small
