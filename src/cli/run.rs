@@ -266,7 +266,7 @@ fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
     job::keep_page(&unit, &logbook)?;
     let exit = match logbook.unfinished {
         Some(_) => Exit::Unfinished,
-        None => Exit::True,
+        None => verdict(logbook.findings.is_empty()),
     };
     let page = folder.join(job::PAGE);
     let screen = show::logbook(&logbook, &page, &typed.of_unit(&unit));

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::args::{Command, SizeBytes, Supply};
 use crate::image::show_size;
+use crate::job;
 use crate::unit::Unit;
 
 /// What stands for a unit that was not named.
@@ -134,13 +135,7 @@ fn joined(value: impl ToString) -> String {
 
 /// A path as a shell takes it for one word.
 pub fn word(path: &Path) -> String {
-    let text = path.display().to_string();
-    let plain = |c: char| c.is_alphanumeric() || "-_./:=@%+,".contains(c);
-    if text.chars().all(plain) {
-        text
-    } else {
-        format!("'{}'", text.replace('\'', "'\\''"))
-    }
+    job::word(&path.display().to_string())
 }
 
 #[cfg(test)]

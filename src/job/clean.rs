@@ -27,6 +27,15 @@ pub fn clean(text: &str) -> Cow<'_, str> {
     }))
 }
 
+/// A text as a shell takes it for one word.
+pub fn word(text: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "-_./:=@%+,".contains(c);
+    match !text.is_empty() && text.chars().all(plain) {
+        true => text.to_owned(),
+        false => format!("'{}'", text.replace('\'', "'\\''")),
+    }
+}
+
 /// Whether a terminal would act on the character rather than show it.
 fn is_unfit(c: char) -> bool {
     c.is_control()

@@ -41,7 +41,7 @@ pub use attendant::{Attendant, Nobody, Task};
 pub use backup::{BackupReport, backup};
 pub use bench::{Bench, SCK_DEFAULT, Seen, Way};
 pub use check::{CheckReport, check};
-pub(crate) use clean::clean;
+pub(crate) use clean::{clean, word};
 pub use contact::{ContactReport, Rung, contact};
 pub use differences::RegionDifference;
 pub use exit::Exit;

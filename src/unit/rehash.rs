@@ -41,7 +41,7 @@ pub enum Finding {
         source: StoreError,
     },
     /// The image is not the one that was published.
-    #[error("{file} is changed: it hashes to {got}, recorded is {recorded}")]
+    #[error("{file} is changed: it hashes to {}, recorded is {}", .got.groups().join(" "), .recorded.groups().join(" "))]
     Changed {
         /// The image.
         file: String,
@@ -60,7 +60,7 @@ pub enum Finding {
         source: UnitError,
     },
     /// The hash file and `unit.toml` do not agree.
-    #[error("{file} says {got}, unit.toml says {recorded}")]
+    #[error("{file} says {}, unit.toml says {}", .got.groups().join(" "), .recorded.groups().join(" "))]
     HashFileChanged {
         /// The hash file.
         file: String,

@@ -1,12 +1,13 @@
 //! `norlock logbook`: pages that tell all that a folder does, and never what a block holds.
 
 use std::fs;
+use std::os::unix::fs::PermissionsExt;
 
 use html5ever::tendril::TendrilSink;
 use html5ever::{ParseOpts, parse_document};
 use markup5ever_rcdom::{Handle, NodeData, RcDom};
 
-use crate::desk::{Desk, TAILOR};
+use crate::desk::{Desk, Ended, TAILOR};
 use crate::walkthrough::run_by_itself;
 
 /// A page by html5ever, which follows the HTML standard's parser and tells each parse error.
@@ -283,6 +284,48 @@ fn what_is_not_as_it_should_be_is_told() {
     desk.ends("logbook nowhere", 5);
 }
 
+/// Nothing is told of an image that is not what was recorded, and nobody is sent back to it.
+#[test]
+fn a_spoilt_backup_is_no_way_back() {
+    let desk = Desk::ready();
+    let found = desk.path("gauge-07/as-found.bin");
+    let bytes = desk.get("gauge-07/as-found.bin");
+    fs::remove_file(&found).unwrap();
+    let logbook = |finding: &str| {
+        desk.ends("logbook gauge-07", 1).says(finding);
+        let read = Read::of(&page(&desk, "gauge-07/logbook.html"));
+        read.says("Not as it should be");
+        read.says(
+            "It could not be compared with as-found.bin. as-found.bin is not as it was recorded.",
+        );
+        read.says("nothing here brings the unit back");
+        assert!(!read.text().contains("norlock restore"));
+    };
+    logbook("as-found.bin");
+    let mut spoilt = bytes.clone();
+    spoilt[0x123] ^= 1;
+    fs::write(&found, spoilt).unwrap();
+    logbook("as-found.bin");
+    fs::write(&found, bytes).unwrap();
+    fs::set_permissions(&found, fs::Permissions::from_mode(0o400)).unwrap();
+    desk.ends("logbook gauge-07", 0);
+    Read::of(&page(&desk, "gauge-07/logbook.html")).says("norlock restore");
+}
+
+#[test]
+fn a_note_is_a_few_words() {
+    let desk = Desk::ready();
+    let note = |length: usize| {
+        let text: String = "read 4 \u{e9}".chars().cycle().take(length).collect();
+        let mut command = desk.command("logbook gauge-07 --note");
+        Ended::of(command.arg(text).output().unwrap())
+    };
+    assert_eq!(note(1000).code, 0);
+    let ended = note(1001);
+    assert_eq!(ended.code, 2);
+    ended.says("The note is longer than 1000 characters.");
+}
+
 #[test]
 fn a_shelf_names_what_wants_a_look_first() {
     let desk = Desk::ready();
@@ -302,12 +345,13 @@ fn a_shelf_names_what_wants_a_look_first() {
     desk.put("gauge-02/unit.toml", "format = <b>");
     fs::create_dir(desk.path("pieces")).unwrap();
     desk.ends("logbook --shelf .", 1)
-        .says("4 unit folders. 1 cannot be understood.");
+        .says("4 unit folders. 1 wants to be looked at.");
     fs::create_dir(desk.path("gauge-01/journal")).unwrap();
     desk.put("gauge-01/journal/write-1", "");
     let ended = desk.ends("logbook --shelf .", 6);
-    ended
-        .says("4 unit folders. 1 has a write or restore that did not end. 1 cannot be understood.");
+    ended.says(
+        "4 unit folders. 1 has a write or restore that did not end. 1 wants to be looked at.",
+    );
     ended.says("gauge-01 -| a write or restore did not end gauge-02 -| ");
     ended.says("gauge-07 | tailor: made target.bin from as-found.bin page ./shelf.html");
     let html = page(&desk, "shelf.html");

@@ -17,16 +17,20 @@ pub fn logbook(logbook: &Logbook, page: &Path, typed: &Typed) -> Screen {
     if let Some(last) = logbook.operations.last() {
         screen = screen.row("last", format!("{}: {}", last.command, last.outcome));
     }
-    if let Some(fault) = &logbook.map_fault {
-        screen = screen.row("regions", fault.clone());
+    for finding in &logbook.findings {
+        screen = screen.row("finding", finding.clone());
     }
     match &logbook.unfinished {
         Some(unfinished) => screen
             .row(
                 "journal",
-                format!("{} tells of a write that did not end", unfinished.journal),
+                format!(
+                    "{} tells of a {} that did not end",
+                    unfinished.journal,
+                    unfinished.command.unwrap_or("write or restore")
+                ),
             )
-            .next("Give the same write command again, or go back:")
+            .next("Give the same command again, or go back:")
             .next(typed.change("restore")),
         None => screen,
     }

@@ -3,6 +3,7 @@
 use maud::{Markup, html};
 
 use super::{Logbook, clean};
+use crate::job::word;
 
 /// The value of an option.
 enum Value {
@@ -22,6 +23,13 @@ impl Logbook {
             .collect();
         if !backups.contains(&"as-found.bin") {
             return html! { p { "There is no backup to go back to." } };
+        }
+        let whole = |file: &str| self.images.iter().any(|one| one.file == file && one.intact);
+        if !whole("as-found.bin") {
+            return html! {
+                p { "as-found.bin is not as it was recorded, so that nothing here brings the unit back as it came in. "
+                    "Put a copy that was kept elsewhere in its place, once " code { "sha256sum" } " gives the hash above." }
+            };
         }
         let later = backups
             .iter()
@@ -128,14 +136,5 @@ impl Logbook {
             .rev()
             .filter_map(|one| one.conditions.get("link"));
         links.next().is_some_and(|link| link.starts_with("mock:"))
-    }
-}
-
-/// A text as a shell takes it for one word.
-fn word(text: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:=@%+,".contains(c);
-    match !text.is_empty() && text.chars().all(plain) {
-        true => text.to_owned(),
-        false => format!("'{}'", text.replace('\'', "'\\''")),
     }
 }

@@ -13,6 +13,7 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
+use super::check::check;
 use super::differences::{RegionDifference, differences};
 use super::record::region_map;
 use super::{Exit, Stop, clean, sentence};
@@ -24,6 +25,9 @@ pub use shelf::{SHELF_PAGE, Shelf, Shelved, shelf};
 
 /// File name of the page in the unit folder.
 pub const PAGE: &str = "logbook.html";
+
+/// Longer notes are refused: each is read on screens and on paper.
+const NOTE_LENGTH_MAX: usize = 1000;
 
 /// What a unit folder tells.
 #[derive(Debug, Clone, Serialize)]
@@ -37,6 +41,8 @@ pub struct Logbook {
     pub map: Option<RegionMap>,
     /// Why the region map cannot be understood.
     pub map_fault: Option<String>,
+    /// What is not as it should be: images that do not hash as recorded or are gone, and the like.
+    pub findings: Vec<String>,
     /// Its images: backups, target, replaced ones.
     pub images: Vec<LoggedImage>,
     /// In what each later image differs from the first backup.
@@ -56,6 +62,8 @@ pub struct LoggedImage {
     pub sha256: Digest,
     /// Its size.
     pub size_bytes: u64,
+    /// Whether it still is so.
+    pub intact: bool,
     /// Of a backup: why its reads were not independent.
     pub weak: Option<String>,
 }
@@ -99,10 +107,13 @@ pub fn logbook(unit: &Unit) -> Result<Logbook, Stop> {
         Err(stop) => (None, Some(stop.headline)),
     };
     let file = unit.file();
+    let checked = check(unit)?;
+    let intact = |file: &str| checked.intact.iter().any(|intact| intact == file);
     let images = unit.images().into_iter().map(|image| {
         let file_name = image.name.file_name();
         LoggedImage {
             weak: file.images.get(&file_name).and_then(|one| one.weak.clone()),
+            intact: intact(&file_name),
             file: file_name,
             sha256: image.sha256,
             size_bytes: image.size_bytes,
@@ -111,7 +122,8 @@ pub fn logbook(unit: &Unit) -> Result<Logbook, Stop> {
     Ok(Logbook {
         unit: unit.name().to_owned(),
         identity: file.identity.clone(),
-        compared: compared(unit, map.as_ref()),
+        compared: compared(unit, map.as_ref(), &checked.intact),
+        findings: checked.findings,
         map,
         map_fault,
         images: images.collect(),
@@ -123,8 +135,13 @@ pub fn logbook(unit: &Unit) -> Result<Logbook, Stop> {
 /// Adds a note to the unit's record.
 ///
 /// # Errors
-/// A [`Stop`] where it is empty or cannot be kept.
+/// A [`Stop`] where it is empty, longer than a page bears, or cannot be kept.
 pub fn note(unit: &mut Unit, text: &str) -> Result<u32, Stop> {
+    if text.chars().count() > NOTE_LENGTH_MAX {
+        let next = "Say it in fewer words, or keep it in a file of your own and name that.";
+        let headline = format!("The note is longer than {NOTE_LENGTH_MAX} characters.");
+        return Err(Stop::new(Exit::Usage, headline, next));
+    }
     if text.trim().is_empty() {
         let next = "Say in a few words what was seen or done: --note \"TEXT\"";
         return Err(Stop::new(Exit::Usage, "The note is empty.", next));
@@ -148,7 +165,7 @@ pub fn keep_page(unit: &Unit, logbook: &Logbook) -> Result<(), Stop> {
 }
 
 /// Every image against the first backup.
-fn compared(unit: &Unit, map: Option<&RegionMap>) -> Vec<Compared> {
+fn compared(unit: &Unit, map: Option<&RegionMap>, intact: &[String]) -> Vec<Compared> {
     let Some(first) = unit.first_backup() else {
         return Vec::new();
     };
@@ -157,9 +174,12 @@ fn compared(unit: &Unit, map: Option<&RegionMap>) -> Vec<Compared> {
         .into_iter()
         .filter(|image| image.name != first.name);
     let others = others.map(|image| {
-        let result = match image.size_bytes == first.size_bytes {
-            true => differences(unit, map, &first, &image).map_err(|stop| stop.headline),
-            false => Err(format!("It has {}.", show_size(image.size_bytes))),
+        let names = [&first, &image].map(|image| image.name.file_name());
+        let spoilt = names.into_iter().find(|file| !intact.contains(file));
+        let result = match (spoilt, image.size_bytes == first.size_bytes) {
+            (Some(file), _) => Err(format!("{file} is not as it was recorded.")),
+            (None, true) => differences(unit, map, &first, &image).map_err(|stop| stop.headline),
+            (None, false) => Err(format!("It has {}.", show_size(image.size_bytes))),
         };
         let (regions, fault) = match result {
             Ok(regions) => (regions, None),

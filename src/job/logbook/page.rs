@@ -57,6 +57,7 @@ impl Logbook {
             header { (mark(false, &html! {}, &self.head())) }
             main {
                 @if let Some(unfinished) = &self.unfinished { (self.stopped(unfinished)) }
+                @if !self.findings.is_empty() { (self.wrong()) }
                 (region("Chip", &chip(self.identity.as_ref())))
                 (region("Flash", &self.flash()))
                 (region("Images", &self.images_lead()))
@@ -86,6 +87,16 @@ impl Logbook {
             h1 { (text(&self.unit)) }
             p.lead { (text(&chip)) @if let Some(last) = &last { " " (text(last)) } }
         }
+    }
+
+    fn wrong(&self) -> Markup {
+        region(
+            "Not as it should be",
+            &html! {
+                ul { @for finding in &self.findings { li { (text(finding)) } } }
+                p { "Compare with the copies kept elsewhere, and write nothing until it is cleared up." }
+            },
+        )
     }
 
     fn stopped(&self, unfinished: &Interrupted) -> Markup {

@@ -125,7 +125,7 @@ impl Shelf {
                 "has a write or restore that did not end",
                 "have a write or restore that did not end",
             ),
-            (count(1), "cannot be understood", "cannot be understood"),
+            (count(1), "wants to be looked at", "want to be looked at"),
         ] {
             // Writing to a String cannot fail.
             let _ = match number {
@@ -167,7 +167,7 @@ pub fn shelf(store: &Arc<dyn Store>, folder: &Path) -> Result<Shelf, Stop> {
 fn shelved(store: &Arc<dyn Store>, folder: &Path, name: String) -> Result<Option<Shelved>, Stop> {
     let path = folder.join(&name);
     let mut shelved = Shelved {
-        logbook: store.exists(&path.join(PAGE))?,
+        logbook: store.exists(&path.join(PAGE)).unwrap_or(false),
         folder: name,
         part: None,
         last: None,
