@@ -185,8 +185,8 @@ fn a_file_that_the_image_ends_in_is_cut() {
                 );
             }
             name => {
-                let checked = listed.first().map(|one| &one.checked);
-                assert_eq!(checked, Some(&Checked::Cut), "{name}");
+                let checked: Vec<_> = listed.iter().map(|one| &one.checked).collect();
+                assert_eq!(checked, [&Checked::Cut], "{name}");
             }
         }
     }

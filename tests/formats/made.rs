@@ -27,21 +27,64 @@ const fn made(name: &'static str, format: Format, sentence: &'static str) -> Mad
 }
 
 /// Every file that `tests/data/formats/make` makes.
-pub const ALL: [Made; 19] = [
+pub const ALL: [Made; 26] = [
+    made(
+        "gauge-ec.der",
+        Der,
+        "DER structure, private key, PKCS #8; its lengths agree",
+    ),
+    made(
+        "gauge-ed25519.der",
+        Der,
+        "DER structure, private key, PKCS #8; its lengths agree",
+    ),
+    made(
+        "gauge-encrypted.der",
+        Der,
+        "DER structure, encrypted private key, PKCS #8; its lengths agree",
+    ),
     made(
         "gauge-encrypted.key",
         Pem,
-        "PEM text; its own size ends at the blank",
+        "PEM text, RSA PRIVATE KEY; its own size ends at the blank",
     ),
-    made("gauge-pkcs8.der", Der, "DER structure; its lengths agree"),
-    made("gauge-rsa.der", Der, "DER structure; its lengths agree"),
+    made(
+        "gauge-pkcs8.der",
+        Der,
+        "DER structure, private key, PKCS #8; its lengths agree",
+    ),
+    made(
+        "gauge-rsa-1024.der",
+        Der,
+        "DER structure, RSA private key, PKCS #1; its lengths agree",
+    ),
+    made(
+        "gauge-rsa-3072.der",
+        Der,
+        "DER structure, RSA private key, PKCS #1; its lengths agree",
+    ),
+    made(
+        "gauge-rsa.der",
+        Der,
+        "DER structure, RSA private key, PKCS #1; its lengths agree",
+    ),
+    made(
+        "gauge-sec1-prime256v1.der",
+        Der,
+        "DER structure, EC private key, SEC 1; its lengths agree",
+    ),
+    made(
+        "gauge-sec1-secp521r1.der",
+        Der,
+        "DER structure, EC private key, SEC 1; its lengths agree",
+    ),
     made("gauge.crt", Der, "DER structure; its lengths agree"),
     made(
         "gauge.dtb",
         Devicetree,
         "devicetree blob; its length and structure agree",
     ),
-    made("gauge.key", Pem, "PEM text; its length agrees"),
+    made("gauge.key", Pem, "PEM text, PRIVATE KEY; its length agrees"),
     made("gauge.pem", Pem, "PEM text; its length agrees"),
     made(
         "system-be.jffs2.packed",

@@ -57,7 +57,7 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
     let mut run = Run::default();
     let outcome = run.follow(place, big_endian);
     let checked = match outcome {
-        Err(Stop::Spent) => Checked::TOO_MUCH,
+        Err(Stop::Spent) if run.nodes > 0 => Checked::TOO_MUCH,
         Err(stop) => return Err(stop),
         Ok(()) if run.end > place.left_bytes() => Checked::Cut,
         Ok(()) if run.bad > 0 => Checked::Disagrees {

@@ -3,7 +3,7 @@
 use lz4_flex::frame::FrameDecoder;
 use twox_hash::XxHash32;
 
-use super::place::{Fields, Look, Place, Stop};
+use super::place::{Fields, Look, Place, Stop, Unpacked};
 use super::{Checked, Finding, Format};
 
 const MAGIC_BYTES: usize = 4;
@@ -130,7 +130,8 @@ fn blocks(place: &Place<'_>, header: &Header) -> Look<Result<u64, Checked>> {
 fn content(place: &Place<'_>, header: &Header, size_bytes: u64) -> Look<(Checked, u64)> {
     place.budget.spend(START_COST)?;
     let mut decoder = FrameDecoder::new(place.stream(0, size_bytes));
-    let unpacked = place.unpack(&mut decoder, BYTE_COST)?;
+    let mut unpacked = Unpacked::default();
+    place.unpack(&mut decoder, BYTE_COST, &mut unpacked)?;
     let checked = if !unpacked.whole {
         Checked::Damaged {
             after_bytes: unpacked.bytes,

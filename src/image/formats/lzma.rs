@@ -32,33 +32,36 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
         return Ok(None);
     };
     let finding = |size, checked| Finding::new(place.offset, Format::Lzma, size, checked);
-    Ok(match content(place, &header) {
-        Err(Stop::Spent) => None,
-        Err(stop) => return Err(stop),
-        Ok((unpacked, _)) if unpacked.bytes >= header.dictionary_bytes_max() => {
-            let checked = Checked::HeaderOnly("needs too much memory to be unpacked");
-            Some(finding(None, checked))
+    let mut unpacked = Unpacked::default();
+    let consumed = match content(place, &header, &mut unpacked) {
+        Err(Stop::Spent) if unpacked.bytes >= PROOF_BYTES => {
+            return Ok(Some(finding(None, Checked::TOO_LONG)));
         }
-        Ok((unpacked, size_bytes)) if unpacked.whole => {
-            let agrees = match header.content_bytes {
-                UNKNOWN_SIZE => "end mark",
-                _ => "length",
-            };
-            (unpacked.bytes >= CONTENT_BYTES_MIN).then(|| {
-                finding(Some(size_bytes), Checked::Agrees(agrees))
-                    .with_detail(format!("{} bytes of content", unpacked.bytes))
-            })
-        }
-        Ok((unpacked, consumed)) => (unpacked.bytes >= PROOF_BYTES).then(|| {
-            let checked = match consumed >= place.left_bytes() {
-                true => Checked::Cut,
-                false => Checked::Damaged {
-                    after_bytes: unpacked.bytes,
-                },
-            };
-            finding(None, checked)
-        }),
-    })
+        consumed => consumed?,
+    };
+    if unpacked.bytes >= header.dictionary_bytes_max() {
+        let checked = Checked::HeaderOnly("needs too much memory to be unpacked");
+        return Ok(Some(finding(None, checked)));
+    }
+    if unpacked.whole {
+        let agrees = match header.content_bytes {
+            UNKNOWN_SIZE => "end mark",
+            _ => "length",
+        };
+        return Ok((unpacked.bytes >= CONTENT_BYTES_MIN).then(|| {
+            finding(Some(consumed), Checked::Agrees(agrees))
+                .with_detail(format!("{} bytes of content", unpacked.bytes))
+        }));
+    }
+    Ok((unpacked.bytes >= PROOF_BYTES).then(|| {
+        let checked = match consumed >= place.left_bytes() {
+            true => Checked::Cut,
+            false => Checked::Damaged {
+                after_bytes: unpacked.bytes,
+            },
+        };
+        finding(None, checked)
+    }))
 }
 
 impl Header {
@@ -104,7 +107,7 @@ fn is_usual(dictionary_bytes: u32) -> bool {
 }
 
 /// Unpacks, and says where the packed bytes ended.
-fn content(place: &Place<'_>, header: &Header) -> Look<(Unpacked, u64)> {
+fn content(place: &Place<'_>, header: &Header, unpacked: &mut Unpacked) -> Look<u64> {
     place.budget.spend(START_COST)?;
     let stream = place.stream(HEADER_BYTES as u64, u64::MAX);
     let decoder = LzmaReader::new_with_props(
@@ -115,17 +118,12 @@ fn content(place: &Place<'_>, header: &Header) -> Look<(Unpacked, u64)> {
         None,
     );
     let Ok(mut decoder) = decoder else {
-        place.stopped()?;
-        let nothing = Unpacked {
-            bytes: 0,
-            whole: false,
-        };
-        return Ok((nothing, 0));
+        return place.stopped().map(|()| 0);
     };
     decoder.set_relaxed_end_condition(false);
     decoder.set_defer_errors(true);
     let mut bounded = decoder.take(header.dictionary_bytes_max());
-    let unpacked = place.unpack(&mut bounded, BYTE_COST)?;
+    place.unpack(&mut bounded, BYTE_COST, unpacked)?;
     let (stream, unused) = bounded.into_inner().into_parts();
-    Ok((unpacked, stream.position() - unused.len() as u64))
+    Ok(stream.position() - unused.len() as u64)
 }

@@ -39,6 +39,8 @@ pub struct Findings {
     pub listed: Vec<Finding>,
     /// How many more there are than are listed.
     pub more: u64,
+    /// Places with a magic number that were not looked at: what may be spent on one image was spent.
+    pub skipped: u64,
 }
 
 /// One thing found: where, what, how long, and what its own checks say.
@@ -184,7 +186,10 @@ impl Finding {
     /// The finding as a note on a screen, such as `gzip stream; its length and CRC-32 agree`.
     #[must_use]
     pub fn sentence(&self) -> String {
-        let format = self.format;
+        let format = match self.is_secret {
+            true => format!("{}, {}", self.format, self.detail),
+            false => self.format.to_string(),
+        };
         match &self.checked {
             Checked::Agrees(what) if what.contains(" and ") || what.ends_with('s') => {
                 format!("{format}; its {what} agree")
@@ -212,9 +217,11 @@ impl Finding {
         let closed = match self.checked {
             Checked::Agrees(_) => true,
             Checked::HeaderOnly(_) => self.format.holds_files(),
-            // A run is counted as one, its damaged parts too.
-            Checked::Disagrees { .. } => matches!(self.format, Format::Jffs2 | Format::Ubi),
-            Checked::Damaged { .. } | Checked::Cut => false,
+            // A run is counted as one, its damaged parts too, and one that the image ends in.
+            Checked::Disagrees { .. } | Checked::Cut => {
+                matches!(self.format, Format::Jffs2 | Format::Ubi)
+            }
+            Checked::Damaged { .. } => false,
         };
         match self.size_bytes {
             Some(size_bytes) if closed => self.offset.saturating_add(size_bytes),

@@ -126,25 +126,26 @@ impl Place<'_> {
         Ok(rest.iter().take(BLANK_BYTES_MIN).all(|byte| *byte == 0xFF))
     }
 
-    /// Unpacks what `decoder` gives, to its end or to the fault within it, and counts the bytes. Each
-    /// costs `byte_cost`.
-    pub(super) fn unpack(&self, decoder: &mut dyn Read, byte_cost: u64) -> Look<Unpacked> {
+    /// Unpacks what `decoder` gives, to its end or to the fault within it, and counts the bytes into
+    /// `unpacked`. Each costs `byte_cost`.
+    pub(super) fn unpack(
+        &self,
+        decoder: &mut dyn Read,
+        byte_cost: u64,
+        unpacked: &mut Unpacked,
+    ) -> Look<()> {
         let mut content = vec![0; UNPACKED_AT_ONCE];
-        let mut bytes = 0;
         loop {
             match decoder.read(&mut content) {
-                Ok(0) => return Ok(Unpacked { bytes, whole: true }),
+                Ok(0) => {
+                    unpacked.whole = true;
+                    return Ok(());
+                }
                 Ok(length) => {
-                    bytes += length as u64;
+                    unpacked.bytes += length as u64;
                     self.budget.spend(length as u64 * byte_cost)?;
                 }
-                Err(_) => {
-                    self.stopped()?;
-                    return Ok(Unpacked {
-                        bytes,
-                        whole: false,
-                    });
-                }
+                Err(_) => return self.stopped(),
             }
         }
     }
@@ -167,6 +168,7 @@ impl Place<'_> {
 }
 
 /// What unpacking came to.
+#[derive(Default)]
 pub(super) struct Unpacked {
     pub(super) bytes: u64,
     /// To its own end, with all checks that its decoder makes.

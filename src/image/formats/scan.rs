@@ -20,15 +20,19 @@ const BEHIND_BYTES: usize = 4 << 10;
 const AHEAD_BYTES: usize = 4 << 10;
 /// What may be spent on one image, in bytes read and hashed.
 const BUDGET_UNITS: u64 = 1 << 30;
+/// The same for keys alone, so that nothing else can hide one.
+const KEY_BUDGET_UNITS: u64 = 1 << 28;
 
 type Reader = fn(&Place<'_>) -> Look<Option<Finding>>;
 
 /// What gives a format away, how far behind its start that stands, and who reads it.
 struct Magic {
     bytes: &'static [u8],
-    at: u64,
+    /// More than one where the length before it may take more or less bytes.
+    at: &'static [u64],
     reader: Reader,
-    /// Keys are looked for within other things too, so that none is shown by chance.
+    /// Keys are looked for within other things too, and paid for apart, so that none is shown by
+    /// chance.
     everywhere: bool,
 }
 
@@ -36,13 +40,13 @@ impl Magic {
     const fn new(bytes: &'static [u8], reader: Reader) -> Self {
         Self {
             bytes,
-            at: 0,
+            at: &[0],
             reader,
             everywhere: false,
         }
     }
 
-    const fn at(mut self, at: u64) -> Self {
+    const fn at(mut self, at: &'static [u64]) -> Self {
         self.at = at;
         self
     }
@@ -66,14 +70,14 @@ fn magics() -> Vec<Magic> {
         Magic::new(&[0x5D, 0, 0], lzma::look),
         Magic::new(&[0x6D, 0, 0], lzma::look),
         Magic::new(b"hsqs", squashfs::look),
-        Magic::new(b"Compressed ROMFS", cramfs::look).at(16),
+        Magic::new(b"Compressed ROMFS", cramfs::look).at(&[16]),
         Magic::new(b"UBI#", ubi::look),
         Magic::new(b"\x7FELF", elf::look),
         Magic::new(pem::BEGIN, pem::look).everywhere(),
-        Magic::new(der::CERTIFICATE, der::look).at(der::CERTIFICATE_AT),
+        Magic::new(der::CERTIFICATE, der::look).at(&[der::CERTIFICATE_AT]),
     ];
-    for key in [der::PRIVATE_KEY, der::RSA_KEY_2048, der::RSA_KEY_4096] {
-        magics.push(Magic::new(key, der::look).at(der::KEY_AT).everywhere());
+    for (key, at) in der::KEYS {
+        magics.push(Magic::new(key, der::look).at(at).everywhere());
     }
     let nodes = jffs2::MAGICS.iter();
     magics.extend(nodes.map(|magic| Magic::new(magic, jffs2::look)));
@@ -82,7 +86,7 @@ fn magics() -> Vec<Magic> {
 
 /// File systems begin at a multiple of this.
 const SECTOR_BYTES: u64 = 512;
-const EXT: Magic = Magic::new(&[0x53, 0xEF], ext::look).at(ext::MAGIC_AT);
+const EXT: Magic = Magic::new(&[0x53, 0xEF], ext::look).at(&[ext::MAGIC_AT]);
 
 /// Looks for open formats in `image`, and has each checked by its own means.
 ///
@@ -100,6 +104,7 @@ fn find_within(image: &dyn ReadAt, units: u64) -> io::Result<Findings> {
         image,
         size_bytes: image.size_bytes()?,
         budget: Budget::new(units),
+        key_budget: Budget::new(KEY_BUDGET_UNITS),
         findings: Findings::default(),
         closed_until: 0,
         key_until: 0,
@@ -113,6 +118,7 @@ struct Pass<'a> {
     image: &'a dyn ReadAt,
     size_bytes: u64,
     budget: Budget,
+    key_budget: Budget,
     findings: Findings,
     /// Up to here a finding has its extent.
     closed_until: u64,
@@ -128,7 +134,7 @@ impl Pass<'_> {
         let longest = searcher.max_pattern_len();
         let mut window = Window::default();
         let mut at = 0;
-        let mut ext_at = EXT.at % SECTOR_BYTES;
+        let mut ext_at = ext::MAGIC_AT % SECTOR_BYTES;
         while at < self.size_bytes {
             self.move_window(&mut window, at)?;
             let start = usize::try_from(at - window.offset).unwrap_or(0);
@@ -179,12 +185,18 @@ impl Pass<'_> {
 
     /// Has a place looked at whose magic number was met at `met_at`.
     fn meet(&mut self, window: &Window, met_at: u64, magic: &Magic) -> io::Result<()> {
-        let Some(offset) = met_at.checked_sub(magic.at) else {
-            return Ok(());
-        };
-        let closed_until = match magic.everywhere {
-            true => self.key_until,
-            false => self.closed_until,
+        for at in magic.at {
+            if let Some(offset) = met_at.checked_sub(*at) {
+                self.look(window, offset, magic)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn look(&mut self, window: &Window, offset: u64, magic: &Magic) -> io::Result<()> {
+        let (closed_until, budget) = match magic.everywhere {
+            true => (self.key_until, &self.key_budget),
+            false => (self.closed_until, &self.budget),
         };
         if offset < closed_until {
             return Ok(());
@@ -194,11 +206,15 @@ impl Pass<'_> {
             image_size_bytes: self.size_bytes,
             offset,
             window,
-            budget: &self.budget,
+            budget,
         };
         let mut found = match (magic.reader)(&place) {
             Ok(Some(found)) => found,
-            Ok(None) | Err(Stop::Spent) => return Ok(()),
+            Ok(None) => return Ok(()),
+            Err(Stop::Spent) => {
+                self.findings.skipped += 1;
+                return Ok(());
+            }
             Err(Stop::Image(error)) => return Err(error),
         };
         found.ends_at_blank = match (found.size_bytes, &found.checked) {
@@ -252,6 +268,7 @@ mod tests {
         assert_eq!(poor.listed.len(), 1);
         assert_eq!(poor.listed[0].checked, Checked::TOO_LONG);
         assert_eq!(poor.listed[0].size_bytes, None);
+        assert_eq!((rich.skipped, poor.skipped), (0, 1));
         // A header at hand costs nothing.
         image.truncate(second);
         image.extend(b"\x7FELF\x01\x01\x01");
@@ -263,6 +280,21 @@ mod tests {
         let poor = find_within(&image, 1 << 20).unwrap();
         assert_eq!(poor.listed.len(), 2);
         assert_eq!(poor.listed[1].format, Format::Elf);
+    }
+
+    #[test]
+    fn a_bomb_hides_no_key_and_an_lzma_stream_that_is_too_long_is_listed() {
+        let file = |name: &str| std::fs::read(format!("tests/data/formats/{name}")).unwrap();
+        let names = ["tides.lzma", "tides.gz", "gauge.key", "gauge-ec.der"];
+        let image = names.map(file).concat();
+        let poor = find_within(&image, 120_000).unwrap();
+        let formats: Vec<_> = poor.listed.iter().map(|found| found.format).collect();
+        assert_eq!(formats, [Format::Lzma, Format::Pem, Format::Der]);
+        assert_eq!(
+            (&poor.listed[0].checked, poor.skipped),
+            (&Checked::TOO_LONG, 1)
+        );
+        assert!(poor.listed[1].is_secret() && poor.listed[2].is_secret());
     }
 
     #[test]

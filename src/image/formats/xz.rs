@@ -5,7 +5,7 @@
 
 use lzma_rust2::XzReader;
 
-use super::place::{Fields, Look, Place, Stop, Stream, hex32};
+use super::place::{Fields, Look, Place, Stop, Stream, Unpacked, hex32};
 use super::{Checked, DICTIONARY_BYTES_MAX, Finding, Format, lzma};
 
 const HEADER_BYTES: usize = 12;
@@ -66,9 +66,9 @@ pub(super) fn look(place: &Place<'_>) -> Look<Option<Finding>> {
     let size_bytes = match walk.follow(place) {
         Ok(size_bytes) => size_bytes,
         // Programs hold the magic number too.
-        Err(Ill::Checked(_)) | Err(Ill::Stop(Stop::Spent)) if !header_fits => return Ok(None),
+        Err(Ill::Checked(_)) if !header_fits => return Ok(None),
         Err(Ill::Checked(checked)) => return Ok(finding(None, checked)),
-        Err(Ill::Stop(Stop::Spent)) => return Ok(finding(None, Checked::TOO_MUCH)),
+        Err(Ill::Stop(Stop::Spent)) if header_fits => return Ok(finding(None, Checked::TOO_MUCH)),
         Err(Ill::Stop(stop)) => return Err(stop),
     };
     if !header_fits {
@@ -269,7 +269,8 @@ impl Walk {
         }
         place.budget.spend(lzma::START_COST)?;
         let mut decoder = XzReader::new(place.stream(0, size_bytes), false);
-        let unpacked = place.unpack(&mut decoder, lzma::BYTE_COST)?;
+        let mut unpacked = Unpacked::default();
+        place.unpack(&mut decoder, lzma::BYTE_COST, &mut unpacked)?;
         Ok(match unpacked.whole {
             true => Checked::Agrees(self.check.agrees),
             false => Checked::Damaged {
