@@ -6,6 +6,7 @@ use crate::cli::args::InspectArgs;
 use crate::cli::figures::{count, size};
 use crate::cli::screen::Screen;
 use crate::cli::typed::word;
+use crate::image::formats::Findings;
 use crate::image::{Comparison, Doubt, RegionMap, Strings};
 use crate::job::{CompareReport, InspectReport};
 
@@ -35,6 +36,9 @@ pub fn inspected(report: &InspectReport, map: Option<&RegionMap>, args: &Inspect
             .row("means", doubt.means());
     }
     screen = without_map(screen, report.has_map);
+    if let Some(text) = unlisted(&report.found.findings) {
+        screen = screen.row("headers", text);
+    }
     if let Some(strings) = &report.strings {
         screen = screen.row("strings", told(strings));
     }
@@ -60,6 +64,17 @@ pub fn inspected(report: &InspectReport, map: Option<&RegionMap>, args: &Inspect
         )),
         _ => screen,
     }
+}
+
+/// What the list of headers leaves out.
+fn unlisted(findings: &Findings) -> Option<String> {
+    let more = (findings.more > 0).then(|| format!("and {} more not listed", count(findings.more)));
+    let skipped = (findings.skipped > 0).then(|| {
+        let places = count(findings.skipped);
+        format!("{places} more places not looked at: too much else was")
+    });
+    let parts: Vec<String> = more.into_iter().chain(skipped).collect();
+    (!parts.is_empty()).then(|| parts.join("; "))
 }
 
 fn told(strings: &Strings) -> String {
@@ -157,4 +172,25 @@ fn drafted(screen: Screen, file: &Path) -> Screen {
     screen.next(format!(
         "Check each region of {file}, and say 'replaceable' where a write may change it."
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_not_listed_is_counted() {
+        let told = |more, skipped| {
+            let listed = Vec::new();
+            unlisted(&Findings {
+                listed,
+                more,
+                skipped,
+            })
+        };
+        assert_eq!(told(0, 0), None);
+        assert_eq!(told(27_387, 0).unwrap(), "and 27,387 more not listed");
+        let both = "and 3 more not listed; 2 more places not looked at: too much else was";
+        assert_eq!(told(3, 2).unwrap(), both);
+    }
 }
