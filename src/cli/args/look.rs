@@ -76,8 +76,8 @@ pub struct InspectArgs {
     /// Region map; without it, the unit's regions.toml, if there is one.
     #[arg(long, value_name = "FILE")]
     pub map: Option<PathBuf>,
-    /// Also show printable strings of interest: versions, dates, URLs, long texts. What stands in unit data
-    /// or beside a private key is not shown.
+    /// Also show printable strings of interest: versions, dates, URLs, compilers. What stands in unit data,
+    /// beside a private key, or may hold a secret, is not shown.
     #[arg(long, conflicts_with = "other")]
     pub strings: bool,
     /// Draw the staff into this new file, by its ending as SVG or PNG.
