@@ -155,7 +155,7 @@ fn two_units_show_what_is_each_ones_own() {
     let text = String::from_utf8(desk.get("both.toml")).unwrap();
     let map = RegionMap::parse("both.toml", &text).unwrap();
     assert_eq!(map.kind_at(0xE_0000), Holds::UnitData);
-    assert_eq!(map.kind_at(0xF_0000), Holds::Keep, "equal in both");
+    assert_eq!(map.kind_at(0xF_0000), Holds::UnitData, "equal in both");
 
     desk.put("short.bin", &other[..5000]);
     desk.ends("inspect chip.cells short.bin", 5)

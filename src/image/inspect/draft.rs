@@ -56,6 +56,9 @@ impl Inspection {
         for doubt in &self.doubts {
             let _ = writeln!(text, "# Not a sane dump: {doubt}.");
         }
+        if compared.is_some_and(|comparison| comparison.differing_bytes == 0) {
+            text.push_str("# Both dumps are equal: they do not show what is each unit's own.\n");
+        }
         let mut before_end = 0;
         for (index, draft) in drafts.iter().enumerate() {
             let after = drafts
@@ -205,20 +208,22 @@ fn split(draft: Draft, comparison: &Comparison) -> Vec<Draft> {
     let within =
         |range: &Range<u32>| range.start < draft.content.end && draft.content.start < range.end;
     let differing = comparison.differing().filter(|one| within(&one.range));
-    let mut ranges: Vec<(Range<u32>, u64)> = Vec::new();
+    let mut ranges: Vec<(Range<u32>, u64, bool)> = Vec::new();
     for one in differing {
         let start = one.range.start - one.range.start % SMALLEST_BYTES;
         let range = start.max(draft.content.start)
             ..up(one.range.end, SMALLEST_BYTES).min(draft.content.end);
         match ranges.last_mut() {
-            Some((last, bytes)) if last.end >= range.start => {
+            Some((last, bytes, own)) if last.end >= range.start => {
                 last.end = last.end.max(range.end);
                 *bytes += one.differing_bytes;
+                *own |= one.may_be_unit_data;
             }
-            _ => ranges.push((range, one.differing_bytes)),
+            _ => ranges.push((range, one.differing_bytes, one.may_be_unit_data)),
         }
     }
-    let part = |content: Range<u32>, differing_bytes: u64| {
+    // Being equal makes nothing less this unit's own: both dumps may be of one unit.
+    let part = |content: Range<u32>, differing_bytes: u64, may_be_unit_data: bool| {
         let mut part = Draft {
             content,
             ..draft.clone()
@@ -227,23 +232,24 @@ fn split(draft: Draft, comparison: &Comparison) -> Vec<Draft> {
             part.why.push(format!(
                 "bytes that differ between the two units: {differing_bytes}"
             ));
-            part.holds = Holds::UnitData;
         } else {
             part.why.push("equal in both units".to_owned());
-            part.holds = Holds::Keep;
+        }
+        if may_be_unit_data {
+            part.holds = Holds::UnitData;
         }
         part
     };
     let (mut parts, mut at) = (Vec::new(), draft.content.start);
-    for (range, bytes) in ranges {
+    for (range, bytes, own) in ranges {
         if at < range.start {
-            parts.push(part(at..range.start, 0));
+            parts.push(part(at..range.start, 0, false));
         }
         at = range.end;
-        parts.push(part(range, bytes));
+        parts.push(part(range, bytes, own));
     }
     if at < draft.content.end {
-        parts.push(part(at..draft.content.end, 0));
+        parts.push(part(at..draft.content.end, 0, false));
     }
     parts
 }

@@ -53,7 +53,7 @@ fn neighbours_in_one_block_are_parted_on_4_kib() {
 }
 
 #[test]
-fn what_differs_between_two_units_is_unit_data_and_the_rest_is_not() {
+fn what_differs_between_two_units_is_unit_data_beside_what_may_be_anyway() {
     let one = logger();
     let mut two = one.clone();
     two[0xE_0010..0xE_0400].copy_from_slice(&noise(6, 0x3F0));
@@ -66,16 +66,43 @@ fn what_differs_between_two_units_is_unit_data_and_the_rest_is_not() {
         regions(&map),
         [
             ("code-like-000000", 0..0x1_0000, Holds::Keep),
-            ("text-010000", 0x1_0000..0x2_0000, Holds::Keep),
+            ("text-010000", 0x1_0000..0x2_0000, Holds::UnitData),
             ("packed-020000", 0x2_0000..0x2_8000, Holds::Keep),
             ("packed-028000", 0x2_8000..0x2_9000, Holds::UnitData),
             ("packed-029000", 0x2_9000..0xA_0000, Holds::Keep),
             ("table-0E0000", 0xE_0000..0xF_0000, Holds::UnitData),
-            ("text-0F0000", 0xF_0000..0x10_0000, Holds::Keep),
+            ("text-0F0000", 0xF_0000..0x10_0000, Holds::UnitData),
         ]
     );
     assert!(
         text.contains("bytes that differ between the two units: 1\n"),
+        "{text}"
+    );
+}
+
+#[test]
+fn equal_dumps_make_nothing_less_unit_data() {
+    let one = logger();
+    let comparison = compare(&one, &one, None).unwrap();
+    let found = inspect(&one, &Known::default()).unwrap();
+    let text = found.draft_map("gauge-07.bin", Some(&comparison));
+    let map = RegionMap::parse("draft", &text).unwrap();
+    assert_eq!(regions(&map), regions(&draft(&one).1));
+    assert!(text.contains("# Both dumps are equal"), "{text}");
+}
+
+#[test]
+fn what_is_too_much_for_unit_data_is_kept() {
+    let one = logger();
+    let mut two = one.clone();
+    two[0x2_0000..0x9_0000].copy_from_slice(&noise(9, 0x7_0000));
+    let comparison = compare(&one, &two, None).unwrap();
+    let found = inspect(&one, &Known::default()).unwrap();
+    let text = found.draft_map("gauge-07.bin", Some(&comparison));
+    let map = RegionMap::parse("draft", &text).unwrap();
+    assert_eq!(map.kind_at(0x2_0000), Holds::Keep, "{text}");
+    assert!(
+        text.contains("bytes that differ between the two units: 45"),
         "{text}"
     );
 }
@@ -137,7 +164,8 @@ proptest! {
                 let mapped = map.regions().iter().any(|one| one.range.contains(&(at as u32)));
                 prop_assert!(mapped, "{at:#X} holds {byte:02X} and is in no region\n{text}");
             }
-            if compared.is_some() && image[place] != 0xFF {
+            let own = comparison.differing().all(|one| one.may_be_unit_data);
+            if compared.is_some() && own && image[place] != 0xFF {
                 prop_assert_eq!(map.kind_at(place as u32), Holds::UnitData);
             }
         }
