@@ -11,6 +11,8 @@ const OCTETS: usize = 6;
 const NEAR_BYTES: usize = 64;
 /// How far apart the addresses of one unit are numbered, at most.
 const SERIAL_MAX: u32 = 16;
+/// A raw address with more printable octets than this is a piece of text.
+const PRINTABLE_MAX: usize = 3;
 /// More of them than this are a table of something else.
 const FIELDS_MAX: u32 = 16;
 
@@ -81,8 +83,8 @@ fn is_device(octets: &[u8; OCTETS]) -> bool {
     let mut values = octets.to_vec();
     values.sort_unstable();
     values.dedup();
-    let printable = octets.iter().all(|byte| (0x20..0x7F).contains(byte));
-    of_one && maker && values.len() >= 3 && !printable
+    let printable = octets.iter().filter(|byte| (0x20..0x7F).contains(*byte));
+    of_one && maker && values.len() >= 3 && printable.count() <= PRINTABLE_MAX
 }
 
 /// The same maker and the same number or one near it.
@@ -140,6 +142,8 @@ mod tests {
         assert_eq!(count(&records), 0, "many are a table");
         let text = b"test01 test02 test03 route10 route11".repeat(9);
         assert_eq!(count(&text), 0, "text");
+        let settings = b"\0port=1\0baud=9600\0\0port=2\0baud=9600\0ddns=1\0ddns=2\0";
+        assert_eq!(count(settings), 0, "settings with zeros between");
         for seed in 0..20 {
             let mut random = fastrand::Rng::with_seed(seed);
             let noise: Vec<u8> = (0..4096).map(|_| random.u8(..)).collect();

@@ -121,7 +121,7 @@ pub fn inspect(image: &dyn ReadAt, known: &Known<'_>) -> io::Result<Inspection> 
     doubts.extend(pass.samples.finish(image)?.map(Doubt::from));
     let mut stretches: Vec<Stretch> = pass.stretches.finish().iter().map(stretch).collect();
     repeats::note(image, &mut stretches)?;
-    note_fields(image, &mut stretches, known.map)?;
+    note_fields(image, &mut stretches, known.map, &findings)?;
     Ok(Inspection {
         look,
         stretches,
@@ -148,6 +148,7 @@ fn note_fields(
     image: &dyn ReadAt,
     stretches: &mut [Stretch],
     map: Option<&RegionMap>,
+    findings: &Findings,
 ) -> io::Result<()> {
     let mut blank_before = true;
     for stretch in stretches {
@@ -161,9 +162,28 @@ fn note_fields(
         }
         let mut bytes = vec![0; stretch.length() as usize];
         image.read_at(stretch.range.start.into(), &mut bytes)?;
+        blank_findings(&mut bytes, stretch.range.start.into(), findings);
         stretch.address_fields = fields::count(&bytes);
     }
     Ok(())
+}
+
+/// What a format's own checks have named holds no fields of ours.
+fn blank_findings(bytes: &mut [u8], start: u64, findings: &Findings) {
+    let within = |offset: u64| {
+        let index = usize::try_from(offset.saturating_sub(start)).unwrap_or(usize::MAX);
+        index.min(bytes.len())
+    };
+    let listed = findings.listed.iter();
+    let ranges: Vec<_> = listed
+        .filter_map(|one| Some((one.offset, one.offset.saturating_add(one.size_bytes?))))
+        .map(|(from, to)| within(from)..within(to))
+        .collect();
+    for range in ranges {
+        if let Some(bytes) = bytes.get_mut(range) {
+            bytes.fill(0xFF);
+        }
+    }
 }
 
 fn stretch(piece: &Piece) -> Stretch {

@@ -397,6 +397,23 @@ fn fields_are_counted_in_unit_data_only() {
     assert_eq!(fields(&image, Some(&map)), [(0xE_0000, 1)]);
 }
 
+#[test]
+fn what_stands_within_a_finding_is_no_field() {
+    let mut fs = squashfs(7, 0x2000);
+    fs[0x7FF..0x812].copy_from_slice(b"\x0002:00:5e:07:00:07\0");
+    let mut image = logger();
+    image[0xE_0000..0xE_2000].copy_from_slice(&fs);
+    let fields = |image: &[u8]| {
+        let found = seen(image);
+        let stretches = found.stretches.iter();
+        let at = stretches.filter(|one| (0xE_0000..0xE_2000).contains(&one.range.start));
+        at.map(|one| one.address_fields).sum::<u32>()
+    };
+    assert_eq!(fields(&image), 0);
+    image[0xE_0000] = 0;
+    assert_eq!(fields(&image), 1, "without the header");
+}
+
 /// A SquashFS superblock, all other fields as `squashfs_fs.h` of Linux wants them: 4.0, blocks of 128 KiB.
 fn squashfs(seed: u64, bytes_used: u64) -> Vec<u8> {
     let mut bytes = noise(seed, usize::try_from(bytes_used).unwrap());
