@@ -104,6 +104,15 @@ impl Map {
         }
     }
 
+    /// Where the region lies that a piece goes into.
+    pub fn region(&self, name: &str) -> &Range<u32> {
+        if name == "boot" {
+            &self.boot
+        } else {
+            &self.system
+        }
+    }
+
     pub fn text(&self) -> String {
         let region = |name: &str, range: &Range<u32>, holds: &str| {
             format!(

@@ -1,5 +1,6 @@
 //! One life of a unit, all of it drawn from a seed.
 
+use std::ops::Range;
 use std::path::Path;
 use std::time::Duration;
 
@@ -123,9 +124,20 @@ impl Life {
         let words = self.world.board.part == "HB25A512";
         let mut pieces = Vec::new();
         for (name, range) in [("boot", map.boot), ("system", map.system)] {
-            let now = self.world.mock.truth(range);
+            let now = self.world.mock.truth(range.clone());
             if name == "boot" || self.random.bool() {
-                pieces.push((name, piece(&mut self.random, &now, words)));
+                let mut piece = piece(&mut self.random, &now, words);
+                // No board starts from one byte value, and nobody brings what is there.
+                if piece.iter().take(256).all(|byte| *byte == 0xFF) {
+                    piece[0] = 0x5A;
+                }
+                if self
+                    .newest()
+                    .is_some_and(|newest| holds(&newest, &range, &piece))
+                {
+                    piece[0] ^= 1;
+                }
+                pieces.push((name, piece));
             }
         }
         self.world.bring_pieces(pieces);
@@ -134,24 +146,30 @@ impl Life {
 
     /// What tailor has to make: the newest backup with the pieces in it.
     pub fn expected_target(&self) -> Vec<u8> {
-        let newest = (1..99)
-            .rev()
-            .map(ImageName::Backup)
-            .find_map(|name| self.world.image(name));
-        let mut target = newest.unwrap_or_default();
-        let map = &self.world.board.map;
+        let mut target = self.newest().unwrap_or_default();
         for (region, bytes) in &self.world.pieces {
-            let range = if *region == "boot" {
-                &map.boot
-            } else {
-                &map.system
-            };
+            let range = self.world.board.map.region(region);
             if let Some(room) = target.get_mut(range.start as usize..range.end as usize) {
                 room.fill(0xFF);
                 room[..bytes.len()].copy_from_slice(bytes);
             }
         }
         target
+    }
+
+    fn newest(&self) -> Option<Vec<u8>> {
+        (1..99)
+            .rev()
+            .map(ImageName::Backup)
+            .find_map(|name| self.world.image(name))
+    }
+
+    /// Leaves out the pieces that the newest backup has already; false where that is all of them.
+    pub fn leave_out(&mut self) -> bool {
+        let (newest, map) = (self.newest().unwrap_or_default(), &self.world.board.map);
+        let pieces = &mut self.world.pieces;
+        pieces.retain(|(region, bytes)| !holds(&newest, map.region(region), bytes));
+        !pieces.is_empty()
     }
 
     fn replace_the_chip(&mut self) -> Result<(), String> {
@@ -198,4 +216,12 @@ impl Life {
         self.person.changed = true;
         self.story.push("the board runs".into());
     }
+}
+
+/// Whether a region of `image` is this piece, and FF behind it.
+fn holds(image: &[u8], region: &Range<u32>, piece: &[u8]) -> bool {
+    let region = image.get(region.start as usize..region.end as usize);
+    region.is_some_and(|region| {
+        region.starts_with(piece) && region[piece.len()..].iter().all(|byte| *byte == 0xFF)
+    })
 }

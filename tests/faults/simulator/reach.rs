@@ -106,6 +106,13 @@ impl Life {
                     // The chip has its supply through the clip.
                     self.world.mock.power_up();
                 }
+                if stop.next.contains("leave it out") {
+                    if !self.leave_out() {
+                        // What is there need not be written.
+                        to_do.retain(|begun| !matches!(begun, Command::Tailor | Command::Write));
+                    }
+                    return Ok(());
+                }
                 match self.person.reads(&stop, &command) {
                     Next::Again if stop.next.contains("contact") && self.random.u8(..4) == 0 => {
                         to_do.push(Command::Contact);
