@@ -119,8 +119,9 @@ fn hashes_that_prove_nothing() {
 fn keys_that_nobody_knows_are_named_with_line_and_column() {
     let desk = Desk::ready();
     let unit = String::from_utf8(desk.get("gauge-07/unit.toml")).unwrap();
-    let last = unit.lines().count() + 1;
-    desk.put("gauge-07/unit.toml", format!("{unit}odd = 1\n"));
+    let odd = unit.replacen("format = 1\n", "format = 1\nodd = 1\n", 1);
+    let place = odd.lines().position(|line| line == "odd = 1").unwrap() + 1;
+    desk.put("gauge-07/unit.toml", odd);
     for line in [
         WRITE,
         "check --unit gauge-07",
@@ -131,7 +132,7 @@ fn keys_that_nobody_knows_are_named_with_line_and_column() {
             &desk,
             line,
             5,
-            &format!("gauge-07/unit.toml, line {last}, column 1"),
+            &format!("gauge-07/unit.toml, line {place}, column 1"),
         );
     }
     desk.put("gauge-07/unit.toml", unit);
