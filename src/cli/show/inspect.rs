@@ -55,9 +55,9 @@ pub fn inspected(report: &InspectReport, map: Option<&RegionMap>, args: &Inspect
     screen = lines.into_iter().fold(screen, Screen::line);
     match (&args.draft_map, report.sane, report.has_map) {
         (Some(file), ..) => drafted(screen, file),
-        (None, false, _) => {
-            screen.next("Read the chip anew: norlock contact, then norlock backup.")
-        }
+        (None, false, _) => screen.next(
+            "If it was read from a chip, read that anew: norlock contact, then norlock backup.",
+        ),
         (None, true, false) if look.size_bytes > 0 => screen.next(format!(
             "norlock inspect {} --draft-map regions.toml",
             word(&args.image)
@@ -71,7 +71,7 @@ fn unlisted(findings: &Findings) -> Option<String> {
     let more = (findings.more > 0).then(|| format!("and {} more not listed", count(findings.more)));
     let skipped = (findings.skipped > 0).then(|| {
         let places = count(findings.skipped);
-        format!("{places} more places not looked at: too much else was")
+        format!("places not looked at, since too much else was: {places}")
     });
     let parts: Vec<String> = more.into_iter().chain(skipped).collect();
     (!parts.is_empty()).then(|| parts.join("; "))
@@ -190,7 +190,7 @@ mod tests {
         };
         assert_eq!(told(0, 0), None);
         assert_eq!(told(27_387, 0).unwrap(), "and 27,387 more not listed");
-        let both = "and 3 more not listed; 2 more places not looked at: too much else was";
+        let both = "and 3 more not listed; places not looked at, since too much else was: 2";
         assert_eq!(told(3, 2).unwrap(), both);
     }
 }
