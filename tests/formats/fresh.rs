@@ -4,6 +4,8 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+use norlock::image::formats::Format;
+
 use crate::made::{ALL, folder, image, only, read};
 
 /// The code that `make` ends with where a tool is missing.
@@ -48,6 +50,11 @@ fn what_the_installed_tools_make_is_told_as_what_it_is() {
         return;
     }
     for made in &ALL {
+        let optional = matches!(made.format, Format::Jffs2 | Format::Ubi);
+        if optional && !fresh.path().join(made.name).exists() {
+            eprintln!("skipped: {}", made.name);
+            continue;
+        }
         let content = read(fresh.path(), made.name);
         let found = only(&image(&content));
         let told = (found.format, found.sentence());
