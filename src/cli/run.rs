@@ -14,7 +14,7 @@ use super::setup::{catalogue, image, not_there, offline, setup, text_of};
 use super::typed::Typed;
 use super::{demo, inspect, show};
 use crate::job::{
-    self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, WriteOrder,
+    self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, VerifyOrder, WriteOrder,
 };
 use crate::unit::Unit;
 use crate::unit::store::{Publish, RealStore, Store, StoreError};
@@ -410,13 +410,9 @@ fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, 
         .map(|unit| job::regions_of(setup.store.as_ref(), unit.folder()))
         .transpose()?
         .flatten();
-    let mut report = job::verify(
-        image.as_ref(),
-        unit.as_ref(),
-        args.passes,
-        setup.bench,
-        &mut watcher(look)?,
-    )?;
+    let mut order = VerifyOrder::whole(image.as_ref(), args.passes);
+    order.regions.clone_from(&args.region);
+    let mut report = job::verify(&order, unit.as_ref(), setup.bench, &mut watcher(look)?)?;
     if let Some(folder) = &args.unit {
         job::keep_verify(setup.store, folder, &name, &mut report);
     }

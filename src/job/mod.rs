@@ -65,7 +65,7 @@ pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
 pub use stop::{ChipState, Stop};
 pub use tailor::{PieceOrder, TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};
-pub use verify::{Difference, VerifyReport, keep_verify, verify};
+pub use verify::{Difference, DifferingBlocks, VerifyOrder, VerifyReport, keep_verify, verify};
 pub use wiring::{Wire, Wiring, Within, wiring};
 pub use worklist::{WorklistReport, worklist};
 pub use wrap::Wrap;

@@ -252,14 +252,37 @@ pub(super) fn run(
     attendant: &mut dyn Attendant,
     take: &mut Take<'_>,
 ) -> Result<Duration, Stop> {
-    let total = u64::from(chip.size_bytes());
+    let whole = 0..chip.size_bytes();
+    run_over(
+        chip,
+        pass,
+        std::slice::from_ref(&whole),
+        name,
+        attendant,
+        take,
+    )
+}
+
+/// The same over some ranges, which are in order of address and do not overlap.
+pub(super) fn run_over(
+    chip: &mut Chip,
+    pass: &Pass,
+    within: &[Range<u32>],
+    name: &'static str,
+    attendant: &mut dyn Attendant,
+    take: &mut Take<'_>,
+) -> Result<Duration, Stop> {
+    let total = within
+        .iter()
+        .map(|range| u64::from(range.end - range.start))
+        .sum();
     attendant.begins(&Task {
         name,
         total,
         bytes: true,
     });
     let (start, mut done, mut failed) = (chip.now(), 0, None);
-    let end = chip.read_pass(pass, 0..chip.size_bytes(), &mut |address, bytes| {
+    let mut take = |address: Address, bytes: &[u8]| {
         if let Err(error) = take(address, bytes) {
             failed = Some(error);
             return ControlFlow::Break(());
@@ -271,7 +294,18 @@ pub(super) fn run(
         } else {
             ControlFlow::Continue(())
         }
-    })?;
+    };
+    let mut end = PassEnd::Whole;
+    let mut ranges: Vec<_> = within.to_vec();
+    if pass.order == Order::Down {
+        ranges.reverse();
+    }
+    for range in ranges {
+        end = chip.read_pass(pass, range, &mut take)?;
+        if end == PassEnd::Stopped {
+            break;
+        }
+    }
     if let Some(error) = failed {
         return Err(error.into());
     }

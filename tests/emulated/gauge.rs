@@ -238,9 +238,8 @@ impl Gauge {
     pub fn verify(&self, name: &str) -> Result<VerifyReport, Stop> {
         let image = RealStore::new().open(&self.folder().join(name)).unwrap();
         job::verify(
-            image.as_ref(),
+            &job::VerifyOrder::whole(image.as_ref(), 2),
             Some(&self.unit()),
-            2,
             self.bench(),
             &mut Nobody,
         )

@@ -215,7 +215,13 @@ impl Run {
             .station
             .files
             .open(&self.station.folder.join("as-found.bin"));
-        job::verify(&*image.unwrap(), None, 3, self.bench(), &mut Nobody).unwrap();
+        job::verify(
+            &job::VerifyOrder::whole(&*image.unwrap(), 3),
+            None,
+            self.bench(),
+            &mut Nobody,
+        )
+        .unwrap();
         self.reads()
     }
 

@@ -21,6 +21,7 @@ mod small;
 mod station;
 mod supply;
 mod twin_read;
+mod verify;
 mod whole;
 mod words;
 mod wrap;

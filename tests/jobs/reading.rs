@@ -138,7 +138,12 @@ fn every_reading_command(station: &Station, what: &str) -> Ends {
         let path = "/bench/image.bin".as_ref();
         station.files.replace(path, &station.cells()).unwrap();
         let image = station.files.open(path).unwrap();
-        job::verify(image.as_ref(), None, 2, bench(station), &mut Nobody)
+        job::verify(
+            &job::VerifyOrder::whole(image.as_ref(), 2),
+            None,
+            bench(station),
+            &mut Nobody,
+        )
     });
     judge(station, what);
     let after = Digest::of(&station.cells());

@@ -104,7 +104,12 @@ fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
         "{report:?}"
     );
     let target = small.files().open(Path::new("/bench/target.bin")).unwrap();
-    let report = job::verify(target.as_ref(), Some(&unit), 2, small.bench(), &mut Nobody);
+    let report = job::verify(
+        &job::VerifyOrder::whole(target.as_ref(), 2),
+        Some(&unit),
+        small.bench(),
+        &mut Nobody,
+    );
     assert!(!report.unwrap().is_equal());
     job::protection(Some(&unit), small.bench(), &mut Nobody).unwrap();
 }
@@ -144,7 +149,12 @@ fn an_address_line_that_is_lost_during_a_write_is_found_at_its_end() {
             };
             assert_eq!(stop.exit, Exit::Unfinished, "{what}: {stop:?}");
             let target = small.files().open(Path::new("/bench/target.bin")).unwrap();
-            let report = job::verify(target.as_ref(), None, 2, small.bench(), &mut Nobody);
+            let report = job::verify(
+                &job::VerifyOrder::whole(target.as_ref(), 2),
+                None,
+                small.bench(),
+                &mut Nobody,
+            );
             let equal = report.is_ok_and(|report| report.is_equal());
             assert!(!equal, "{what}: verified");
             small.mock().set_faults(Faults::none());

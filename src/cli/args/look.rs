@@ -93,9 +93,12 @@ pub struct InspectArgs {
 pub struct VerifyArgs {
     /// Image that the chip should hold; a bare name is also looked for in the unit's folder.
     pub image: PathBuf,
-    /// How often the whole chip is read, each time under other conditions.
+    /// How often it is read, each time under other conditions.
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=1000))]
     pub passes: u32,
+    /// Compare only this region of the unit's map; may be given more than once.
+    #[arg(long, value_name = "NAME", requires = "unit")]
+    pub region: Vec<String>,
     /// The unit on the clip, named by its folder.
     #[arg(long, value_name = "FOLDER")]
     pub unit: Option<PathBuf>,

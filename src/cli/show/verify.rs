@@ -5,9 +5,9 @@ use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::image::RegionMap;
 use crate::jedec::Address;
-use crate::job::{Difference, VerifyReport};
+use crate::job::{Difference, DifferingBlocks, VerifyReport};
 
-/// Differing bytes that a screen shows.
+/// Differing bytes, or runs of blocks, that a screen shows.
 const SHOWN: usize = 12;
 
 /// Whether the chip holds the image; where it does not, which bits, and in which direction.
@@ -33,26 +33,35 @@ pub fn verify(
         1 => clocks.join(""),
         _ => format!("{}; {agree}", clocks.join(", ")),
     };
+    let image = &match report.regions.as_slice() {
+        [] => image.to_owned(),
+        regions => format!("{image} in {}", regions.join(", ")),
+    };
     if report.is_equal() {
         let held = format!(
             "The chip holds {image}: {} compared {times}, 0 bytes differ.",
-            size(u64::from(report.size_bytes))
+            size(report.compared_bytes)
         );
         let whose = typed.unit_name().unwrap_or("The unit");
         let screen = Screen::new(held)
             .row("passes", passes)
             .row("time", seconds(report.time));
-        return recorded(screen, report).chip("untouched.").next(format!(
-            "{whose} may go back on its board, unclipped first."
-        ));
+        let next = if report.regions.is_empty() {
+            format!("{whose} may go back on its board, unclipped first.")
+        } else {
+            "The rest was not looked at: verify without --region before the unit goes back on its board."
+                .to_owned()
+        };
+        return recorded(screen, report).chip("untouched.").next(next);
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
     let differs = format!("The chip differs from {image} in {}.", bytes(worst));
-    let mut screen = differing(Screen::new(differs), report, map);
-    if report.differences.len() > SHOWN {
-        let rest = worst.saturating_sub(SHOWN as u64);
-        screen = screen.row("more", format!("{} are not shown", bytes(rest)));
-    }
+    let screen = Screen::new(differs);
+    let screen = if report.differences.len() <= SHOWN {
+        single(screen, report, map)
+    } else {
+        by_block(screen, report, map)
+    };
     let screen = screen.row("passes", passes).row("means", meaning(report));
     recorded(screen, report)
         .chip("untouched by this check.")
@@ -72,19 +81,61 @@ fn recorded(screen: Screen, report: &VerifyReport) -> Screen {
     }
 }
 
-/// The first differing bytes, by region.
-fn differing(mut screen: Screen, report: &VerifyReport, map: Option<&RegionMap>) -> Screen {
+/// Each byte, by region.
+fn single(mut screen: Screen, report: &VerifyReport, map: Option<&RegionMap>) -> Screen {
     let mut region = None;
-    for (number, difference) in report.differences.iter().take(SHOWN).enumerate() {
+    for (number, difference) in report.differences.iter().enumerate() {
         if number == 0 || difference.region != region {
             region.clone_from(&difference.region);
-            let known = region.as_deref().and_then(|name| map?.region(name));
-            let start = known.map_or(difference.address, |region| Address(region.range.start));
-            screen = screen.region(start, region.as_deref().unwrap_or("no region"));
+            screen = begins(screen, region.as_deref(), difference.address, map);
         }
         screen = screen.within(difference.address, format!("  {}", detail(difference)));
     }
     screen
+}
+
+/// Runs of erase blocks, by region.
+fn by_block(mut screen: Screen, report: &VerifyReport, map: Option<&RegionMap>) -> Screen {
+    let mut region = None;
+    for (number, run) in report.blocks.iter().take(SHOWN).enumerate() {
+        let start = Address(run.range.start);
+        if number == 0 || run.region != region {
+            region.clone_from(&run.region);
+            screen = begins(screen, region.as_deref(), start, map);
+        }
+        screen = screen.within(start, format!("  {}", of_blocks(run, report.sck.len())));
+    }
+    let rest: u64 = report.blocks.iter().skip(SHOWN).map(|run| run.bytes).sum();
+    match rest {
+        0 => screen,
+        rest => screen.row(
+            "more",
+            format!("{} in blocks that are not shown", bytes(rest)),
+        ),
+    }
+}
+
+/// What begins at `start`, with where its region does.
+fn begins(screen: Screen, region: Option<&str>, start: Address, map: Option<&RegionMap>) -> Screen {
+    let known = region.and_then(|name| map?.region(name));
+    let start = known.map_or(start, |region| Address(region.range.start));
+    screen.region(start, region.unwrap_or("no region"))
+}
+
+/// Size of the run, its bytes, and in which direction its bits differ.
+fn of_blocks(run: &DifferingBlocks, passes: usize) -> String {
+    let length = u64::from(run.range.end - run.range.start);
+    let seen = match run.passes as usize == passes {
+        true => String::new(),
+        false => format!(", in {} of {passes} passes", run.passes),
+    };
+    format!(
+        "{}: {}; bits low {}, high {}{seen}",
+        size(length),
+        bytes(run.bytes),
+        count(run.bits_low),
+        count(run.bits_high)
+    )
 }
 
 fn bytes(number: u64) -> String {

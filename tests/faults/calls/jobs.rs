@@ -98,7 +98,12 @@ impl Job {
 fn verify(small: &Small, store: &dyn Store, bench: Bench) -> Result<(), Stop> {
     let image = store.open(&small.station.folder.join("as-found.bin"))?;
     let unit = Unit::view(small.station.store(), &small.station.folder)?;
-    let report = job::verify(image.as_ref(), Some(&unit), 2, bench, &mut Nobody)?;
+    let report = job::verify(
+        &job::VerifyOrder::whole(image.as_ref(), 2),
+        Some(&unit),
+        bench,
+        &mut Nobody,
+    )?;
     match report.is_equal() {
         true => Ok(()),
         false => Err(Stop::new(Exit::Different, "The chip differs.", "verify")),

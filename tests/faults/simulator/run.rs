@@ -102,7 +102,12 @@ impl World {
             Command::Verify(name) => {
                 let unit = Unit::view(Arc::clone(&store), folder)?;
                 let image = store.open(&folder.join(name.file_name()))?;
-                let report = job::verify(image.as_ref(), Some(&unit), 2, bench, attendant)?;
+                let report = job::verify(
+                    &job::VerifyOrder::whole(image.as_ref(), 2),
+                    Some(&unit),
+                    bench,
+                    attendant,
+                )?;
                 Claim::Equals(*name, report.is_equal())
             }
             Command::Protect(order) => {

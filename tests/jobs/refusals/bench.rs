@@ -34,7 +34,12 @@ fn all_refused(station: &Station, bench: &dyn Fn() -> Bench, ids: &[&str]) {
         .files
         .open(&station.folder.join("as-found.bin"))
         .unwrap();
-    let verified = job::verify(image.as_ref(), None, 1, bench(), &mut Nobody);
+    let verified = job::verify(
+        &job::VerifyOrder::whole(image.as_ref(), 1),
+        None,
+        bench(),
+        &mut Nobody,
+    );
     refused(station, verified, ids);
     refused(station, write_on(station, station.order(), bench()), ids);
     let order = job::RestoreOrder {

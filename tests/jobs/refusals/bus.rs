@@ -81,9 +81,20 @@ fn the_backup_of_another_unit_by_its_unique_id() {
     let unit = station.unit();
     let image = unit.open_image(&unit.baseline().unwrap()).unwrap();
     let of_unit = Some(&unit);
-    let verified = job::verify(image.as_ref(), of_unit, 1, station.bench(), &mut Nobody);
+    let verified = job::verify(
+        &job::VerifyOrder::whole(image.as_ref(), 1),
+        of_unit,
+        station.bench(),
+        &mut Nobody,
+    );
     refused(&station, verified, ids);
-    job::verify(image.as_ref(), None, 1, station.bench(), &mut Nobody).unwrap();
+    job::verify(
+        &job::VerifyOrder::whole(image.as_ref(), 1),
+        None,
+        station.bench(),
+        &mut Nobody,
+    )
+    .unwrap();
 }
 
 /// A part for which the table has no unique ID.
@@ -272,7 +283,12 @@ fn an_image_that_does_not_fit_the_chip_on_the_clip() {
     let larger = Station::with_part("W25Q16DV", 51);
     let mut bench = larger.bench();
     bench.said.marking = Some("W25Q16DV".into());
-    let result = job::verify(image.as_ref(), None, 1, bench, &mut Nobody);
+    let result = job::verify(
+        &job::VerifyOrder::whole(image.as_ref(), 1),
+        None,
+        bench,
+        &mut Nobody,
+    );
     refused(&larger, result, &["image-fits"]);
 }
 

@@ -1,6 +1,8 @@
 //! `verify`: the chip against an image, several passes, each under other conditions.
 
-use std::collections::BTreeMap;
+mod found;
+
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -11,19 +13,29 @@ use super::bench::{Bench, Connected, connect};
 use super::lines;
 use super::recognise::recognise;
 use super::record::{note_times, operation, region_map};
-use super::twin_read::run;
+use super::twin_read::run_over;
+use super::worklist::smallest_block;
 use super::write::left_torn;
-use super::{Attendant, Stop, sentence};
+use super::{Attendant, Exit, Stop, sentence};
 use crate::chip::{Chip, Order, Pass, ReadCommand};
-use crate::image::{Holds, RegionMap, Span};
+use crate::image::RegionMap;
 use crate::interlock::{Panel, Sameness};
 use crate::jedec::{Address, Hertz};
 use crate::link::Purpose;
 use crate::unit::store::{Store, StoreFile};
 use crate::unit::{Operation, Unit};
 
-/// Differing bytes that are kept for the report; all are counted.
-const KEPT: usize = 4096;
+use found::Found;
+
+/// What the chip is compared with, and where.
+pub struct VerifyOrder<'a> {
+    /// The image, as large as the chip.
+    pub image: &'a dyn StoreFile,
+    /// Regions to compare, by name in the unit's map; empty is the whole chip.
+    pub regions: Vec<String>,
+    /// How often.
+    pub passes: u32,
+}
 
 /// One byte that differs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -38,11 +50,46 @@ pub struct Difference {
     pub region: Option<String>,
 }
 
+impl<'a> VerifyOrder<'a> {
+    /// The whole chip.
+    #[must_use]
+    pub fn whole(image: &'a dyn StoreFile, passes: u32) -> Self {
+        Self {
+            image,
+            regions: Vec::new(),
+            passes,
+        }
+    }
+}
+
+/// Neighbouring erase blocks that differ.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DifferingBlocks {
+    /// The blocks, counted in the part's smallest erase.
+    pub range: Range<u32>,
+    /// How many they are.
+    pub blocks: u32,
+    /// Region that they begin in, where there is a map.
+    pub region: Option<String>,
+    /// Bytes that differ, in the pass in which most did.
+    pub bytes: u64,
+    /// Bits of them that are 0 where the image has 1.
+    pub bits_low: u64,
+    /// Bits of them that are 1 where the image has 0.
+    pub bits_high: u64,
+    /// The fewest passes that any of the blocks differed in.
+    pub passes: u32,
+}
+
 /// What the passes found.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct VerifyReport {
     /// Size of the chip and image.
     pub size_bytes: u32,
+    /// Regions that were compared; empty is the whole chip.
+    pub regions: Vec<String>,
+    /// Bytes that each pass compared.
+    pub compared_bytes: u64,
     /// SCK of each pass.
     pub sck: Vec<Hertz>,
     /// Bytes that differ, by pass.
@@ -51,6 +98,8 @@ pub struct VerifyReport {
     pub passes_agree: bool,
     /// The first differing bytes, by address.
     pub differences: Vec<Difference>,
+    /// All erase blocks that differ, by address; neighbours in one region are joined.
+    pub blocks: Vec<DifferingBlocks>,
     /// Regions that hold unit data and equal the image.
     pub unit_data: Vec<String>,
     /// Time on the link's clock.
@@ -72,19 +121,22 @@ impl VerifyReport {
     }
 }
 
-/// Compares the chip with `image`, `passes` times. Where all are equal each address line is proven as well,
-/// since what was written through one that is lost can be read through it alike. With a unit, regions are
-/// told by name and the chip must not have another unit's ID.
+/// Compares the chip with an image, each pass under other conditions. Where the whole chip is equal each
+/// address line is proven as well, since what was written through one that is lost can be read through it
+/// alike. With a unit, regions are told by name and the chip must not have another unit's ID.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock, by the contact, by `image-fits` or `same-unit`; or a fault.
+/// A [`Stop`]: a region that the map does not have; held before the first clock, by the contact, by
+/// `image-fits` or `same-unit`; or a fault.
 pub fn verify(
-    image: &dyn StoreFile,
+    order: &VerifyOrder<'_>,
     unit: Option<&Unit>,
-    passes: u32,
     mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<VerifyReport, Stop> {
+    let map = unit.map(region_map).transpose()?.flatten();
+    let map = map.as_ref().map(|(map, _)| map);
+    let chosen = chosen(map, &order.regions)?;
     let mut connected = connect(
         Panel::new(std::mem::take(&mut bench.accepted)),
         bench,
@@ -93,56 +145,117 @@ pub fn verify(
         &left_torn(unit)?,
         attendant,
     )?;
-    let chip_bytes = u64::from(connected.chip.size_bytes());
-    image_fits(&mut connected.panel, image.size_bytes()?, chip_bytes)?;
+    let size_bytes = connected.chip.size_bytes();
+    image_fits(
+        &mut connected.panel,
+        order.image.size_bytes()?,
+        size_bytes.into(),
+    )?;
     must_be_the_unit(&mut connected, unit)?;
-    let map = unit.map(region_map).transpose()?.flatten();
+    let whole = 0..size_bytes;
+    let within = chosen.as_deref().unwrap_or(std::slice::from_ref(&whole));
     let start = connected.chip.now();
-    let mut found = Found::default();
+    let mut found = Found::new(smallest_block(connected.chip.part()));
     let mut sck = Vec::new();
-    for number in 0..passes.max(1) {
+    for number in 0..order.passes.max(1) {
         let pass = conditions(&connected.chip, number);
         sck.push(pass.sck);
         found.begin();
-        let mut kept = Vec::new();
-        run(
+        compare(
             &mut connected.chip,
-            &pass,
-            name(number),
+            (&pass, name(number)),
+            within,
+            order.image,
+            &mut found,
             attendant,
-            &mut |address, bytes| {
-                kept.resize(bytes.len(), 0);
-                image.read_exact_at(u64::from(address.0), &mut kept)?;
-                if kept != bytes {
-                    found.compare(address, &kept, bytes);
-                }
-                Ok(())
-            },
         )?;
     }
-    if found.differing.iter().all(|bytes| *bytes == 0) {
-        if let Some(stop) = lines::lost_line(&mut connected.chip, image)? {
+    if order.regions.is_empty() && found.is_equal() {
+        if let Some(stop) = lines::lost_line(&mut connected.chip, order.image)? {
             return Err(stop);
         }
     }
     let time = connected.chip.now().saturating_sub(start);
-    let size_bytes = connected.chip.size_bytes();
     let Connected { chip, panel, seen } = connected;
     chip.leave()?;
-    let map = map.as_ref().map(|(map, _)| map);
-    let mut report = found.report(size_bytes, sck, map, time);
+    let mut report = found.report(size_bytes, (sck, within), map, time);
+    report.regions.clone_from(&order.regions);
     report.operation = operation("verify", "", "untouched", &seen, &panel);
     Ok(report)
+}
+
+/// The ranges of the regions asked for, in order of address; `None` is the whole chip.
+fn chosen(map: Option<&RegionMap>, regions: &[String]) -> Result<Option<Vec<Range<u32>>>, Stop> {
+    if regions.is_empty() {
+        return Ok(None);
+    }
+    let Some(map) = map else {
+        let next = "Name the unit (--unit FOLDER) and put its region map into the folder as regions.toml; \
+                    docs/files.md shows one. Or leave --region out.";
+        return Err(Stop::new(
+            Exit::FileFault,
+            "Regions are told by name, and there is no region map.",
+            next,
+        ));
+    };
+    let of = |name: &String| map.region(name).map(|region| region.range.clone());
+    let unknown = |name: &String| {
+        let there: Vec<&str> = map.regions().iter().map(|one| one.name.as_str()).collect();
+        Stop::new(
+            Exit::Usage,
+            format!("The region map has no region '{name}'."),
+            format!("It has: {}.", there.join(", ")),
+        )
+    };
+    let mut ranges = Vec::new();
+    for name in regions {
+        ranges.push(of(name).ok_or_else(|| unknown(name))?);
+    }
+    ranges.sort_by_key(|range| range.start);
+    ranges.dedup();
+    Ok(Some(ranges))
+}
+
+/// One pass over `within`, held against the image.
+fn compare(
+    chip: &mut Chip,
+    (pass, name): (&Pass, &'static str),
+    within: &[Range<u32>],
+    image: &dyn StoreFile,
+    found: &mut Found,
+    attendant: &mut dyn Attendant,
+) -> Result<(), Stop> {
+    let mut wanted = Vec::new();
+    run_over(
+        chip,
+        pass,
+        within,
+        name,
+        attendant,
+        &mut |address, bytes| {
+            wanted.resize(bytes.len(), 0);
+            image.read_exact_at(u64::from(address.0), &mut wanted)?;
+            if wanted != bytes {
+                found.compare(address, &wanted, bytes);
+            }
+            Ok(())
+        },
+    )?;
+    Ok(())
 }
 
 /// Keeps in the unit's record what was found; `image` is what it was compared with. The verdict stands
 /// where that fails, and the report says so.
 pub fn keep_verify(store: Arc<dyn Store>, folder: &Path, image: &str, report: &mut VerifyReport) {
     let mut done = report.operation.clone();
+    let what = match report.regions.as_slice() {
+        [] => image.to_owned(),
+        regions => format!("{image} in {}", regions.join(", ")),
+    };
     done.outcome = match report.differing.iter().max() {
-        None | Some(0) => format!("the chip holds {image}"),
-        Some(1) => format!("the chip differs from {image} in 1 byte"),
-        Some(bytes) => format!("the chip differs from {image} in {bytes} bytes"),
+        None | Some(0) => format!("the chip holds {what}"),
+        Some(1) => format!("the chip differs from {what} in 1 byte"),
+        Some(bytes) => format!("the chip differs from {what} in {bytes} bytes"),
     };
     let clocks: Vec<String> = report.sck.iter().map(Hertz::to_string).collect();
     done.conditions.insert("passes".into(), clocks.join(", "));
@@ -211,89 +324,5 @@ fn conditions(chip: &Chip, number: u32) -> Pass {
         first_bytes,
         order,
         poison,
-    }
-}
-
-#[derive(Default)]
-struct Found {
-    bytes: BTreeMap<u32, (u8, BTreeMap<usize, u8>)>,
-    differing: Vec<u64>,
-    /// Sum over a spread of address and byte, so that passes in any order compare.
-    marks: Vec<u64>,
-}
-
-impl Found {
-    fn begin(&mut self) {
-        self.differing.push(0);
-        self.marks.push(0);
-    }
-
-    fn compare(&mut self, address: Address, wanted: &[u8], holds: &[u8]) {
-        let pass = self.differing.len().saturating_sub(1);
-        for (at, (wanted, holds)) in (address.0..).zip(wanted.iter().zip(holds)) {
-            if wanted == holds {
-                continue;
-            }
-            if let (Some(count), Some(mark)) = (self.differing.last_mut(), self.marks.last_mut()) {
-                *count += 1;
-                let spread =
-                    (u64::from(at) << 8 | u64::from(*holds)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
-                *mark = mark.wrapping_add(spread ^ spread >> 29);
-            }
-            if self.bytes.len() < KEPT || self.bytes.contains_key(&at) {
-                self.bytes
-                    .entry(at)
-                    .or_insert((*wanted, BTreeMap::new()))
-                    .1
-                    .insert(pass, *holds);
-            }
-        }
-    }
-
-    fn report(
-        self,
-        size_bytes: u32,
-        sck: Vec<Hertz>,
-        map: Option<&RegionMap>,
-        time: Duration,
-    ) -> VerifyReport {
-        let passes_agree = self.marks.windows(2).all(|two| two[0] == two[1])
-            && self.differing.windows(2).all(|two| two[0] == two[1]);
-        let spans = map.map(RegionMap::spans).unwrap_or_default();
-        let region = |at: u32| {
-            spans
-                .iter()
-                .find(|span| span.range.contains(&at))
-                .map(|span| span.name().to_owned())
-        };
-        let passes = self.differing.len();
-        let touched = |span: &Span| self.bytes.range(span.range.clone()).next().is_some();
-        let unit_data = spans
-            .iter()
-            .filter(|span| span.holds == Holds::UnitData && !touched(span));
-        let unit_data = unit_data.map(|span| span.name().to_owned()).collect();
-        let differences = self.bytes.iter().map(|(at, (wanted, holds))| Difference {
-            address: Address(*at),
-            wanted: *wanted,
-            holds: (0..passes)
-                .map(|pass| holds.get(&pass).copied().unwrap_or(*wanted))
-                .collect(),
-            region: region(*at),
-        });
-        let differences = differences.collect();
-        let bits = u64::from(size_bytes) * 8;
-        let floor = |sck: &Hertz| Duration::from_secs_f64(bits as f64 / f64::from(sck.0.max(1)));
-        VerifyReport {
-            size_bytes,
-            floor: sck.iter().map(floor).sum(),
-            unrecorded: None,
-            operation: Operation::default(),
-            sck,
-            differing: self.differing,
-            passes_agree,
-            differences,
-            unit_data,
-            time,
-        }
     }
 }

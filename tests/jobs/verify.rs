@@ -1,0 +1,127 @@
+//! `verify`, whole and by region: which blocks differ, which bits, which way, and in which passes.
+
+use norlock::jedec::Hertz;
+use norlock::job::{self, DifferingBlocks, Exit, Nobody, Stop, VerifyOrder, VerifyReport};
+use norlock::mock::{Fault, Faults, Flips};
+
+use crate::station::Station;
+
+/// Regions of the station's map: where `boot` ends, `system` begins and ends.
+const BOOT_END: u32 = 0x01_0000;
+const SYSTEM: u32 = 0x02_0000;
+
+fn backed_up(seed: u64) -> Station {
+    let station = Station::new(seed);
+    station.backup().unwrap();
+    station.map();
+    station
+}
+
+fn verify(station: &Station, regions: &[&str], passes: u32) -> Result<VerifyReport, Stop> {
+    let unit = station.unit();
+    let image = unit.open_image(&unit.baseline().unwrap()).unwrap();
+    let mut order = VerifyOrder::whole(image.as_ref(), passes);
+    order.regions = regions.iter().map(|name| (*name).to_owned()).collect();
+    job::verify(&order, Some(&unit), station.bench(), &mut Nobody)
+}
+
+/// Sets one byte of the cells and gives what was there.
+fn set(station: &Station, address: u32, byte: impl Fn(u8) -> u8) -> u8 {
+    let was = station.mock.truth(address..address + 1)[0];
+    station.mock.set_truth(address, &[byte(was)]).unwrap();
+    was
+}
+
+#[test]
+fn blocks_bits_and_their_direction_are_those_of_the_cells() {
+    let station = backed_up(61);
+    // Two blocks side by side in `system`, one apart; W25Q80DV erases 4 KiB at the least (its datasheet).
+    let was =
+        [SYSTEM + 5, SYSTEM + 0x1FFF, SYSTEM + 0x8000].map(|at| set(&station, at, |was| !was));
+    let report = verify(&station, &[], 3).unwrap();
+    let low = |bytes: &[u8]| {
+        bytes
+            .iter()
+            .map(|was| u64::from(was.count_ones()))
+            .sum::<u64>()
+    };
+    let run = |start: u32, blocks: u32, was: &[u8]| DifferingBlocks {
+        range: start..start + blocks * 4096,
+        blocks,
+        region: Some("system".into()),
+        bytes: was.len() as u64,
+        bits_low: low(was),
+        bits_high: 8 * was.len() as u64 - low(was),
+        passes: 3,
+    };
+    assert_eq!(
+        report.blocks,
+        [
+            run(SYSTEM, 2, &was[..2]),
+            run(SYSTEM + 0x8000, 1, &was[2..])
+        ]
+    );
+    assert!(report.passes_agree && report.differing == [3, 3, 3]);
+    assert_eq!(report.compared_bytes, 1 << 20);
+    assert_eq!(report.unit_data, ["calibration", "identity"]);
+}
+
+#[test]
+fn a_region_is_compared_and_nothing_else() {
+    let station = backed_up(62);
+    set(&station, SYSTEM + 5, |was| !was);
+    set(&station, 0x0F_0003, |was| !was);
+    station.trace.lock().unwrap().clear();
+    let report = verify(&station, &["identity", "boot"], 2).unwrap();
+    assert_eq!(report.compared_bytes, u64::from(BOOT_END) + (32 << 10));
+    assert_eq!(report.differing, [1, 1]);
+    assert_eq!(report.blocks[0].region.as_deref(), Some("identity"));
+    assert!(report.unit_data.is_empty());
+    let read: usize = station
+        .trace
+        .lock()
+        .unwrap()
+        .iter()
+        .map(|sent| sent.read_bytes)
+        .sum();
+    // Beside the regions only the looks at the contact.
+    assert!(read < 2 * (96 << 10) + (64 << 10), "{read} bytes were read");
+    let boot = verify(&station, &["boot"], 2).unwrap();
+    assert!(boot.is_equal() && boot.blocks.is_empty());
+}
+
+#[test]
+fn passes_that_differ_from_each_other_are_counted_by_block() {
+    let station = backed_up(63);
+    // The first pass alone is as fast as this.
+    station
+        .mock
+        .set_faults(Faults::seeded(1).with(Fault::Flips(Flips {
+            bits: 1,
+            above_sck: Some(Hertz::mhz(15)),
+            addresses: Some(SYSTEM + 100..SYSTEM + 110),
+            ..Flips::default()
+        })));
+    let report = verify(&station, &[], 3).unwrap();
+    assert_eq!(report.differing, [10, 0, 0]);
+    assert!(!report.passes_agree);
+    assert_eq!((report.blocks.len(), report.blocks[0].passes), (1, 1));
+    assert_eq!(report.blocks[0].bytes, 10);
+}
+
+#[test]
+fn a_region_that_nobody_knows_is_told_before_anything_is_sent() {
+    let station = backed_up(64);
+    station.trace.lock().unwrap().clear();
+    let stop = verify(&station, &["kernel"], 1).unwrap_err();
+    assert_eq!(stop.exit, Exit::Usage);
+    assert!(
+        stop.headline.contains("'kernel'") && stop.next.contains("boot-settings"),
+        "{stop:?}"
+    );
+    assert!(station.trace.lock().unwrap().is_empty());
+    let bare = Station::new(65);
+    bare.backup().unwrap();
+    let stop = verify(&bare, &["boot"], 1).unwrap_err();
+    assert_eq!(stop.exit, Exit::FileFault, "{stop:?}");
+}
