@@ -127,6 +127,17 @@ impl Bare {
         Ok(id)
     }
 
+    /// Waits with CS high; see [`Link::wait`].
+    pub fn wait(&mut self, time: Duration) {
+        self.guard.wait(time);
+    }
+
+    /// Link time.
+    #[must_use]
+    pub fn now(&self) -> Duration {
+        self.guard.now()
+    }
+
     /// Reads `into.len()` bytes of SFDP space from `address` at `sck`.
     ///
     /// # Errors

@@ -148,11 +148,7 @@ pub(super) fn meet(
         ..
     } = bench;
     let (link, level) = before_first_clock(&mut panel, way, level, &said, &catalogue, purpose)?;
-    let link: Box<dyn Link> = match trace {
-        Some(tell) => Box::new(Trace::new(link, tell)),
-        None => link,
-    };
-    let mut bare = Bare::new(link, purpose, sck);
+    let mut bare = Bare::new(traced(link, trace), purpose, sck);
     let look = match bare.meet(patience.unwrap_or(PATIENCE), &|| attendant.stop_asked()) {
         Ok(look) => look,
         Err(ChipError::NoAnswer { byte }) => return Err(no_answer(panel, byte)),
@@ -237,8 +233,19 @@ impl Met {
     }
 }
 
+/// The link, and whoever is told of each frame on it.
+pub(super) fn traced(
+    link: Box<dyn Link>,
+    trace: Option<Box<dyn FnMut(Sent) + Send>>,
+) -> Box<dyn Link> {
+    match trace {
+        Some(tell) => Box::new(Trace::new(link, tell)),
+        None => link,
+    }
+}
+
 /// The four interlocks before the first clock. Opening a node clocks nothing.
-fn before_first_clock(
+pub(super) fn before_first_clock(
     panel: &mut Panel,
     way: Way,
     level: Option<Millivolts>,

@@ -25,6 +25,7 @@ mod recognise;
 mod record;
 mod restore;
 mod rewrite;
+mod seat;
 mod settle;
 mod sfdp;
 mod stop;
@@ -61,6 +62,7 @@ pub use protect::{
 pub use record::{map_in_file, regions_of};
 pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
+pub use seat::{Seat, wait_for};
 pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
 pub use stop::{ChipState, Stop};
 pub use tailor::{PieceOrder, TailorOrder, TailorReport, tailor};

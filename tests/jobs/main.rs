@@ -12,6 +12,7 @@ mod reading;
 mod refusals;
 mod replaced_chip;
 mod review;
+mod seat;
 mod sector_map;
 mod shared_block;
 mod simulated;

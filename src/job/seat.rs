@@ -1,0 +1,100 @@
+//! Whether a chip answers on the clip: quick looks, one after the other, until it does, or no longer does.
+//!
+//! A look is a few reads of the JEDEC ID at a slow SCK, which every part answers and which change nothing.
+//! It says that a contact is there, not that it is good: [`contact`](super::contact()) does that.
+
+use std::time::Duration;
+
+use super::bench::{Bench, before_first_clock, traced};
+use super::{Attendant, Exit, Stop};
+use crate::chip::{Bare, ChipError};
+use crate::interlock::Panel;
+use crate::jedec::Hertz;
+use crate::link::Purpose;
+
+/// Reads of the ID in one look.
+const READS: u32 = 8;
+/// Looks in a row that must show the same.
+const LOOKS: u32 = 4;
+/// Between two looks: a hand that seats a clip is slower.
+const BETWEEN: Duration = Duration::from_millis(250);
+/// The SCK of a look.
+const SCK: Hertz = Hertz::mhz(1);
+
+/// What a look shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seat {
+    /// Nothing answers.
+    Lifted,
+    /// Something answers, and not the same each time.
+    Unsteady,
+    /// A chip answers.
+    Seated,
+}
+
+/// Looks until `wanted` shows several times in a row, and gives whether it did within `patience`. `tell` hears
+/// what the first look shows, and each change.
+///
+/// # Errors
+/// A [`Stop`]: held before the first clock, a link fault, or when the person stops.
+pub fn wait_for(
+    wanted: Seat,
+    mut bench: Bench,
+    patience: Duration,
+    attendant: &dyn Attendant,
+    tell: &mut dyn FnMut(Seat),
+) -> Result<bool, Stop> {
+    let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let (link, _) = before_first_clock(
+        &mut panel,
+        bench.way,
+        bench.level,
+        &bench.said,
+        &bench.catalogue,
+        Purpose::Read,
+    )?;
+    let mut bare = Bare::new(traced(link, bench.trace), Purpose::Read, bench.sck.min(SCK));
+    let start = bare.now();
+    let (mut last, mut so_often) = (None, 0);
+    loop {
+        let seen = look(&mut bare)?;
+        if last == Some(seen) {
+            so_often += 1;
+        } else {
+            (last, so_often) = (Some(seen), 1);
+            tell(seen);
+        }
+        if seen == wanted && so_often >= LOOKS {
+            return Ok(true);
+        }
+        if attendant.stop_asked() {
+            let next = "The same command goes on from here.";
+            return Err(Stop::new(
+                Exit::Stopped,
+                "Stopped while waiting for the clip.",
+                next,
+            ));
+        }
+        if bare.now().saturating_sub(start) >= patience {
+            return Ok(false);
+        }
+        bare.wait(BETWEEN);
+    }
+}
+
+fn look(bare: &mut Bare) -> Result<Seat, ChipError> {
+    let first = bare.id(bare.sck())?;
+    let mut same = true;
+    for _ in 1..READS {
+        same &= bare.id(bare.sck())? == first;
+    }
+    // A line that floats or is pulled reads as one level throughout.
+    let silent = [0x00, 0xFF]
+        .iter()
+        .any(|level| first.iter().all(|byte| byte == level));
+    Ok(match (same, silent) {
+        (true, true) => Seat::Lifted,
+        (true, false) => Seat::Seated,
+        (false, _) => Seat::Unsteady,
+    })
+}
