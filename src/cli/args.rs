@@ -22,7 +22,7 @@ pub use bench::BusArgs;
 pub use change::{OfflineArgs, ProtectArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
 pub use look::{
     BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, InspectArgs, LogbookArgs, SfdpArgs,
-    VerifyArgs, WiringArgs,
+    ShelfArgs, VerifyArgs, WiringArgs,
 };
 pub use parts::PartsArgs;
 pub use value::{
@@ -48,7 +48,7 @@ pub struct Cli {
 }
 
 /// What a person asks for.
-#[derive(Debug, Subcommand)]
+#[derive(Debug, Clone, Subcommand)]
 pub enum Command {
     /// Is the clip seated, and up to which SCK?
     Contact(ContactArgs),
@@ -80,6 +80,8 @@ pub enum Command {
     Wiring(WiringArgs),
     /// Make one page of all that a unit folder tells, or of many folders.
     Logbook(LogbookArgs),
+    /// Take many units in a row through the same stages.
+    Shelf(ShelfArgs),
     /// Go through the whole job on a simulated chip.
     Demo(DemoArgs),
 }
@@ -104,9 +106,9 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 16] = [
+    pub const NAMES: [&str; 17] = [
         "contact", "id", "sfdp", "backup", "check", "inspect", "tailor", "worklist", "write",
-        "verify", "restore", "protect", "parts", "wiring", "logbook", "demo",
+        "verify", "restore", "protect", "parts", "wiring", "logbook", "shelf", "demo",
     ];
 
     /// The command's name.
@@ -128,6 +130,7 @@ impl Command {
             Self::Parts(_) => "parts",
             Self::Wiring(_) => "wiring",
             Self::Logbook(_) => "logbook",
+            Self::Shelf(_) => "shelf",
             Self::Demo(_) => "demo",
         }
     }
@@ -144,6 +147,7 @@ impl Command {
             Self::Verify(args) => Some(&args.bus),
             Self::Restore(args) => Some(&args.bus),
             Self::Protect(args) => Some(&args.bus),
+            Self::Shelf(args) => Some(&args.bus),
             Self::Check(_)
             | Self::Inspect(_)
             | Self::Tailor(_)
@@ -152,6 +156,22 @@ impl Command {
             | Self::Wiring(_)
             | Self::Logbook(_)
             | Self::Demo(_) => None,
+        }
+    }
+
+    /// The same, to be completed.
+    pub const fn bus_mut(&mut self) -> Option<&mut BusArgs> {
+        match self {
+            Self::Contact(args) => Some(&mut args.bus),
+            Self::Id(args) => Some(&mut args.bus),
+            Self::Sfdp(args) => Some(&mut args.bus),
+            Self::Backup(args) => Some(&mut args.bus),
+            Self::Write(args) => Some(&mut args.bus),
+            Self::Verify(args) => Some(&mut args.bus),
+            Self::Restore(args) => Some(&mut args.bus),
+            Self::Protect(args) => Some(&mut args.bus),
+            Self::Shelf(args) => Some(&mut args.bus),
+            _ => None,
         }
     }
 
@@ -171,7 +191,9 @@ impl Command {
             Self::Write(args) => Some(&args.unit),
             Self::Restore(args) => Some(&args.unit),
             Self::Logbook(args) => args.unit.as_deref(),
-            Self::Sfdp(_) | Self::Parts(_) | Self::Wiring(_) | Self::Demo(_) => None,
+            Self::Sfdp(_) | Self::Parts(_) | Self::Wiring(_) | Self::Shelf(_) | Self::Demo(_) => {
+                None
+            }
         }
     }
 

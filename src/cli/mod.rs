@@ -17,6 +17,7 @@ mod questions;
 mod run;
 mod screen;
 mod setup;
+mod shelf;
 mod show;
 mod stop;
 mod typed;

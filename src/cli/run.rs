@@ -12,7 +12,7 @@ use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, not_there, offline, setup, text_of};
 use super::typed::Typed;
-use super::{demo, inspect, show};
+use super::{demo, inspect, shelf, show};
 use crate::job::{
     self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, VerifyOrder, WriteOrder,
 };
@@ -107,7 +107,7 @@ fn worded(mut stop: Stop, typed: &Typed, touches_bus: bool) -> Stop {
 
 /// Somebody who watches the job. From here on Ctrl-C asks it to stop; until the last question is
 /// answered it ends the program at once, and nothing has been touched.
-fn watcher(look: Look) -> Result<Watcher, Stop> {
+pub fn watcher(look: Look) -> Result<Watcher, Stop> {
     Watcher::new(look.progress).map_err(|error| {
         Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error)
     })
@@ -127,7 +127,11 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Backup(args) => {
             let setup = setup(&args.bus, Some(&args.unit))?;
             let mut unit = Unit::open_or_create(setup.store, &args.unit)?;
-            let report = job::backup(&mut unit, setup.bench, &mut watcher(look)?)?;
+            let mut beside = Vec::new();
+            for folder in &args.beside {
+                beside.extend(job::unit_in(unit.store(), folder)?);
+            }
+            let report = job::backup_beside(&mut unit, &beside, setup.bench, &mut watcher(look)?)?;
             let screen = show::backup(&report, typed);
             Ok(Answer::new(Exit::True, screen, &report))
         }
@@ -151,6 +155,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         }
         Command::Wiring(args) => wiring(&args),
         Command::Logbook(args) => logbook(&args, typed),
+        Command::Shelf(args) => shelf::shelf(&args, look),
         Command::Demo(args) => demo::demo(&args.folder, look),
     }
 }

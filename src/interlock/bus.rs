@@ -278,6 +278,17 @@ impl Panel {
 
     /// Without an ID only a person can say that this is the unit, also where it has changed its own
     /// data since: by its whole name, in the reason.
+    /// `same-unit`: the chip is the one that another unit's folder belongs to, and `why` tells it.
+    pub(crate) fn another_unit(&mut self, other: &str, why: String) {
+        self.hold(Held {
+            interlock: Interlock::SameUnit,
+            headline: format!("this is {other}; was the clip moved?"),
+            seen: why,
+            means: "one unit's data would be kept, or put, under the name of another".into(),
+            next: format!("Lift the clip from {other} and seat it on the unit that is due."),
+        });
+    }
+
     fn same_if_named(&mut self, unit: &str, mut held: Held) {
         held.next =
             format!("If you are sure: --accept same-unit --because \"{unit}: how you know\"");

@@ -47,12 +47,27 @@ pub fn backup(
     bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
-    let result = backup_checked(unit, bench, attendant);
+    backup_beside(unit, &[], bench, attendant)
+}
+
+/// Backs the unit up, and keeps nothing that one of `others` has as a backup of its own: the clip has then
+/// not been moved. Two chips that differ in an ID of their own may hold the same.
+///
+/// # Errors
+/// As [`backup`]; also held by `same-unit`.
+pub fn backup_beside(
+    unit: &mut Unit,
+    others: &[Unit],
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<BackupReport, Stop> {
+    let result = backup_checked(unit, others, bench, attendant);
     result.inspect_err(|stop| note_refusal(unit, "backup", stop))
 }
 
 fn backup_checked(
     unit: &mut Unit,
+    others: &[Unit],
     mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
@@ -77,6 +92,7 @@ fn backup_checked(
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
     judge_reads(&mut connected.panel, &connected.seen, &reads, None, true);
+    must_not_be_of(&mut connected, others, reads.sha256)?;
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
     }
@@ -166,6 +182,27 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
     }
+    Ok(())
+}
+
+/// What was read is no backup of another unit.
+fn must_not_be_of(connected: &mut Connected, others: &[Unit], read: Digest) -> Result<(), Stop> {
+    let same = |other: &&Unit| other.backups().iter().any(|image| image.sha256 == read);
+    let Some(other) = others.iter().find(same) else {
+        return Ok(());
+    };
+    let own = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
+    let kept = other.file().identity.as_ref();
+    let kept = kept.and_then(|identity| identity.unique_id.as_ref());
+    if own
+        .as_ref()
+        .zip(kept)
+        .is_some_and(|(own, kept)| own != kept)
+    {
+        return Ok(());
+    }
+    let why = format!("all of the chip equals a backup of {}", other.name());
+    connected.panel.another_unit(other.name(), why);
     Ok(())
 }
 

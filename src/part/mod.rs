@@ -37,6 +37,7 @@ pub use identify::{Disagreement, Identification, Standing, identify};
 pub use maker::{CodeUse, MakerName, maker_name};
 pub use marking::Marking;
 pub use relative::{Mark, Relative};
+pub(crate) use schema::position;
 pub use schema::{CatalogueError, PartFault};
 pub use select::Selection;
 pub use sfdp_facts::{Reach, SfdpErase, SfdpFacts};

@@ -169,7 +169,7 @@ pub(super) fn value(
 }
 
 /// Line and column, from 1, of the byte at `offset`.
-pub(super) fn position(text: &str, offset: usize) -> (usize, usize) {
+pub(crate) fn position(text: &str, offset: usize) -> (usize, usize) {
     let before = text.get(..offset).unwrap_or(text);
     let line_start = before.rfind('\n').map_or(0, |at| at + 1);
     let line = before.matches('\n').count() + 1;

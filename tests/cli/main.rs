@@ -15,5 +15,6 @@ mod parts;
 mod pieces;
 mod protect;
 mod sfdp;
+mod shelf;
 mod unit_folder;
 mod walkthrough;

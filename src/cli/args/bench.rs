@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
 
-use crate::interlock::Power;
+use crate::interlock::{Attestation, Power};
 use crate::jedec::{Hertz, Millivolts};
 
 use super::{AcceptArgs, SizeBytes, Supply};
@@ -64,4 +64,25 @@ pub struct BusArgs {
     /// What the person accepts by name.
     #[command(flatten)]
     pub accept: AcceptArgs,
+    /// What was said of the bench for this seating of the clip, so that it is not asked again.
+    #[arg(skip)]
+    pub attested: Option<Attestation>,
+}
+
+impl BusArgs {
+    /// Takes from `all` what is not said here. The link is not taken: it is typed for each command.
+    pub fn or(&mut self, all: &Self) {
+        self.sck = self.sck.or(all.sck);
+        self.level = self.level.or(all.level);
+        self.power = self.power.or(all.power);
+        self.supply = self.supply.or(all.supply);
+        self.size = self.size.or(all.size);
+        self.marking = self.marking.take().or_else(|| all.marking.clone());
+        self.parts = self.parts.take().or_else(|| all.parts.clone());
+        self.trace = self.trace.take().or_else(|| all.trace.clone());
+        if self.accept.accept.is_empty() {
+            self.accept = all.accept.clone();
+        }
+        self.attested = self.attested.take().or_else(|| all.attested.clone());
+    }
 }

@@ -24,7 +24,7 @@ pub struct OfflineArgs {
 }
 
 /// `write`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct WriteArgs {
     /// Image to write; a bare name is also looked for in the unit's folder.
     pub target: PathBuf,
@@ -43,7 +43,7 @@ pub struct WriteArgs {
 }
 
 /// `restore`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct RestoreArgs {
     /// The unit's folder.
     #[arg(long, value_name = "FOLDER")]
@@ -69,7 +69,7 @@ pub struct RestoreArgs {
 }
 
 /// `protect`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct ProtectArgs {
     /// Protect exactly this: none, all, or a range of the part's table such as 0x000000..0x040000 or
     /// 0..256KiB. It needs --unit, a folder that has a backup of this unit.
@@ -87,7 +87,7 @@ pub struct ProtectArgs {
 }
 
 /// `tailor`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct TailorArgs {
     /// The unit's folder.
     #[arg(long, value_name = "FOLDER")]
@@ -112,7 +112,7 @@ pub struct TailorArgs {
 }
 
 /// `worklist`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct WorklistArgs {
     /// Image that would be written; a bare name is also looked for in the unit's folder.
     pub target: PathBuf,

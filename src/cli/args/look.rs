@@ -8,7 +8,7 @@ use super::{BusArgs, PictureFile};
 use crate::interlock::Power;
 
 /// `contact`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct ContactArgs {
     /// The unit on the clip, named by its folder.
     #[arg(long, value_name = "FOLDER")]
@@ -19,7 +19,7 @@ pub struct ContactArgs {
 }
 
 /// `id`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct IdArgs {
     /// The unit on the clip, named by its folder.
     #[arg(long, value_name = "FOLDER")]
@@ -30,7 +30,7 @@ pub struct IdArgs {
 }
 
 /// `sfdp`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct SfdpArgs {
     /// Keep the tables as read in this file.
     #[arg(long, value_name = "FILE")]
@@ -44,18 +44,21 @@ pub struct SfdpArgs {
 }
 
 /// `backup`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct BackupArgs {
     /// The unit's folder, made where there is none.
     #[arg(long, value_name = "FOLDER")]
     pub unit: PathBuf,
+    /// Folders of units whose chip it must not be.
+    #[arg(skip)]
+    pub beside: Vec<PathBuf>,
     /// The bench.
     #[command(flatten)]
     pub bus: BusArgs,
 }
 
 /// `check`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct CheckArgs {
     /// The unit's folder.
     #[arg(long, value_name = "FOLDER")]
@@ -63,7 +66,7 @@ pub struct CheckArgs {
 }
 
 /// `inspect`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct InspectArgs {
     /// Dump or target image; a bare name is also looked for in the unit's folder.
     pub image: PathBuf,
@@ -89,7 +92,7 @@ pub struct InspectArgs {
 }
 
 /// `verify`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct VerifyArgs {
     /// Image that the chip should hold; a bare name is also looked for in the unit's folder.
     pub image: PathBuf,
@@ -108,7 +111,7 @@ pub struct VerifyArgs {
 }
 
 /// `wiring`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct WiringArgs {
     /// Where the chip's supply comes from.
     #[arg(long, value_name = "SOURCE", default_value_t = Power::Clip)]
@@ -119,7 +122,7 @@ pub struct WiringArgs {
 }
 
 /// `logbook`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct LogbookArgs {
     /// The unit's folder.
     #[arg(value_name = "UNIT", required_unless_present = "shelf")]
@@ -132,8 +135,18 @@ pub struct LogbookArgs {
     pub shelf: Option<PathBuf>,
 }
 
+/// `shelf`
+#[derive(Debug, Clone, Args)]
+pub struct ShelfArgs {
+    /// The shelf file: stages, and units in the order in which they are taken.
+    pub file: PathBuf,
+    /// The bench, for all units.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
 /// `demo`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct DemoArgs {
     /// Folder for the demo's files, made anew.
     #[arg(long = "in", value_name = "FOLDER", default_value = "./norlock-demo")]

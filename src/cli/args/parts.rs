@@ -10,7 +10,7 @@ use crate::part::Selection;
 use super::{IdStart, SizeBytes};
 
 /// `parts`
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct PartsArgs {
     /// What is printed on the chip, or a name from the table; without it, the whole table.
     #[arg(value_name = "MARKING", conflicts_with_all = ["maker", "size", "level", "id", "text"])]

@@ -8,6 +8,7 @@ use norlock::part::SupplyRange;
 
 use super::{accept, changed_target, frames, refused, target, write, write_on};
 use crate::station::{REGIONS, Station, code};
+use norlock::unit::Unit;
 use norlock::unit::store::Store;
 
 #[test]
@@ -310,4 +311,51 @@ fn a_loose_contact() {
     }
     station.mock.set_faults(Faults::none());
     write(&station, changed_target(&station, |_| {})).unwrap();
+}
+
+/// gauge-06, whose folder lies beside gauge-07's and has a backup of this very chip, without a region map.
+fn beside(station: &mut Station) -> Unit {
+    let own = std::mem::replace(&mut station.folder, "/bench/gauge-06".into());
+    station.backup().unwrap();
+    let other = station.unit();
+    station.folder = own;
+    other
+}
+
+#[test]
+fn a_backup_that_another_unit_has_already() {
+    // By what it holds alone: the part has no ID of its own, and there is no map to tell unit data by.
+    let mut station = Station::with_part("XT25F08B", 55);
+    station.marking = Some("25F08B".into());
+    let other = [beside(&mut station)];
+    let backup = |station: &Station| {
+        job::backup_beside(&mut station.unit(), &other, station.bench(), &mut Nobody)
+    };
+    let stop = refused(&station, backup(&station), &["same-unit"]);
+    assert!(stop.headline.contains("this is gauge-06"), "{stop:?}");
+    assert!(station.unit().backups().is_empty());
+    station.mock.set_truth(0x0F_0000, b"unit=gauge-07").unwrap();
+    backup(&station).unwrap();
+    // Two chips that say themselves that they are two may hold the same.
+    let mut station = Station::new(56);
+    let other = [beside(&mut station)];
+    station
+        .mock
+        .set_unique_id(vec![0xD1, 0x64, 0x5C, 0x1B, 1, 2, 3, 4]);
+    job::backup_beside(&mut station.unit(), &other, station.bench(), &mut Nobody).unwrap();
+}
+
+#[test]
+fn a_chip_of_another_unit_by_its_unit_data() {
+    let mut station = without_id(57);
+    let other = [station.unit()];
+    station.folder = "/bench/gauge-08".into();
+    let whose = |station: &Station| job::not_of_others(None, &other, station.bench(), &mut Nobody);
+    let stop = refused(&station, whose(&station), &["same-unit"]);
+    assert!(
+        stop.held[0].seen.contains("calibration, identity"),
+        "{stop:?}"
+    );
+    station.mock.set_truth(0x0F_0000, b"unit=gauge-08").unwrap();
+    whose(&station).unwrap();
 }

@@ -1,0 +1,338 @@
+//! `shelf`: waits for each unit's clip, types the stages that are due, and says at the end who got how far.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::Serialize;
+
+use super::args::{BusArgs, Cli, Command, ShelfArgs};
+use super::look::{Look, complain, say};
+use super::run::{Answer, once, watcher};
+use super::setup::{setup, text_of};
+use super::show;
+use crate::job::{self, Exit, Seat, ShelfFile, ShelfUnit, Stage, Stop};
+use crate::unit::store::{RealStore, Store};
+
+/// How long a hand may take from one unit to the next.
+const PATIENCE: Duration = Duration::from_secs(15 * 60);
+
+/// How far one unit came.
+#[derive(Debug, Clone, Serialize)]
+pub struct Shelved {
+    pub unit: String,
+    /// Stages that were behind it before.
+    pub before: Vec<String>,
+    /// Stages that were done now.
+    pub done: Vec<String>,
+    /// The stage that did not end well, with its exit code.
+    pub stopped: Option<(String, u8)>,
+    /// Stages that are still to come.
+    pub due: Vec<String>,
+}
+
+/// How far all came.
+#[derive(Debug, Serialize)]
+pub struct ShelfReport {
+    pub units: Vec<Shelved>,
+}
+
+/// A unit and its stages.
+struct Place<'a> {
+    unit: &'a ShelfUnit,
+    bus: BusArgs,
+    stages: Vec<(&'a Stage, Command)>,
+}
+
+/// Why a unit's turn ended early.
+enum Early {
+    /// A stage did; its own screen has said why.
+    Stage(String, Exit),
+    /// Before any stage could begin.
+    Before(Box<Stop>),
+}
+
+/// Takes each unit through the stages that are due.
+///
+/// # Errors
+/// A [`Stop`] for a shelf file that cannot be used, before anything is done.
+pub fn shelf(args: &ShelfArgs, look: Look) -> Result<Answer, Stop> {
+    let name = args.file.display().to_string();
+    let file = ShelfFile::parse(&name, &text_of(&args.file)?)?;
+    let mut places = Vec::new();
+    for unit in &file.units {
+        places.push(place(&name, &file, unit, &args.bus)?);
+    }
+    let store: Arc<dyn Store> = Arc::new(RealStore::new());
+    // What was begun is ended first. The sort is stable.
+    let begun = |place: &Place<'_>| {
+        job::unfinished_of_unit(Arc::clone(&store), &place.unit.folder).is_some()
+    };
+    places.sort_by_key(|place| !begun(place));
+    let row = Row {
+        store,
+        look,
+        places,
+    };
+    let report = row.walk()?;
+    let exit = report.exit();
+    Ok(Answer::new(exit, show::shelf_row(&report, &name), &report))
+}
+
+/// The commands of one unit, as they would be typed.
+fn place<'a>(
+    name: &str,
+    file: &'a ShelfFile,
+    unit: &'a ShelfUnit,
+    all: &BusArgs,
+) -> Result<Place<'a>, Stop> {
+    let mut bus = all.clone();
+    if unit.mock.is_some() || unit.spidev.is_some() {
+        (bus.mock, bus.spidev) = (unit.mock.clone(), unit.spidev.clone());
+    }
+    bus.marking = unit.marking.clone().or(bus.marking);
+    let others = file
+        .units
+        .iter()
+        .filter(|other| other.folder != unit.folder);
+    let others: Vec<PathBuf> = others.map(|other| other.folder.clone()).collect();
+    let mut stages = Vec::new();
+    for stage in &file.stages {
+        let mut words = vec!["norlock".to_owned()];
+        words.extend(stage.words_for(&unit.name()));
+        words.push(format!("--unit={}", unit.folder.display()));
+        if stage.command() != "tailor" {
+            let of = |option: &str, path: &Path| format!("--{option}={}", path.display());
+            words.extend(bus.mock.as_deref().map(|path| of("mock", path)));
+            words.extend(bus.spidev.as_deref().map(|path| of("spidev", path)));
+        }
+        let cli = Cli::from_arguments(words).map_err(|error| {
+            let text = error.to_string();
+            let line = text.lines().next().unwrap_or_default();
+            let what = line.trim_start_matches("error: ").trim_end_matches('.');
+            job::fault(name, stage.place, what)
+        })?;
+        let mut command = cli.command;
+        if let Some(own) = command.bus_mut() {
+            own.or(&bus);
+        }
+        if let Command::Backup(args) = &mut command {
+            args.beside.clone_from(&others);
+        }
+        stages.push((stage, command));
+    }
+    Ok(Place { unit, bus, stages })
+}
+
+/// The image that a command is about.
+fn image(command: &Command) -> String {
+    let path = match command {
+        Command::Write(args) => &args.target,
+        Command::Verify(args) => &args.image,
+        _ => return String::new(),
+    };
+    let name = path.file_name().unwrap_or_default();
+    name.to_string_lossy().into_owned()
+}
+
+/// All units, and whoever watches.
+struct Row<'a> {
+    store: Arc<dyn Store>,
+    look: Look,
+    places: Vec<Place<'a>>,
+}
+
+impl Row<'_> {
+    fn walk(&self) -> Result<ShelfReport, Stop> {
+        let mut units = Vec::new();
+        let (mut left, mut seated) = (false, None);
+        for place in &self.places {
+            let due = self.due(place)?;
+            let name = |index: usize| place.stages[index].0.command().to_owned();
+            let mut shelved = Shelved {
+                unit: place.unit.name(),
+                before: (0..place.stages.len())
+                    .filter(|i| !due.contains(i))
+                    .map(name)
+                    .collect(),
+                done: Vec::new(),
+                stopped: None,
+                due: due.iter().map(|index| name(*index)).collect(),
+            };
+            if !left && !due.is_empty() {
+                let turn = self.turn(place, &due, &mut seated, &mut shelved);
+                if let Err(early) = turn {
+                    left = self.ended(early, place, &mut shelved);
+                }
+            }
+            units.push(shelved);
+        }
+        Ok(ShelfReport { units })
+    }
+
+    /// Stages that the unit's folder does not show as behind it. One that leaves nothing to tell by is due
+    /// before any that is, and where it stands last.
+    fn due(&self, place: &Place<'_>) -> Result<Vec<usize>, Stop> {
+        let unit = job::unit_in(&self.store, &place.unit.folder)?;
+        let mut due = Vec::new();
+        let mut later = None;
+        for (index, (stage, command)) in place.stages.iter().enumerate().rev() {
+            let behind = match &unit {
+                Some(unit) => job::is_behind(unit, stage.command(), &image(command)),
+                None => Some(false),
+            };
+            if behind.map_or_else(|| later.unwrap_or(true), |behind| !behind) {
+                due.insert(0, index);
+            }
+            later = Some(later.unwrap_or(false) || behind != Some(true));
+        }
+        Ok(due)
+    }
+
+    /// One unit, from the seated clip to its last stage.
+    fn turn(
+        &self,
+        place: &Place<'_>,
+        due: &[usize],
+        seated: &mut Option<(BusArgs, String)>,
+        shelved: &mut Shelved,
+    ) -> Result<(), Early> {
+        let mut bus = place.bus.clone();
+        if due
+            .iter()
+            .any(|index| place.stages[*index].1.bus().is_some())
+        {
+            if let Some((before, name)) = seated.take() {
+                if (&before.mock, &before.spidev) == (&bus.mock, &bus.spidev) {
+                    self.lifted(&before, place, &name)?;
+                }
+            }
+            self.seat(place, &mut bus)?;
+            *seated = Some((bus.clone(), place.unit.name()));
+        }
+        for index in due {
+            let (stage, command) = &place.stages[*index];
+            self.tell("stage", place, stage.command());
+            let mut words = command.clone();
+            if let Some(own) = words.bus_mut() {
+                own.attested.clone_from(&bus.attested);
+            }
+            let exit = once(words, self.look).0;
+            if exit != Exit::True {
+                return Err(Early::Stage(stage.command().to_owned(), exit));
+            }
+            shelved.due.remove(0);
+            shelved.done.push(stage.command().to_owned());
+        }
+        Ok(())
+    }
+
+    /// Waits until the clip is off the unit before.
+    fn lifted(&self, before: &BusArgs, place: &Place<'_>, name: &str) -> Result<(), Early> {
+        self.tell("lift", place, &format!("lift the clip from {name}"));
+        let bench = setup(before, None)?.bench;
+        match self.wait(Seat::Lifted, bench)? {
+            true => Ok(()),
+            false => Err(Early::from(not_moved("The clip was not lifted.", name))),
+        }
+    }
+
+    /// Has the bench attested, waits for the clip, and looks whose chip it is on.
+    fn seat(&self, place: &Place<'_>, bus: &mut BusArgs) -> Result<(), Early> {
+        let name = place.unit.name();
+        self.tell("seat", place, "seat the clip");
+        let bench = setup(bus, Some(&place.unit.folder))?.bench;
+        bus.attested = Some(bench.said.clone());
+        if !self.wait(Seat::Seated, bench)? {
+            return Err(Early::from(not_moved("The clip was not seated.", &name)));
+        }
+        let unit = job::unit_in(&self.store, &place.unit.folder)?;
+        let mut others = Vec::new();
+        for other in &self.places {
+            if other.unit.folder != place.unit.folder {
+                others.extend(job::unit_in(&self.store, &other.unit.folder)?);
+            }
+        }
+        let bench = setup(bus, Some(&place.unit.folder))?.bench;
+        job::not_of_others(unit.as_ref(), &others, bench, &mut watcher(self.look)?)?;
+        Ok(())
+    }
+
+    fn wait(&self, wanted: Seat, bench: job::Bench) -> Result<bool, Stop> {
+        let watcher = watcher(self.look)?;
+        job::wait_for(wanted, bench, PATIENCE, &watcher, &mut |seat| {
+            if self.look.json || seat == wanted {
+                return;
+            }
+            complain(match seat {
+                Seat::Lifted => "  nothing answers yet",
+                Seat::Unsteady => "  something answers, not steadily",
+                Seat::Seated => "  a chip still answers",
+            });
+        })
+    }
+
+    /// Says why a unit's turn ended early, and whether that ends the row.
+    fn ended(&self, early: Early, place: &Place<'_>, shelved: &mut Shelved) -> bool {
+        let (stage, exit) = match early {
+            Early::Stage(stage, exit) => (stage, exit),
+            Early::Before(stop) => {
+                if !self.look.json {
+                    complain(show::stop(&stop).render(false).trim_end());
+                }
+                (shelved.due.first().cloned().unwrap_or_default(), stop.exit)
+            }
+        };
+        if self.look.json {
+            self.tell("stopped", place, &stage);
+        }
+        shelved.stopped = Some((stage, exit.number()));
+        exit == Exit::Stopped
+    }
+
+    /// A line about one unit; as JSON, an event.
+    fn tell(&self, event: &'static str, place: &Place<'_>, words: &str) {
+        let unit = place.unit.name();
+        if self.look.json {
+            let line = serde_json::json!({ "event": event, "unit": unit, "words": words });
+            say(&line.to_string());
+        } else {
+            let number = self.places.iter().position(|one| one.unit == place.unit);
+            let number = number.map_or(1, |index| index + 1);
+            say(&format!(
+                "\n{unit}, {number} of {}: {words}.",
+                self.places.len()
+            ));
+        }
+    }
+}
+
+impl From<Stop> for Early {
+    fn from(stop: Stop) -> Self {
+        Self::Before(Box::new(stop))
+    }
+}
+
+fn not_moved(headline: &str, name: &str) -> Stop {
+    let next = format!("Go to {name} when there is time; the same command goes on.");
+    let minutes = PATIENCE.as_secs() / 60;
+    Stop::new(Exit::ChipFault, headline, next)
+        .row("seen", format!("no change in {minutes} minutes"))
+}
+
+impl ShelfReport {
+    /// What the command ends with: a journal that did not end counts most, then a person who stopped, then
+    /// the first stage that did not end well.
+    fn exit(&self) -> Exit {
+        let stopped = self.units.iter().filter_map(|unit| unit.stopped.as_ref());
+        let ends: Vec<u8> = stopped.map(|(_, exit)| *exit).collect();
+        let mut first = [Exit::Unfinished, Exit::Stopped].into_iter();
+        let first = first.find(|exit| ends.contains(&exit.number()));
+        let any = || {
+            Exit::ALL
+                .into_iter()
+                .find(|exit| ends.first() == Some(&exit.number()))
+        };
+        first.or_else(any).unwrap_or(Exit::True)
+    }
+}

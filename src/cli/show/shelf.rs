@@ -1,0 +1,44 @@
+//! `shelf`
+
+use crate::cli::screen::Screen;
+use crate::cli::shelf::{ShelfReport, Shelved};
+
+/// How far each unit came, and which is next.
+pub fn shelf_row(report: &ShelfReport, file: &str) -> Screen {
+    let units = &report.units;
+    let through = units.iter().filter(|unit| unit.due.is_empty()).count();
+    let answer = match units.len() {
+        1 if through == 1 => "The unit is through all stages.".to_owned(),
+        all if through == all => format!("All {all} units are through all stages."),
+        all => format!("{through} of {all} units are through all stages."),
+    };
+    let widest = units.iter().map(|unit| unit.unit.chars().count()).max();
+    let width = widest.unwrap_or(0).min(24);
+    let screen = units.iter().fold(Screen::new(answer), |screen, unit| {
+        let mark = if unit.stopped.is_some() { "-|" } else { " |" };
+        screen.item(&format!("  {:<width$} {mark} ", unit.unit), state(unit))
+    });
+    let stopped = units.iter().find(|unit| unit.stopped.is_some());
+    match stopped.or_else(|| units.iter().find(|unit| !unit.due.is_empty())) {
+        Some(next) => screen.next(format!(
+            "{} is next; the same command goes on there: norlock shelf {file}",
+            next.unit
+        )),
+        None => screen.next("norlock logbook --shelf FOLDER makes one page of them all."),
+    }
+}
+
+fn state(unit: &Shelved) -> String {
+    let done = match unit.done.as_slice() {
+        [] => String::new(),
+        done => format!("{} done now", done.join(", ")),
+    };
+    let rest = match (&unit.stopped, unit.due.as_slice()) {
+        (Some((stage, exit)), _) => format!("stopped at {stage}, exit code {exit}"),
+        (None, []) if done.is_empty() => "nothing was due".to_owned(),
+        (None, []) => String::new(),
+        (None, due) => format!("waits for {}", due.join(", ")),
+    };
+    let parts = [done, rest].into_iter().filter(|part| !part.is_empty());
+    parts.collect::<Vec<_>>().join("; ")
+}

@@ -1,0 +1,247 @@
+//! `shelf`: many units in a row through the same stages.
+//!
+//! A stage is a command as it would be typed for one unit, without the unit. Which of them a unit has behind
+//! it stands in its own folder and nowhere else, so that a row can be stopped, gone on with, or finished by
+//! hand, and what is told of a unit is what was done to it.
+
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use super::bench::{Bench, Connected, connect};
+use super::recognise::recognise;
+use super::record::region_map;
+use super::write::left_torn;
+use super::{Attendant, Exit, Stop};
+use crate::interlock::{Panel, Sameness};
+use crate::link::Purpose;
+use crate::part::position;
+use crate::unit::{ImageName, Recorded, Unit};
+
+/// What stands in a shelf file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ShelfFile {
+    /// The stages, in order.
+    pub stages: Vec<Stage>,
+    /// The units, in the order in which they are taken.
+    pub units: Vec<ShelfUnit>,
+}
+
+/// One stage: the words of a command, which `{unit}` in them makes this unit's.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Stage {
+    /// Command and options, as a shell would part them.
+    pub words: Vec<String>,
+    /// Where it stands in the file: line and column, from 1.
+    pub place: (usize, usize),
+}
+
+impl Stage {
+    /// The name of its command.
+    #[must_use]
+    pub fn command(&self) -> &str {
+        self.words.first().map_or("", String::as_str)
+    }
+
+    /// The words for one unit.
+    #[must_use]
+    pub fn words_for(&self, unit: &str) -> Vec<String> {
+        let words = self.words.iter();
+        words.map(|word| word.replace("{unit}", unit)).collect()
+    }
+}
+
+/// One unit of the row. What it does not say is as it was said for all.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ShelfUnit {
+    /// The unit's folder.
+    pub folder: PathBuf,
+    /// Node that its chip is on.
+    #[serde(default)]
+    pub spidev: Option<PathBuf>,
+    /// Bench file of its simulated chip.
+    #[serde(default)]
+    pub mock: Option<PathBuf>,
+    /// What is printed on its chip.
+    #[serde(default)]
+    pub marking: Option<String>,
+}
+
+impl ShelfUnit {
+    /// The unit's name: the last part of its folder.
+    #[must_use]
+    pub fn name(&self) -> String {
+        let name = self.folder.file_name();
+        name.map_or_else(String::new, |name| name.to_string_lossy().into_owned())
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Raw {
+    stages: Vec<Spanned<String>>,
+    unit: Vec<Spanned<ShelfUnit>>,
+}
+
+impl ShelfFile {
+    /// Reads a shelf file's text; `file` names it in errors.
+    ///
+    /// # Errors
+    /// A [`Stop`] with line and column of what is wrong.
+    pub fn parse(file: &str, text: &str) -> Result<Self, Stop> {
+        let fault = |at: usize, what: String| fault(file, position(text, at), &what);
+        let raw: Raw = toml::from_str(text).map_err(|error| {
+            let at = error.span().map_or(0, |span| span.start);
+            fault(at, error.message().replace('\n', ", "))
+        })?;
+        let mut stages: Vec<Stage> = Vec::new();
+        for line in &raw.stages {
+            let at = line.span().start;
+            let words = shlex::split(line.get_ref()).filter(|words| !words.is_empty());
+            let words = words.ok_or_else(|| {
+                fault(
+                    at,
+                    "a stage is a command and its options, each quote closed".into(),
+                )
+            })?;
+            let stage = Stage {
+                words,
+                place: position(text, at),
+            };
+            if !Self::COMMANDS.contains(&stage.command()) {
+                let known = Self::COMMANDS.join(", ");
+                let what = format!("'{}' is no stage; these are: {known}", stage.command());
+                return Err(fault(at, what));
+            }
+            if stages
+                .iter()
+                .any(|other| other.command() == stage.command())
+            {
+                return Err(fault(
+                    at,
+                    format!("'{}' stands there twice", stage.command()),
+                ));
+            }
+            stages.push(stage);
+        }
+        let mut units: Vec<ShelfUnit> = Vec::new();
+        for unit in raw.unit {
+            let (at, unit) = (unit.span().start, unit.into_inner());
+            if unit.name().is_empty() {
+                return Err(fault(at, "a unit's folder has a name".into()));
+            }
+            if unit.mock.is_some() && unit.spidev.is_some() {
+                return Err(fault(at, "a unit is at one node, or simulated".into()));
+            }
+            if units.iter().any(|other| other.name() == unit.name()) {
+                return Err(fault(at, format!("{} stands there twice", unit.name())));
+            }
+            units.push(unit);
+        }
+        if stages.is_empty() || units.is_empty() {
+            return Err(fault(
+                0,
+                "a shelf has at least one stage and one unit".into(),
+            ));
+        }
+        Ok(Self { stages, units })
+    }
+
+    /// The commands that can be a stage.
+    pub const COMMANDS: [&str; 5] = ["contact", "backup", "tailor", "write", "verify"];
+}
+
+/// A fault of a shelf file at a line and column.
+#[must_use]
+pub fn fault(file: &str, (line, column): (usize, usize), what: &str) -> Stop {
+    let headline = format!("{file}, line {line}, column {column}: {what}.");
+    let next = "Mend the shelf file (docs/files.md says what it may hold), then try again.";
+    let mut stop = Stop::new(Exit::FileFault, headline, next);
+    stop.chip = super::ChipState::NotMet;
+    stop
+}
+
+/// Whether the unit's record shows that a command is behind it; `image` is what `write` and `verify` name.
+/// `None` of a command that leaves nothing to tell by.
+#[must_use]
+pub fn is_behind(unit: &Unit, command: &str, image: &str) -> Option<bool> {
+    let operations = &unit.file().operations;
+    let changed = |one: &Recorded| matches!(one.command.as_str(), "write" | "restore");
+    let since = operations.iter().rposition(changed);
+    let holds = format!("the chip holds {image}");
+    match command {
+        "backup" => Some(unit.baseline().is_some()),
+        "tailor" => Some(unit.image(ImageName::Target).is_some()),
+        "write" => {
+            let last = since.and_then(|at| operations.get(at));
+            Some(last.is_some_and(|last| last.command == "write" && last.outcome == holds))
+        }
+        "verify" => {
+            let after = operations
+                .get(since.map_or(0, |at| at + 1)..)
+                .unwrap_or_default();
+            let mut verified = after.iter().rev().filter(|one| one.command == "verify");
+            Some(verified.next().is_some_and(|last| last.outcome == holds))
+        }
+        _ => None,
+    }
+}
+
+/// Whose chip is on the clip: held by `same-unit` where it is one of `others`, which are units of their own.
+/// A chip is known by an ID that a document says is its own, else by the unit data of a backup.
+///
+/// # Errors
+/// A [`Stop`]: held by that or before the first clock, or a fault of contact, link or file.
+pub fn not_of_others(
+    unit: Option<&Unit>,
+    others: &[Unit],
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<(), Stop> {
+    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let torn = left_torn(unit)?;
+    let mut connected = connect(panel, bench, Purpose::Read, None, &torn, attendant)?;
+    for other in others {
+        let map = region_map(other)?;
+        let map = map.as_ref().map(|(map, _)| map);
+        let torn = left_torn(Some(other))?;
+        let why = match recognise(&mut connected.chip, other, map, &torn)? {
+            Sameness::Id {
+                kind,
+                expected,
+                seen,
+            } if expected == seen => format!("{kind} {seen}"),
+            Sameness::UnitData {
+                regions,
+                differs: None,
+            } => {
+                format!("{} as in its backup", regions.join(", "))
+            }
+            _ => continue,
+        };
+        connected.panel.another_unit(other.name(), why);
+        break;
+    }
+    let Connected { chip, panel, .. } = connected;
+    chip.leave()?;
+    if panel.is_held() {
+        return Err(Stop::held(&panel));
+    }
+    Ok(())
+}
+
+/// The unit whose folder this is, where it is one yet.
+///
+/// # Errors
+/// A [`Stop`] where there is one that cannot be read.
+pub fn unit_in(
+    store: &std::sync::Arc<dyn crate::unit::store::Store>,
+    folder: &Path,
+) -> Result<Option<Unit>, Stop> {
+    if !store.exists(&folder.join("unit.toml"))? {
+        return Ok(None);
+    }
+    Ok(Some(Unit::view(std::sync::Arc::clone(store), folder)?))
+}
