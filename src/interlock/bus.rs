@@ -433,20 +433,25 @@ impl Panel {
         });
     }
 
-    /// `twin-read`: two independent reads agree. `weak` says why they could not be made independent.
+    /// `twin-read`: two independent reads agree. `weak` says why they could not be made independent; `back`
+    /// is the command that goes back over the differing blocks, where a write may have left them torn.
     pub(crate) fn twin_read(
         &mut self,
         differing: &[Range<u32>],
         pattern: &str,
         weak: Option<&str>,
+        back: Option<&str>,
     ) {
-        let held = |headline: &str, seen: String, next: &str| Held {
+        let held = |headline: &str, seen: String, next: String| Held {
             interlock: Interlock::TwinRead,
             headline: headline.into(),
             seen,
             means: pattern.to_owned(),
-            next: next.into(),
+            next,
         };
+        let torn = back.map_or_else(String::new, |back| {
+            format!(". If the same blocks differ again, they were left torn: {back}")
+        });
         match (differing.first(), weak) {
             (Some(first), _) => self.hold(held(
                 "two reads of the chip differ.",
@@ -455,13 +460,13 @@ impl Panel {
                     differing.len(),
                     Address(first.start)
                 ),
-                "Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact --unit FOLDER",
+                format!("Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact --unit FOLDER{torn}"),
             )),
             (None, Some(why)) => {
-                let mut held = held("the two reads are not independent.", why.to_owned(), "");
+                let next = "Use a lower SCK, or: --accept weak-reads --because 'why'".into();
+                let mut held = held("the two reads are not independent.", why.to_owned(), next);
                 held.means =
                     "an error that repeats with the clock and the command would not show".into();
-                held.next = "Use a lower SCK, or: --accept weak-reads --because 'why'".into();
                 self.hold_unless(Acceptable::WeakReads, held);
             }
             (None, None) => self.open(Interlock::TwinRead, "two independent reads agree"),

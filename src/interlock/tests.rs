@@ -195,18 +195,18 @@ fn case(interlock: Interlock) -> Case {
         },
         Interlock::TwinRead => Case {
             holds: vec![
-                |panel| panel.twin_read(&[8..9], "one bit", None),
-                |panel| panel.twin_read(&[], "", Some("one SCK and one opcode")),
+                |panel| panel.twin_read(&[8..9], "one bit", None, None),
+                |panel| panel.twin_read(&[], "", Some("one SCK and one opcode"), None),
                 |panel| {
-                    panel.twin_read(&[], "", None);
+                    panel.twin_read(&[], "", None, None);
                     panel.reads_implausible("bit 3 is stuck");
                 },
                 |panel| {
-                    panel.twin_read(&[], "", None);
+                    panel.twin_read(&[], "", None, None);
                     panel.reads_blank();
                 },
             ],
-            opens: vec![|panel| panel.twin_read(&[], "", None)],
+            opens: vec![|panel| panel.twin_read(&[], "", None, None)],
         },
         Interlock::NothingUnexplained => Case {
             holds: vec![|panel| {

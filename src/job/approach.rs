@@ -6,23 +6,30 @@ use std::time::Duration;
 use super::bench::{Bench, Connected, Seen, connect};
 use super::recognise::{OwnId, own_id, recognise};
 use super::record::journal_patience;
-use super::twin_read::{TwinRead, twin_read};
+use super::twin_read::{TwinRead, joined, twin_read};
 use super::worklist::smallest_block;
+use super::write::{begun, in_hand};
 use super::{Attendant, Stop, wrap};
 use crate::chip::Chip;
 use crate::image::RegionMap;
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
 use crate::part::{ProgramMethod, Standing};
+use crate::unit::journal::UnfinishedWrite;
 use crate::unit::{Unfinished, Unit};
+
+/// More places than one run leaves torn; a contact that is bad shows as many.
+const SUSPECTS_MAX: usize = 8;
 
 /// What a write or restore is about, before the chip is met.
 pub(super) struct About<'a> {
     pub panel: Panel,
     pub map: Option<&'a RegionMap>,
     pub image_bytes: u64,
-    /// Blocks that may be torn.
-    pub torn: Vec<Range<u32>>,
+    /// The unit's write that has not ended.
+    pub unfinished: Option<&'a UnfinishedWrite>,
+    /// Blocks that the person says are torn.
+    pub rewrite: &'a [Range<u32>],
     /// Whether the chip is a new one.
     pub replacement: bool,
 }
@@ -41,6 +48,9 @@ pub(super) struct Approach {
     /// The first read.
     pub present: Unfinished,
     pub reads: TwinRead,
+    /// Blocks in which the two reads differ, perhaps because an unfinished write left them torn. Empty
+    /// where so many do that it is the contact.
+    pub suspects: Vec<Range<u32>>,
 }
 
 /// Meets the chip, opens or holds the interlocks on the bus up to `same-unit`, and reads it twice.
@@ -51,17 +61,22 @@ pub(super) fn approach(
     attendant: &mut dyn Attendant,
 ) -> Result<Approach, Stop> {
     let patience = journal_patience(unit, &bench.catalogue)?;
-    let torn = &about.torn;
+    let unfinished = about.unfinished;
+    // One that is done may be torn as well, if what was sent for it landed elsewhere.
+    let mut doubtful = unfinished.map(begun).unwrap_or_default();
+    doubtful.extend_from_slice(about.rewrite);
+    let mut torn = unfinished.map(in_hand).unwrap_or_default();
+    torn.extend_from_slice(about.rewrite);
     let mut connected = connect(
         about.panel,
         bench,
         Purpose::Write,
         patience,
-        torn,
+        &doubtful,
         attendant,
     )?;
     let started = connected.chip.now();
-    wrap::look(&mut connected, torn)?;
+    wrap::look(&mut connected, &doubtful)?;
     let Connected {
         mut chip,
         mut panel,
@@ -69,7 +84,8 @@ pub(super) fn approach(
     } = connected;
     judge_part(&mut panel, &seen);
     panel.image_fits(about.image_bytes, u64::from(chip.size_bytes()));
-    let begun = whole_blocks(torn, smallest_block(chip.part()), chip.size_bytes());
+    let block = smallest_block(chip.part());
+    let begun = whole_blocks(&torn, block, chip.size_bytes());
     let sameness = if about.replacement {
         Sameness::Replacement
     } else {
@@ -82,6 +98,10 @@ pub(super) fn approach(
     let own = own_id(&mut chip)?;
     let mut present = unit.begin_replaced(u64::from(chip.size_bytes()))?;
     let reads = twin_read(&mut chip, &mut present, &begun, attendant)?;
+    let suspects = match unfinished {
+        Some(_) => suspects(&reads.differing, &doubtful, block, chip.size_bytes()),
+        None => Vec::new(),
+    };
     Ok(Approach {
         chip,
         panel,
@@ -91,7 +111,29 @@ pub(super) fn approach(
         begun,
         present,
         reads,
+        suspects,
     })
+}
+
+/// The blocks that differ, each as the unfinished write had it: a torn one does not differ in the same
+/// bytes again.
+fn suspects(
+    differing: &[Range<u32>],
+    doubtful: &[Range<u32>],
+    block: u32,
+    size: u32,
+) -> Vec<Range<u32>> {
+    let meets = |range: &&Range<u32>| {
+        let mut differing = differing.iter();
+        differing.any(|bytes| bytes.start < range.end && range.start < bytes.end)
+    };
+    let mut blocks = whole_blocks(differing, block, size);
+    blocks.extend(doubtful.iter().filter(meets).cloned());
+    let blocks = joined(blocks);
+    match blocks.len() {
+        0..=SUSPECTS_MAX => blocks,
+        _ => Vec::new(),
+    }
 }
 
 /// `known-part`, from what the chip was identified as.
@@ -137,4 +179,36 @@ fn whole_blocks(torn: &[Range<u32>], block: u32, size: u32) -> Vec<Range<u32>> {
     blocks.sort_by_key(|range| (range.start, range.end));
     blocks.dedup();
     blocks
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn of(differing: &[Range<u32>], doubtful: &[Range<u32>]) -> Vec<Range<u32>> {
+        suspects(differing, doubtful, 0x1000, 0x10_0000)
+    }
+
+    #[test]
+    fn suspects_are_the_blocks_of_the_write_that_was_interrupted() {
+        let byte = |at: u32| at..at + 1;
+        let doubtful = [0x8000..0x1_0000, 0x2000..0x3000];
+        for (differing, torn) in [
+            (vec![byte(0x9000)], 0x8000..0x1_0000),
+            (vec![byte(0x1FFF)], 0x1000..0x2000),
+            (vec![byte(0x1FFF), byte(0x2000)], 0x1000..0x3000),
+        ] {
+            assert_eq!(of(&differing, &doubtful), std::slice::from_ref(&torn));
+        }
+        assert_eq!(of(&[], &doubtful), []);
+    }
+
+    #[test]
+    fn reads_that_differ_all_over_are_the_contact() {
+        let places = |count: u32| -> Vec<Range<u32>> {
+            (0..count).map(|n| n * 0x2000..n * 0x2000 + 9).collect()
+        };
+        assert_eq!(of(&places(8), &[]).len(), 8);
+        assert_eq!(of(&places(9), &[]), []);
+    }
 }

@@ -91,7 +91,14 @@ fn backup_checked(
     let size_bytes = connected.chip.size_bytes();
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
-    judge_reads(&mut connected.panel, &connected.seen, &reads, None, true);
+    judge_reads(
+        &mut connected.panel,
+        &connected.seen,
+        &reads,
+        None,
+        None,
+        true,
+    );
     must_not_be_of(&mut connected, others, reads.sha256)?;
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
@@ -131,15 +138,16 @@ fn backup_checked(
 }
 
 /// `twin-read`. A backup from weak reads is kept and recorded as such; `weak` holds what builds on
-/// one. A blank chip is refused only as a backup.
+/// one. A blank chip is refused only as a backup. `back` goes back over blocks that may be torn.
 pub(super) fn judge_reads(
     panel: &mut Panel,
     seen: &Seen,
     reads: &TwinRead,
     weak: Option<&str>,
+    back: Option<&str>,
     backup: bool,
 ) {
-    panel.twin_read(&reads.differing, &reads.pattern, weak);
+    panel.twin_read(&reads.differing, &reads.pattern, weak, back);
     if let Some(alarm) = reads.alarms.first() {
         panel.reads_implausible(alarm);
     }

@@ -9,13 +9,14 @@ use std::ops::Range;
 use serde::Serialize;
 
 use super::bench::{Bench, Met, meet};
-use super::write::left_torn;
+use super::write::{begun, done, in_hand};
 use super::{Attendant, Stop};
 use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::interlock::{Interlock, Panel};
 use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::Purpose;
 use crate::unit::Unit;
+use crate::unit::journal::Journal;
 
 /// Reads of the ID and SFDP header at each step of the ladder.
 const READS_A_RUNG: u32 = 64;
@@ -93,7 +94,7 @@ pub struct ContactReport {
 }
 
 /// Judges the contact. A bad contact is a report, not a [`Stop`]. With a unit, blocks that an unfinished
-/// write left torn are not read: they differ from read to read on the best of contacts.
+/// write left torn do not count: they differ from read to read on the best of contacts.
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock, or a link fault.
@@ -103,7 +104,8 @@ pub fn contact(
     attendant: &mut dyn Attendant,
 ) -> Result<ContactReport, Stop> {
     // The first tool at the bench does not hang on a disk.
-    let torn = left_torn(unit).unwrap_or_default();
+    let unfinished = unit.and_then(|unit| Journal::find_unfinished(unit).ok().flatten());
+    let left = unfinished.as_ref();
     let asked = bench.sck;
     bench.sck = asked.min(LOWEST);
     let mut met = match meet(
@@ -121,9 +123,14 @@ pub fn contact(
     climb(&mut met.bare, &met.seen.look.id, &mut ladder)?;
     let mut report = seen_so_far(&met, asked);
     if met.part().is_some() {
-        match met.open(&torn) {
+        match met.open(&left.map(begun).unwrap_or_default()) {
             Ok(mut connected) => {
-                climb_array(&mut connected.chip, &torn, &mut ladder)?;
+                climb_array(
+                    &mut connected.chip,
+                    &left.map(in_hand).unwrap_or_default(),
+                    &left.map(done).unwrap_or_default(),
+                    &mut ladder,
+                )?;
                 connected.chip.leave()?;
             }
             Err(stop) => {
@@ -228,22 +235,36 @@ fn climb(bare: &mut Bare, id: &[u8; ID_BYTES], ladder: &mut [Rung]) -> Result<()
 }
 
 /// Reads samples of the array at each SCK, with each command, and compares with what 03h gave at the
-/// lowest. Samples that touch a `torn` block are left out.
-fn climb_array(chip: &mut Chip, torn: &[Range<u32>], ladder: &mut [Rung]) -> Result<(), ChipError> {
+/// lowest. Samples that touch a `torn` block are left out, and such in one that is `done` if they are not
+/// steady even there and another is: it may be torn as well.
+fn climb_array(
+    chip: &mut Chip,
+    torn: &[Range<u32>],
+    done: &[Range<u32>],
+    ladder: &mut [Rung],
+) -> Result<(), ChipError> {
     let length = SAMPLE_BYTES.min(chip.size_bytes());
     let mut commands = vec![ReadCommand::Read, chip.second_command()];
     commands.dedup();
     let mut wanted = vec![0xA5; length as usize];
     let mut seen = wanted.clone();
-    let whole = |place: &Address| {
-        let end = place.0.saturating_add(length);
-        !torn
-            .iter()
-            .any(|block| block.start < end && place.0 < block.end)
-    };
-    for place in places(chip.size_bytes(), length).into_iter().filter(whole) {
-        let lowest = within_limit(chip, ReadCommand::Read, chip.sck());
+    let lowest = within_limit(chip, ReadCommand::Read, chip.sck());
+    let (mut steady, mut unsteady) = (0, 0);
+    for place in places(chip.size_bytes(), length) {
+        let range = place.0..place.0.saturating_add(length);
+        if touches(torn, &range) {
+            continue;
+        }
         chip.read(ReadCommand::Read, lowest, place, &mut wanted)?;
+        if touches(done, &range) {
+            seen.fill(0x5A);
+            chip.read(ReadCommand::Read, lowest, place, &mut seen)?;
+            if seen != wanted {
+                unsteady += 1;
+                continue;
+            }
+        }
+        steady += 1;
         for rung in ladder.iter_mut() {
             for command in &commands {
                 seen.fill(0x5A);
@@ -253,7 +274,16 @@ fn climb_array(chip: &mut Chip, torn: &[Range<u32>], ladder: &mut [Rung]) -> Res
             }
         }
     }
+    if let Some(rung) = ladder.first_mut().filter(|_| steady == 0 && unsteady > 0) {
+        rung.count(false);
+    }
     Ok(())
+}
+
+fn touches(blocks: &[Range<u32>], place: &Range<u32>) -> bool {
+    blocks
+        .iter()
+        .any(|block| block.start < place.end && place.start < block.end)
 }
 
 /// Evenly from the first byte to the last.

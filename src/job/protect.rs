@@ -8,7 +8,7 @@ use std::ops::Range;
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, Seen, connect};
-use super::write::left_torn;
+use super::write::left_begun;
 use super::{Attendant, Stop};
 use crate::interlock::Panel;
 use crate::jedec::Address;
@@ -149,7 +149,7 @@ pub fn protection(
     attendant: &mut dyn Attendant,
 ) -> Result<ProtectionReport, Stop> {
     let panel = Panel::new(std::mem::take(&mut bench.accepted));
-    let torn = left_torn(unit)?;
+    let torn = left_begun(unit)?;
     let mut connected = connect(panel, bench, Purpose::Read, None, &torn, attendant)?;
     super::verify::must_be_the_unit(&mut connected, unit)?;
     let Connected { mut chip, seen, .. } = connected;

@@ -13,10 +13,11 @@ use super::papers::{self, Offline};
 use super::recognise::is_about;
 use super::record::{note_refusal, region_map};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
-use super::write::{in_hand, with_journal};
+use super::write::with_journal;
 use super::{Attendant, Exit, Stop};
 use crate::image::{ReadAt, RegionMap};
 use crate::interlock::Panel;
+use crate::jedec::Address;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
 use crate::unit::{Digest, Identity, Image, ImageName, Operation, Unit, UnitError};
@@ -69,13 +70,12 @@ fn restore_checked(
     let usable = read.is_ok();
     let map = read.ok().flatten();
     let unfinished = Journal::find_unfinished(unit)?;
-    let mut torn = unfinished.as_ref().map(in_hand).unwrap_or_default();
-    torn.extend(order.rewrite.iter().cloned());
     let about = About {
         panel,
         map: map.as_ref().map(|(map, _)| map),
         image_bytes: backup.size_bytes,
-        torn,
+        unfinished: unfinished.as_ref(),
+        rewrite: &order.rewrite,
         replacement: order.replacement,
     };
     let mut met = approach(about, unit, bench, attendant)?;
@@ -86,6 +86,7 @@ fn restore_checked(
         &met.seen,
         &met.reads,
         met.reads.weak.as_deref(),
+        back_over(&met.suspects, order).as_deref(),
         false,
     );
     if met.panel.is_held() {
@@ -134,6 +135,31 @@ fn restore_checked(
         unit,
     };
     rewrite.carry_out("restore", attendant)
+}
+
+/// The restore that writes these blocks anew as well, as it is typed; `None` without any.
+pub(super) fn back_over(suspects: &[Range<u32>], order: &RestoreOrder) -> Option<String> {
+    if suspects.is_empty() {
+        return None;
+    }
+    let mut line = "norlock restore --unit FOLDER".to_owned();
+    if order.to > 1 {
+        line += &format!(" --to {}", order.to);
+    }
+    if order.replacement {
+        line += " --replacement";
+    }
+    if order.lift_protection {
+        line += " --lift-protection";
+    }
+    for range in order.rewrite.iter().chain(suspects) {
+        line += &format!(
+            " --rewrite {}..{}",
+            Address(range.start),
+            Address(range.end)
+        );
+    }
+    Some(line)
 }
 
 /// The replacement chip is the unit's from now on; the old one's ID stays in the record.

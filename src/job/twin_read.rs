@@ -383,7 +383,7 @@ impl Differences {
 }
 
 /// In address order, joined where they touch.
-fn joined(mut ranges: Vec<Range<u32>>) -> Vec<Range<u32>> {
+pub(super) fn joined(mut ranges: Vec<Range<u32>>) -> Vec<Range<u32>> {
     ranges.sort_by_key(|range| range.start);
     let mut joined: Vec<Range<u32>> = Vec::new();
     for range in ranges {

@@ -10,6 +10,7 @@ use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
 use super::record::{begun_write, note_refusal, region_map};
+use super::restore::{RestoreOrder, back_over};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
@@ -115,7 +116,8 @@ fn write_checked(
         panel,
         map: map.as_ref().map(|(map, _)| map),
         image_bytes: target_bytes,
-        torn: unfinished.as_ref().map(in_hand).unwrap_or_default(),
+        unfinished: unfinished.as_ref(),
+        rewrite: &[],
         replacement: false,
     };
     let mut met = approach(about, unit, bench, attendant)?;
@@ -130,6 +132,7 @@ fn write_checked(
         &met.seen,
         &met.reads,
         weak.as_deref(),
+        back_over(&met.suspects, &RestoreOrder::default()).as_deref(),
         false,
     );
     let account = if met.reads.sha256 == target_digest {
@@ -264,24 +267,28 @@ fn unfinished_of(unit: &Unit, target: Digest) -> Result<Option<UnfinishedWrite>,
     }
 }
 
+/// Blocks that the journal has in hand: their cells may be torn.
 pub(super) fn in_hand(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
-    unfinished
-        .contents
-        .as_ref()
-        .map(journal::Contents::in_hand)
-        .unwrap_or_default()
-}
-
-/// Blocks that an unfinished write of `unit` has in hand: their cells may be torn.
-pub(super) fn left_torn(unit: Option<&Unit>) -> Result<Vec<Range<u32>>, Stop> {
-    let unfinished = unit.map(Journal::find_unfinished).transpose()?.flatten();
-    Ok(unfinished.as_ref().map(in_hand).unwrap_or_default())
+    let contents = unfinished.contents.as_ref();
+    contents.map(journal::Contents::in_hand).unwrap_or_default()
 }
 
 /// Blocks that the journal has done.
-fn done(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
+pub(super) fn done(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
     let contents = unfinished.contents.as_ref();
     contents.map(journal::Contents::done).unwrap_or_default()
+}
+
+/// Both: one that is done was read back as written, perhaps elsewhere, through an address line that was
+/// lost, and is as torn as before.
+pub(super) fn begun(unfinished: &UnfinishedWrite) -> Vec<Range<u32>> {
+    [in_hand(unfinished), done(unfinished)].concat()
+}
+
+/// Blocks that an unfinished write of `unit` has begun.
+pub(super) fn left_begun(unit: Option<&Unit>) -> Result<Vec<Range<u32>>, Stop> {
+    let unfinished = unit.map(Journal::find_unfinished).transpose()?.flatten();
+    Ok(unfinished.as_ref().map(begun).unwrap_or_default())
 }
 
 /// Why the reads of a backup were not independent, as its record says.

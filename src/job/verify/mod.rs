@@ -15,7 +15,7 @@ use super::recognise::recognise;
 use super::record::{note_times, operation, region_map};
 use super::twin_read::run_over;
 use super::worklist::smallest_block;
-use super::write::left_torn;
+use super::write::left_begun;
 use super::{Attendant, Exit, Stop, sentence};
 use crate::chip::{Chip, Order, Pass, ReadCommand};
 use crate::image::RegionMap;
@@ -142,7 +142,7 @@ pub fn verify(
         bench,
         Purpose::Read,
         None,
-        &left_torn(unit)?,
+        &left_begun(unit)?,
         attendant,
     )?;
     let size_bytes = connected.chip.size_bytes();

@@ -42,6 +42,7 @@ impl Command {
             Self::Tailor => "tailor",
             Self::Write => "write",
             Self::Verify(_) => "verify",
+            Self::Restore { rewrite, .. } if !rewrite.is_empty() => "restore --rewrite",
             Self::Restore {
                 replacement: true, ..
             } => "restore --replacement",

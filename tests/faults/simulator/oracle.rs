@@ -21,7 +21,7 @@ pub struct Oracle {
     cells: Vec<u8>,
     operations: u32,
     violations: u64,
-    /// Blocks that the journal had in hand: nobody knows what they hold.
+    /// Blocks that the journal had in hand, or that are gone over: nobody knows what they hold.
     in_hand: Vec<Range<u32>>,
     /// Number of the unfinished journal, and what the chip held when it began.
     journal: Option<(u32, Vec<u8>)>,
@@ -51,12 +51,12 @@ impl Oracle {
             unit_data: world.mock.truth(world.board.map.unit_data.clone()),
             target: Vec::new(),
         };
-        oracle.before(world);
+        oracle.before(world, &Command::Contact);
         oracle
     }
 
     /// Looks at all as it is before a command.
-    pub fn before(&mut self, world: &World) {
+    pub fn before(&mut self, world: &World, command: &Command) {
         self.cells = world.cells();
         self.violations = world.mock.monitor().violations();
         let unit = world.unit();
@@ -65,6 +65,9 @@ impl Oracle {
         self.in_hand = contents
             .map(|contents| contents.in_hand())
             .unwrap_or_default();
+        if let Command::Restore { rewrite, .. } = command {
+            self.in_hand.extend_from_slice(rewrite);
+        }
     }
 
     /// Whether no erase of this command may take unit data along: it does not differ from what shall be

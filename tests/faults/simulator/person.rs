@@ -34,6 +34,8 @@ pub struct Person {
     pub begun: Option<Command>,
     /// Takes the way back where there is a choice.
     pub gives_up: bool,
+    /// The restore that goes over blocks which differed, if they do again.
+    over: Option<Command>,
 }
 
 /// What only mends the bench, and leads to the same command.
@@ -80,6 +82,13 @@ impl Person {
         }
         if says("Leave out --until-power-off") || says("leave out --until-power-off") {
             return Self::lasting(command);
+        }
+        if let Some(over) = goes_over(&stop.next) {
+            return match self.over.replace(over.clone()) == Some(over.clone()) {
+                true if *command == over => Next::Again,
+                true => Next::Instead(over),
+                false => Next::Again,
+            };
         }
         if says("command that began it") || says("same write command") {
             return match self
@@ -163,4 +172,29 @@ impl Person {
             _ => Next::CannotBeDone,
         }
     }
+}
+
+/// The line that is to be typed where the same blocks differ again.
+fn goes_over(next: &str) -> Option<Command> {
+    let (_, line) = next.split_once("differ again")?;
+    let (_, options) = line.split_once("norlock restore --unit FOLDER")?;
+    let (mut to, mut replacement, mut rewrite) = (1, false, Vec::new());
+    let mut words = options.split_whitespace();
+    while let Some(word) = words.next() {
+        match word {
+            "--to" => to = words.next()?.parse().ok()?,
+            "--replacement" => replacement = true,
+            "--rewrite" => {
+                let (start, end) = words.next()?.split_once("..")?;
+                let number = |text: &str| u32::from_str_radix(text.strip_prefix("0x")?, 16).ok();
+                rewrite.push(number(start)?..number(end)?);
+            }
+            _ => {}
+        }
+    }
+    Some(Command::Restore {
+        to,
+        replacement,
+        rewrite,
+    })
 }

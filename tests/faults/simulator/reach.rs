@@ -139,7 +139,7 @@ impl Life {
     }
 
     fn give(&mut self, command: &Command, armed: &Armed) -> Result<Ended, String> {
-        self.oracle.before(&self.world);
+        self.oracle.before(&self.world, command);
         self.oracle.target = self.expected_target();
         let mut fate = armed.fate();
         if !armed.wild && self.oracle.unit_data_may_not_change(&self.world, command) {
