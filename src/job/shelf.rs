@@ -12,7 +12,7 @@ use toml::Spanned;
 use super::bench::{Bench, Connected, connect};
 use super::recognise::recognise;
 use super::record::region_map;
-use super::write::left_torn;
+use super::write::left_begun;
 use super::{Attendant, Exit, Stop};
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
@@ -201,12 +201,12 @@ pub fn not_of_others(
     attendant: &mut dyn Attendant,
 ) -> Result<(), Stop> {
     let panel = Panel::new(std::mem::take(&mut bench.accepted));
-    let torn = left_torn(unit)?;
+    let torn = left_begun(unit)?;
     let mut connected = connect(panel, bench, Purpose::Read, None, &torn, attendant)?;
     for other in others {
         let map = region_map(other)?;
         let map = map.as_ref().map(|(map, _)| map);
-        let torn = left_torn(Some(other))?;
+        let torn = left_begun(Some(other))?;
         let why = match recognise(&mut connected.chip, other, map, &torn)? {
             Sameness::Id {
                 kind,
