@@ -2,6 +2,7 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
+use super::stop::Mortal;
 use super::wrap::{columns, wrap};
 use crate::job::clean;
 
@@ -42,6 +43,8 @@ pub enum NoAnswer {
 pub struct Questions<R, W> {
     answers: R,
     page: W,
+    /// Ctrl-C at a question ends the program.
+    _mortal: Option<Mortal>,
 }
 
 /// Questions on the terminal, or `None` where there is nobody to ask: stdin and stderr must both be
@@ -49,13 +52,20 @@ pub struct Questions<R, W> {
 #[must_use]
 pub fn on_terminal() -> Option<Questions<io::StdinLock<'static>, io::Stderr>> {
     let (stdin, stderr) = (io::stdin(), io::stderr());
-    (stdin.is_terminal() && stderr.is_terminal()).then(|| Questions::new(stdin.lock(), stderr))
+    (stdin.is_terminal() && stderr.is_terminal()).then(|| Questions {
+        _mortal: Mortal::new().ok(),
+        ..Questions::new(stdin.lock(), stderr)
+    })
 }
 
 impl<R: BufRead, W: Write> Questions<R, W> {
     /// Questions on `page`, answers from `answers`, one a line.
     pub fn new(answers: R, page: W) -> Self {
-        Self { answers, page }
+        Self {
+            answers,
+            page,
+            _mortal: None,
+        }
     }
 
     /// Says something before or between questions.

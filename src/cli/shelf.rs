@@ -11,11 +11,16 @@ use super::look::{Look, complain, say};
 use super::run::{Answer, once, watcher};
 use super::setup::{setup, text_of};
 use super::show;
+use super::stop::Stopping;
+use crate::interlock::{Held, Interlock};
 use crate::job::{self, Exit, Seat, ShelfFile, ShelfUnit, Stage, Stop};
 use crate::unit::store::{RealStore, Store};
 
 /// How long a hand may take from one unit to the next.
 const PATIENCE: Duration = Duration::from_secs(15 * 60);
+
+/// How often the clip is asked for anew where it is on another unit's chip.
+const TRIES: u32 = 3;
 
 /// How far one unit came.
 #[derive(Debug, Clone, Serialize)]
@@ -44,6 +49,17 @@ struct Place<'a> {
     stages: Vec<(&'a Stage, Command)>,
 }
 
+impl Place<'_> {
+    /// Names of the stages that `which` picks.
+    fn names(&self, which: impl Fn(usize) -> bool) -> Vec<String> {
+        let stages = self.stages.iter().enumerate();
+        let picked = stages.filter(|(index, _)| which(*index));
+        picked
+            .map(|(_, (stage, _))| stage.command().to_owned())
+            .collect()
+    }
+}
+
 /// Why a unit's turn ended early.
 enum Early {
     /// A stage did; its own screen has said why.
@@ -69,12 +85,17 @@ pub fn shelf(args: &ShelfArgs, look: Look) -> Result<Answer, Stop> {
         job::unfinished_of_unit(Arc::clone(&store), &place.unit.folder).is_some()
     };
     places.sort_by_key(|place| !begun(place));
+    // The commands themselves say that they heard.
+    let stop = Stopping::watch(|| ()).map_err(|error| {
+        Stop::new(Exit::ChipFault, "Signals cannot be caught.", "Try again.").because(error)
+    })?;
     let row = Row {
         store,
         look,
+        stop,
         places,
     };
-    let report = row.walk()?;
+    let report = row.walk();
     let exit = report.exit();
     Ok(Answer::new(exit, show::shelf_row(&report, &name), &report))
 }
@@ -139,35 +160,38 @@ fn image(command: &Command) -> String {
 struct Row<'a> {
     store: Arc<dyn Store>,
     look: Look,
+    stop: Stopping,
     places: Vec<Place<'a>>,
 }
 
 impl Row<'_> {
-    fn walk(&self) -> Result<ShelfReport, Stop> {
-        let mut units = Vec::new();
+    fn walk(&self) -> ShelfReport {
         let (mut left, mut seated) = (false, None);
-        for place in &self.places {
-            let due = self.due(place)?;
-            let name = |index: usize| place.stages[index].0.command().to_owned();
+        let units = self.places.iter().map(|place| {
             let mut shelved = Shelved {
                 unit: place.unit.name(),
-                before: (0..place.stages.len())
-                    .filter(|i| !due.contains(i))
-                    .map(name)
-                    .collect(),
+                before: Vec::new(),
                 done: Vec::new(),
                 stopped: None,
-                due: due.iter().map(|index| name(*index)).collect(),
+                due: place.names(|_| true),
             };
-            if !left && !due.is_empty() {
-                let turn = self.turn(place, &due, &mut seated, &mut shelved);
-                if let Err(early) = turn {
-                    left = self.ended(early, place, &mut shelved);
+            let turn = self.due(place).map_err(Early::from).and_then(|due| {
+                shelved.before = place.names(|index| !due.contains(&index));
+                shelved.due = place.names(|index| due.contains(&index));
+                match left {
+                    true => Ok(()),
+                    false => self.turn(place, &due, &mut seated, &mut shelved),
                 }
+            });
+            if let Err(early) = turn {
+                self.ended(early, place, &mut shelved);
             }
-            units.push(shelved);
+            left |= self.stop.asked();
+            shelved
+        });
+        ShelfReport {
+            units: units.collect(),
         }
-        Ok(ShelfReport { units })
     }
 
     /// Stages that the unit's folder does not show as behind it. One that leaves nothing to tell by is due
@@ -189,7 +213,8 @@ impl Row<'_> {
         Ok(due)
     }
 
-    /// One unit, from the seated clip to its last stage.
+    /// One unit, from the seated clip to its last stage. `seated` is the bench and the name of the unit that
+    /// the clip was last seated on.
     fn turn(
         &self,
         place: &Place<'_>,
@@ -198,20 +223,21 @@ impl Row<'_> {
         shelved: &mut Shelved,
     ) -> Result<(), Early> {
         let mut bus = place.bus.clone();
-        if due
-            .iter()
-            .any(|index| place.stages[*index].1.bus().is_some())
-        {
+        let stages = || due.iter().filter_map(|index| place.stages.get(*index));
+        if stages().any(|(_, command)| command.bus().is_some()) {
             if let Some((before, name)) = seated.take() {
                 if (&before.mock, &before.spidev) == (&bus.mock, &bus.spidev) {
                     self.lifted(&before, place, &name)?;
                 }
             }
-            self.seat(place, &mut bus)?;
+            let on_it = self.seat_on(place, &mut bus);
             *seated = Some((bus.clone(), place.unit.name()));
+            on_it?;
         }
-        for index in due {
-            let (stage, command) = &place.stages[*index];
+        for (stage, command) in stages() {
+            if self.stop.asked() {
+                return Err(Early::Stage(stage.command().to_owned(), Exit::Stopped));
+            }
             self.tell("stage", place, stage.command());
             let mut words = command.clone();
             if let Some(own) = words.bus_mut() {
@@ -227,24 +253,41 @@ impl Row<'_> {
         Ok(())
     }
 
-    /// Waits until the clip is off the unit before.
-    fn lifted(&self, before: &BusArgs, place: &Place<'_>, name: &str) -> Result<(), Early> {
+    /// Waits until the clip is off the unit that it was on.
+    fn lifted(&self, bus: &BusArgs, place: &Place<'_>, name: &str) -> Result<(), Stop> {
         self.tell("lift", place, &format!("lift the clip from {name}"));
-        let bench = setup(before, None)?.bench;
-        match self.wait(Seat::Lifted, bench)? {
+        match self.wait(Seat::Lifted, setup(bus, None)?.bench)? {
             true => Ok(()),
-            false => Err(Early::from(not_moved("The clip was not lifted.", name))),
+            false => Err(not_moved("The clip was not lifted.", name)),
         }
     }
 
+    /// Seats the clip on the unit; where it is on another's chip, says so and asks for it again.
+    fn seat_on(&self, place: &Place<'_>, bus: &mut BusArgs) -> Result<(), Stop> {
+        for _ in 1..TRIES {
+            let Err(stop) = self.seat(place, bus) else {
+                return Ok(());
+            };
+            let another = |held: &Held| held.interlock == Interlock::SameUnit;
+            if !stop.held.iter().any(another) {
+                return Err(stop);
+            }
+            self.complain(&stop);
+            self.lifted(bus, place, "it")?;
+        }
+        self.seat(place, bus)
+    }
+
     /// Has the bench attested, waits for the clip, and looks whose chip it is on.
-    fn seat(&self, place: &Place<'_>, bus: &mut BusArgs) -> Result<(), Early> {
+    fn seat(&self, place: &Place<'_>, bus: &mut BusArgs) -> Result<(), Stop> {
         let name = place.unit.name();
         self.tell("seat", place, "seat the clip");
+        // Said of another seating, it says nothing of this one.
+        bus.attested = None;
         let bench = setup(bus, Some(&place.unit.folder))?.bench;
         bus.attested = Some(bench.said.clone());
         if !self.wait(Seat::Seated, bench)? {
-            return Err(Early::from(not_moved("The clip was not seated.", &name)));
+            return Err(not_moved("The clip was not seated.", &name));
         }
         let unit = job::unit_in(&self.store, &place.unit.folder)?;
         let mut others = Vec::new();
@@ -254,8 +297,7 @@ impl Row<'_> {
             }
         }
         let bench = setup(bus, Some(&place.unit.folder))?.bench;
-        job::not_of_others(unit.as_ref(), &others, bench, &mut watcher(self.look)?)?;
-        Ok(())
+        job::not_of_others(unit.as_ref(), &others, bench, &mut watcher(self.look)?)
     }
 
     fn wait(&self, wanted: Seat, bench: job::Bench) -> Result<bool, Stop> {
@@ -272,14 +314,12 @@ impl Row<'_> {
         })
     }
 
-    /// Says why a unit's turn ended early, and whether that ends the row.
-    fn ended(&self, early: Early, place: &Place<'_>, shelved: &mut Shelved) -> bool {
+    /// Says why a unit's turn ended early.
+    fn ended(&self, early: Early, place: &Place<'_>, shelved: &mut Shelved) {
         let (stage, exit) = match early {
             Early::Stage(stage, exit) => (stage, exit),
             Early::Before(stop) => {
-                if !self.look.json {
-                    complain(show::stop(&stop).render(false).trim_end());
-                }
+                self.complain(&stop);
                 (shelved.due.first().cloned().unwrap_or_default(), stop.exit)
             }
         };
@@ -287,7 +327,12 @@ impl Row<'_> {
             self.tell("stopped", place, &stage);
         }
         shelved.stopped = Some((stage, exit.number()));
-        exit == Exit::Stopped
+    }
+
+    fn complain(&self, stop: &Stop) {
+        if !self.look.json {
+            complain(show::stop(stop).render(false).trim_end());
+        }
     }
 
     /// A line about one unit; as JSON, an event.

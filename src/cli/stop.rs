@@ -5,8 +5,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
 
+use signal_hook::SigId;
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM, SIGTSTP};
+use signal_hook::flag;
 use signal_hook::iterator::{Handle, Signals};
+use signal_hook::low_level::unregister;
 
 /// Ctrl-Z too: a program that is suspended in the middle of a block leaves it half done under the clip.
 const SIGNALS: [i32; 4] = [SIGINT, SIGTERM, SIGHUP, SIGTSTP];
@@ -71,9 +74,37 @@ impl Drop for Stopping {
     }
 }
 
+/// While this lives, a signal ends the program at once, also behind an earlier [`Stopping`], after which the
+/// system no longer does so by itself: a question is waiting, nobody works, and nothing would be heard.
+#[derive(Debug)]
+pub struct Mortal(Vec<SigId>);
+
+impl Mortal {
+    /// # Errors
+    /// When the system refuses a handler.
+    pub fn new() -> io::Result<Self> {
+        let always = Arc::new(AtomicBool::new(true));
+        let ends = |signal| flag::register_conditional_default(signal, Arc::clone(&always));
+        SIGNALS
+            .into_iter()
+            .map(ends)
+            .collect::<Result<_, _>>()
+            .map(Self)
+    }
+}
+
+impl Drop for Mortal {
+    fn drop(&mut self) {
+        for handler in self.0.drain(..) {
+            unregister(handler);
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::os::unix::process::ExitStatusExt;
     use std::sync::mpsc;
     use std::time::Duration;
 
@@ -93,6 +124,29 @@ mod tests {
             signal_hook::low_level::raise(signal).unwrap();
             // Whoever told is gone, and with it the sender.
             assert!(told.recv().is_err());
+        }
+    }
+
+    /// Runs itself again, as the process must die: behind a first job, at a question of the second.
+    #[test]
+    fn at_a_question_a_signal_ends_the_program_though_a_job_has_run_before() {
+        const ASKED: &str = "NORLOCK_TEST_AT_A_QUESTION";
+        if let Ok(signal) = std::env::var(ASKED) {
+            drop(Stopping::watch(|| ()).unwrap());
+            let row = Stopping::watch(|| ()).unwrap();
+            signal_hook::low_level::raise(SIGINT).unwrap();
+            drop(Mortal::new().unwrap());
+            signal_hook::low_level::raise(SIGINT).unwrap();
+            let _question = Mortal::new().unwrap();
+            signal_hook::low_level::raise(signal.parse().unwrap()).unwrap();
+            panic!("it lives on, {}", row.asked());
+        }
+        for signal in [SIGINT, SIGTERM, SIGHUP] {
+            let name = "cli::stop::tests::at_a_question_a_signal_ends_the_program_though_a_job_has_run_before";
+            let mut child = std::process::Command::new(std::env::current_exe().unwrap());
+            child.args(["--exact", name]).env(ASKED, signal.to_string());
+            let ended = child.output().unwrap();
+            assert_eq!(ended.status.signal(), Some(signal), "{ended:?}");
         }
     }
 }

@@ -114,7 +114,9 @@ fn a_chip_of_another_unit_is_refused_by_name() {
     });
     let ended = desk.ends(LINE, 3);
     ended.says("Held by same-unit: this is gauge-01; was the clip moved?");
-    ended.says("gauge-02 -| stopped at contact, exit code 3");
+    // And there it stays.
+    ended.says("gauge-02, 2 of 3: lift the clip from it.");
+    ended.says("gauge-02 -| stopped at contact, exit code 4");
     ended.says("gauge-03 -| contact, backup, tailor done now");
     assert!(!desk.path("gauge-02").exists());
 }
