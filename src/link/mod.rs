@@ -155,6 +155,15 @@ pub trait Link: Send {
     /// Waits at least `time` with CS high. Callers keep it below 100 ms a call, so that a person who
     /// stops the work is heard.
     fn wait(&mut self, time: Duration);
+
+    /// Clocks bytes in with CS high, zeros going out: no chip is spoken to, and whatever changes on MISO
+    /// is driven by another. False, with nothing clocked, where the link cannot.
+    ///
+    /// # Errors
+    /// Any [`LinkError`].
+    fn idle(&mut self, _into: &mut [u8], _sck: Hertz) -> Result<bool, LinkError> {
+        Ok(false)
+    }
 }
 
 impl<L: Link + ?Sized> Link for Box<L> {
@@ -178,6 +187,9 @@ impl<L: Link + ?Sized> Link for Box<L> {
     }
     fn wait(&mut self, time: Duration) {
         (**self).wait(time);
+    }
+    fn idle(&mut self, into: &mut [u8], sck: Hertz) -> Result<bool, LinkError> {
+        (**self).idle(into, sck)
     }
 }
 

@@ -96,6 +96,39 @@ impl Link for SpidevLink {
     fn wait(&mut self, time: Duration) {
         std::thread::sleep(time);
     }
+
+    fn idle(&mut self, into: &mut [u8], sck: Hertz) -> Result<bool, LinkError> {
+        idle(into, sck, &mut self.bufsiz, &mut self.device, &self.name)
+    }
+}
+
+/// Clocks bytes in with CS left high (SPI_NO_CS), where the controller takes and keeps that mode; then
+/// the usual mode is set again and read back, whatever came of it.
+fn idle(
+    into: &mut [u8],
+    sck: Hertz,
+    bufsiz: &mut usize,
+    kernel: &mut dyn Kernel,
+    name: &str,
+) -> Result<bool, LinkError> {
+    let quiet = SpiModeFlags::SPI_MODE_0 | SpiModeFlags::SPI_NO_CS;
+    let wanted = SpidevOptions::new().mode(quiet).bits_per_word(8).build();
+    // What the controller does not offer the kernel refuses, and leaves the mode as it was.
+    let taken = kernel.configure(&wanted).is_ok()
+        && kernel
+            .configuration()
+            .is_ok_and(|found| found.spi_mode == Some(quiet));
+    let clocked = match taken {
+        true => message(
+            &mut [Frame::new(vec![Segment::In(into)])],
+            sck,
+            bufsiz,
+            kernel,
+        ),
+        false => Ok(()),
+    };
+    set_up(kernel, name)?;
+    clocked.map(|()| taken)
 }
 
 /// What one message may hold.

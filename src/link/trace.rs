@@ -116,6 +116,11 @@ impl<L: Link> Link for Trace<L> {
     fn wait(&mut self, time: Duration) {
         self.link.wait(time);
     }
+
+    /// No frame: CS stays high, so nobody is told.
+    fn idle(&mut self, into: &mut [u8], sck: Hertz) -> Result<bool, LinkError> {
+        self.link.idle(into, sck)
+    }
 }
 
 fn out_bytes(frame: &Frame<'_>) -> Vec<u8> {

@@ -285,6 +285,31 @@ fn a_mode_that_reads_back_otherwise_is_refused() {
     assert_eq!(error.to_string(), "cannot set the mode of /dev/spidev0.0");
 }
 
+/// SPI_NO_CS is 40h (`include/uapi/linux/spi/spi.h`). Whatever comes of it, the mode is the usual one after.
+#[test]
+fn cs_is_left_high_for_one_message_where_that_is_offered() {
+    let mut line = [0x5A; 32];
+    let mut clock = |fake: &mut Fake| idle(&mut line, Hertz::mhz(1), &mut 4096, fake, "node");
+    let mut fake = Fake::new(4096, 64);
+    assert!(!clock(&mut fake).unwrap());
+    assert!(fake.sent.is_empty() && fake.mode == 0);
+    fake.offers_no_cs = true;
+    assert!(clock(&mut fake).unwrap());
+    assert_eq!((fake.modes.as_slice(), fake.mode), (&[0x40][..], 0));
+    let row = fake.sent[0][0];
+    assert!(row.into && !row.out && row.bytes == 32 && row.cs_change == 0);
+    fake.answers.push_back(Err(Errno::EIO));
+    clock(&mut fake).unwrap_err();
+    assert_eq!(fake.mode, 0);
+    // A controller that says yes and keeps another mode is not clocked, and then refused.
+    fake.stuck_mode = 0x10;
+    assert!(matches!(
+        clock(&mut fake),
+        Err(LinkError::Mode { got: 0x10, .. })
+    ));
+    assert_eq!(fake.modes, [0x40]);
+}
+
 /// No message lasts above 50 ms on the wire, settle times included: it ends between two frames.
 #[test]
 fn a_batch_of_many_frames_is_divided_in_time() {

@@ -60,6 +60,10 @@ pub(super) struct Fake {
     /// Mode bits that stay set, whatever is asked for.
     pub(super) stuck_mode: u32,
     pub(super) refuses_mode: bool,
+    /// Whether CS can be left high, and the mode that is set; what it was in each message.
+    pub(super) offers_no_cs: bool,
+    pub(super) mode: u32,
+    pub(super) modes: Vec<u32>,
     /// The node's SCK, which any opener can change.
     pub(super) node_hz: u32,
     /// Answers to give instead of the rules' own.
@@ -80,6 +84,9 @@ impl Fake {
             half_duplex: false,
             stuck_mode: 0,
             refuses_mode: false,
+            offers_no_cs: false,
+            mode: 0,
+            modes: Vec::new(),
             node_hz: 500_000,
             answers: VecDeque::new(),
             sent: Vec::new(),
@@ -140,22 +147,26 @@ impl Fake {
             return Err(Errno::EINVAL);
         }
         let moved = rows.iter().map(|row| row.bytes).sum();
+        self.modes.push(self.mode);
         self.sent.push(rows);
         Ok(moved)
     }
 }
 
 impl Kernel for Fake {
-    fn configure(&mut self, _wanted: &SpidevOptions) -> io::Result<()> {
-        if self.refuses_mode {
+    fn configure(&mut self, wanted: &SpidevOptions) -> io::Result<()> {
+        let mode = wanted.spi_mode.map_or(0, |mode| mode.bits());
+        let no_cs = SpiModeFlags::SPI_NO_CS.bits();
+        if self.refuses_mode || (mode & no_cs != 0 && !self.offers_no_cs) {
             return Err(Errno::EINVAL.into());
         }
+        self.mode = mode;
         Ok(())
     }
 
     fn configuration(&self) -> io::Result<SpidevOptions> {
         let mut found = SpidevOptions::new();
-        found.mode(SpiModeFlags::from_bits_retain(self.stuck_mode));
+        found.mode(SpiModeFlags::from_bits_retain(self.stuck_mode | self.mode));
         Ok(found.max_speed_hz(self.node_hz).build())
     }
 
