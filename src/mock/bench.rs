@@ -35,6 +35,8 @@ pub(super) struct Bench {
     /// A frame has reached the chip otherwise than it was sent, since these faults are in force: it may
     /// be in a state that nobody can know of.
     pub(super) misheard: bool,
+    /// The last frame that the chip does not hear, as its supply has sagged.
+    pub(super) deaf_until: u64,
     pub(super) clock: Clock,
     pub(super) counters: Counters,
     pub(super) monitor: Monitor,
@@ -71,6 +73,7 @@ impl Bench {
             first: None,
             faults: Faults::seeded(seed),
             misheard: false,
+            deaf_until: 0,
             clock: Clock::default(),
             counters: Counters::default(),
             monitor: Monitor::default(),
@@ -119,6 +122,7 @@ impl Bench {
         }
         self.faults = faults;
         self.misheard = false;
+        self.deaf_until = 0;
     }
 
     pub(super) fn power_up(&mut self) {
@@ -171,6 +175,7 @@ impl Bench {
         self.clock.advance(self.overhead);
         self.counters.overhead += self.overhead;
         let sck = sck.min(self.limits.sck_max);
+        let sck = self.faults.divided(sck, self.counters.batches);
         let mut after_write = false;
         for frame in batch.iter_mut().take(count) {
             self.swap()?;
@@ -188,6 +193,20 @@ impl Bench {
             expected: bytes(batch),
             got: bytes(batch.get(..count).unwrap_or_default()),
         })
+    }
+
+    /// Clocks bytes in with CS high: the line is pulled up, and another master's bits show on it.
+    pub(super) fn idle(&mut self, into: &mut [u8], sck: Hertz) {
+        into.fill(0xFF);
+        if self.faults.has_foreign_master() {
+            let (seed, now_ns) = (self.faults.seed, self.clock.now_ns());
+            for (bits, place) in into.iter_mut().zip(0..) {
+                *bits = byte(mix(seed, now_ns, place));
+            }
+        }
+        let sck = sck.min(self.limits.sck_max);
+        self.clock
+            .advance(super::clock::wire_time(into.len() as u64, sck));
     }
 
     fn check_length(&self, batch: &[Frame<'_>]) -> Result<(), LinkError> {
@@ -342,6 +361,7 @@ impl Chip {
                 };
                 *place = *value;
             }
+            Fault::ContinuousRead {} => state.continuous = true,
             Fault::WriteEnabled {} => state.write_enabled = true,
             Fault::Protected { status_1 } => state.set_for_good(0, status_1 & 0xFC),
             Fault::RegisterBits { register, bits } => {

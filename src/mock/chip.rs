@@ -61,6 +61,8 @@ pub(super) struct State {
     pub(super) asleep: bool,
     pub(super) deaf: bool,
     pub(super) ready_at_ns: u64,
+    /// A frame begins with its address, until FFh ends that.
+    pub(super) continuous: bool,
     pub(super) four_byte: bool,
     pub(super) four_byte_at_power_up: bool,
     pub(super) extended: u8,

@@ -68,6 +68,19 @@ pub enum Fault {
         #[serde(default)]
         frames: Option<u64>,
     },
+    /// View: another master talks on the same wires. While CS is high MISO shows its bits; in some of our
+    /// own frames both drive, and a 0 wins.
+    ForeignMaster {
+        /// It talks in each so many frames of ours; 0 is in none.
+        every: u64,
+    },
+    /// View: HOLD# floats. In a frame the chip stops at some byte, and MISO floats until CS rises.
+    FloatingHold {
+        /// Chance to stop at each byte that comes in.
+        chance: f64,
+        /// What the host reads from there on.
+        shows: Miso,
+    },
     /// View: only MISO is lost; the chip hears all and acts.
     Miso {
         /// What the host reads meanwhile.
@@ -150,6 +163,11 @@ pub enum Fault {
         /// The answer; repeats.
         bytes: Vec<u8>,
     },
+    /// Chip: answers these bytes to every other Read JEDEC ID, by chance.
+    AlternatingId {
+        /// The other answer; repeats.
+        bytes: Vec<u8>,
+    },
     /// Chip: its SFDP tells another density.
     LyingSfdpDensity {
         /// What it tells.
@@ -177,6 +195,9 @@ pub enum Fault {
         #[serde(default)]
         at_power_up: bool,
     },
+    /// Chip: found in continuous-read mode, in which a frame begins with its address. Eight clocks with
+    /// DI high end it (FFh).
+    ContinuousRead {},
     /// Chip: found with this in its bank or extended address register.
     AddressRegister {
         /// What it holds.
@@ -187,6 +208,27 @@ pub enum Fault {
     Dip {
         /// The batch before which it does.
         at_batch: u64,
+    },
+    /// Chip: its supply sags in long frames: from some byte on it drives nothing, is deaf for some frames
+    /// after that, and all that is volatile is as at power-up.
+    Sag {
+        /// Bytes of a frame that come in before it does.
+        after_bytes: u32,
+        /// Frames that it does not hear.
+        frames: u64,
+    },
+    /// The controller makes SCK from its own clock by an even divider, so what is on the wire is the next
+    /// lower one (common practice, no source).
+    DividedClock {
+        /// The clock that it divides.
+        #[serde(with = "quantity::plain")]
+        clock: Hertz,
+        /// First batch from which on it does; of several the first that is in force counts.
+        #[serde(default)]
+        from_batch: u64,
+        /// For how many batches; absent is for good.
+        #[serde(default)]
+        batches: Option<u64>,
     },
     /// The bench computer reports that its own supply dips; the chip does not notice.
     HostUnderVoltage {

@@ -119,7 +119,8 @@ impl Bench {
         frame: &mut Frame<'_>,
         deaf: Option<Miso>,
     ) -> Result<bool, LinkError> {
-        let deafened = deaf.or_else(|| self.faults.deafened(run.number));
+        let sagged = (run.number <= self.deaf_until).then_some(Miso::High);
+        let deafened = deaf.or(sagged).or_else(|| self.faults.deafened(run.number));
         let stale = self.faults.stale(run.number);
         for segment in &mut frame.segments {
             self.segment(&mut run, segment, deafened, stale)?;
@@ -131,7 +132,12 @@ impl Bench {
             return Ok(false);
         }
         // Nobody leaves CS high for long after a frame that became a modifying one on the wire.
-        Ok(self.cs_rises(&run)? && !run.changed)
+        let started = self.cs_rises(&run)? && !run.changed;
+        if let Some(frames) = self.faults.sags(run.came_in) {
+            self.chip.power_up();
+            self.deaf_until = run.number.saturating_add(frames);
+        }
+        Ok(started)
     }
 
     fn start(&self, frame: &Frame<'_>, sck: Hertz) -> Run {
@@ -334,8 +340,12 @@ impl Bench {
 
     fn decide(&mut self, run: &mut Run, code: u8) -> Result<(), LinkError> {
         match self.chip.plan(code, run.now_ns()) {
-            Ok(plan) => {
+            Ok(mut plan) => {
                 self.check_sck(&plan, run.sck)?;
+                let other = self.faults.other_id(run.number);
+                if let Some(other) = other.filter(|_| plan.opcode == opcode::READ_JEDEC_ID) {
+                    plan.source = Source::Bytes(other);
+                }
                 run.plan = Some(plan);
             }
             Err(Refusal::Ignored) => {

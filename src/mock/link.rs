@@ -65,4 +65,9 @@ impl Link for MockLink {
     fn wait(&mut self, time: Duration) {
         super::lock(&self.bench).clock.advance(time);
     }
+
+    fn idle(&mut self, into: &mut [u8], sck: Hertz) -> Result<bool, LinkError> {
+        super::lock(&self.bench).idle(into, sck);
+        Ok(true)
+    }
 }

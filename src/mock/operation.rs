@@ -44,6 +44,7 @@ impl Bench {
                 state.write_enabled = false;
                 state.increment = None;
             }
+            Act::EndContinuous => state.continuous = false,
             Act::EnterFourByte | Act::ExitFourByte => self.switch_mode(plan, enabled),
             Act::WriteExtended => match first {
                 Some(value) if enabled && run.data.len() == 1 && !lost => {
@@ -82,7 +83,7 @@ impl Bench {
         }
         let keeps = matches!(
             plan.act,
-            Act::WriteEnable | Act::WriteDisable | Act::Nothing
+            Act::WriteEnable | Act::WriteDisable | Act::EndContinuous | Act::Nothing
         );
         self.unsaved |= !keeps;
     }

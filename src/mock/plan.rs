@@ -31,6 +31,7 @@ pub(super) enum Source {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Act {
     Nothing,
+    EndContinuous,
     WriteEnable,
     WriteDisable,
     EnableStatusWrite,
@@ -122,7 +123,11 @@ impl Chip {
     /// Decides what the frame that begins with `opcode` does.
     pub(super) fn plan(&self, opcode: u8, now_ns: u64) -> Result<Plan, Refusal> {
         if opcode == op::MODE_RESET {
-            return Ok(Plan::act(opcode, 0, Act::Nothing));
+            return Ok(Plan::act(opcode, 0, Act::EndContinuous));
+        }
+        if self.state.continuous {
+            // What the opcode would be is the upper address byte, on the lane that is looked at.
+            return Ok(Plan::read(opcode, 2, 0, Source::Array));
         }
         if self.state.asleep {
             let heard = opcode == op::RELEASE_POWER_DOWN && !self.state.deaf;

@@ -57,3 +57,30 @@ pub(super) mod optional {
         text.parse().map(Some).map_err(serde::de::Error::custom)
     }
 }
+
+/// For `#[serde(with)]` on a quantity that has to be there.
+pub(super) mod plain {
+    use std::fmt::Display;
+    use std::str::FromStr;
+
+    use serde::{Deserializer, Serializer};
+
+    use super::{Quantity, optional};
+
+    pub(in crate::mock) fn serialize<T, S>(value: &T, serializer: S) -> Result<S::Ok, S::Error>
+    where
+        T: Quantity + Display + FromStr + PartialEq + Copy,
+        S: Serializer,
+    {
+        optional::serialize(&Some(*value), serializer)
+    }
+
+    pub(in crate::mock) fn deserialize<'de, T, D>(deserializer: D) -> Result<T, D::Error>
+    where
+        T: FromStr<Err: Display>,
+        D: Deserializer<'de>,
+    {
+        let missing = || serde::de::Error::custom("a quantity with its unit is missing");
+        optional::deserialize(deserializer)?.ok_or_else(missing)
+    }
+}

@@ -4,7 +4,7 @@
 use std::ops::Range;
 
 use super::faults::{AddressBit, Fault, Faults, Flips, Miso, Struck, within};
-use super::random::{bits, byte, mix};
+use super::random::{bits, byte, fraction, mix};
 use crate::jedec::Hertz;
 
 /// Where a run of incoming bytes stands.
@@ -46,6 +46,49 @@ impl Faults {
                 frames,
             } if within(frame, *from_frame, *frames) => Some(*shows),
             _ => None,
+        })
+    }
+
+    /// Whether another master talks on the wires.
+    pub(super) fn has_foreign_master(&self) -> bool {
+        let foreign = |fault: &Fault| matches!(fault, Fault::ForeignMaster { .. });
+        self.list.iter().any(foreign)
+    }
+
+    /// What the chip answers to Read JEDEC ID in this frame instead of its ID.
+    pub(super) fn other_id(&self, frame: u64) -> Option<Vec<u8>> {
+        let draw = mix(self.seed, 0xA17E, frame);
+        self.list.iter().find_map(|fault| match fault {
+            Fault::AlternatingId { bytes } if draw & 1 == 1 => Some(bytes.clone()),
+            _ => None,
+        })
+    }
+
+    /// For how many frames a chip is deaf after one in which so many bytes came in.
+    pub(super) fn sags(&self, bytes: usize) -> Option<u64> {
+        self.list.iter().find_map(|fault| match fault {
+            Fault::Sag {
+                after_bytes,
+                frames,
+            } if bytes > *after_bytes as usize => Some(*frames),
+            _ => None,
+        })
+    }
+
+    /// SCK as the controller makes it.
+    pub(super) fn divided(&self, asked: Hertz, batch: u64) -> Hertz {
+        let found = self.list.iter().find_map(|fault| match fault {
+            Fault::DividedClock {
+                clock,
+                from_batch,
+                batches,
+            } if within(batch, *from_batch, *batches) => Some(clock.0),
+            _ => None,
+        });
+        found.map_or(asked, |clock| {
+            let half = u64::from(clock).div_ceil(2 * u64::from(asked.0.max(1)));
+            let divider = u32::try_from(2 * half.max(1)).unwrap_or(u32::MAX);
+            Hertz((clock / divider).max(1))
         })
     }
 
@@ -164,6 +207,20 @@ impl Faults {
                     }
                 }
                 Fault::BitSlip { bits } => slip(run, seen.before, *bits),
+                Fault::ForeignMaster { every } if *every > 0 && seen.frame % every == 0 => {
+                    let mut other = vec![0; run.len()];
+                    Miso::Noise.fill(&mut other, seen, seed);
+                    run.iter_mut()
+                        .zip(&other)
+                        .for_each(|(ours, theirs)| *ours &= theirs);
+                }
+                Fault::FloatingHold { chance, shows } => {
+                    let stop = stops_at(mix(seed, seen.frame, 0x401D), *chance);
+                    shows.fill_from(stop, run, seen, seed);
+                }
+                Fault::Sag { after_bytes, .. } => {
+                    Miso::High.fill_from(*after_bytes as usize, run, seen, seed);
+                }
                 Fault::Miso {
                     shows,
                     from_frame,
@@ -175,7 +232,25 @@ impl Faults {
     }
 }
 
+/// The byte of a frame at which a chip stops that stops at each with `chance`.
+fn stops_at(draw: u64, chance: f64) -> usize {
+    let bytes = (1.0 - fraction(draw)).ln() / (1.0 - chance.clamp(1e-12, 1.0 - 1e-12)).ln();
+    bytes as usize
+}
+
 impl Miso {
+    /// What an undriven line gives, from a byte of the frame on.
+    fn fill_from(self, first: usize, run: &mut [u8], seen: Seen, seed: u64) {
+        let skip = first.saturating_sub(seen.index).min(run.len());
+        let later = Seen {
+            index: seen.index + skip,
+            ..seen
+        };
+        if let Some(rest) = run.get_mut(skip..) {
+            self.fill(rest, later, seed);
+        }
+    }
+
     /// What an undriven line gives.
     pub(super) fn fill(self, run: &mut [u8], seen: Seen, seed: u64) {
         match self {

@@ -372,3 +372,118 @@ fn any_frames_are_survived() {
         }
     }
 }
+
+// Common practice, no source: two push-pull outputs on one wire, and the lower level wins.
+#[test]
+fn another_master_talks_while_cs_is_high_and_into_some_frames() {
+    let idle = |desk: &mut Desk| {
+        let mut line = [0; 64];
+        assert!(desk.link.idle(&mut line, desk.sck).unwrap());
+        line
+    };
+    let mut quiet = desk(Fault::BitSlip { bits: 1 });
+    assert_eq!(idle(&mut quiet), [0xFF; 64]);
+    let mut desk = desk(Fault::ForeignMaster { every: 2 });
+    let (one, two) = (idle(&mut desk), idle(&mut desk));
+    assert!(one != two && one != [0xFF; 64]);
+    let good = prime_pattern(0, 64);
+    assert_eq!(first_bytes(&mut desk, 64), good);
+    let spoilt = first_bytes(&mut desk, 64);
+    assert_ne!(spoilt, good);
+    assert!(
+        spoilt
+            .iter()
+            .zip(&good)
+            .all(|(seen, held)| seen & !held == 0)
+    );
+    assert_eq!(first_bytes(&mut desk, 64), good);
+}
+
+// W25Q128JV Rev. I, 4.4: with HOLD# low DO is at high impedance, and CLK and DI are ignored.
+#[test]
+fn a_floating_hold_ends_frames_dead_and_lets_the_next_begin() {
+    let mut desk = desk(Fault::FloatingHold {
+        chance: 0.002,
+        shows: Miso::High,
+    });
+    let good = prime_pattern(0, 1000);
+    let (mut dead, mut whole) = (0, 0);
+    for _ in 0..50 {
+        let seen = first_bytes(&mut desk, 1000);
+        let held = seen.iter().zip(&good).take_while(|(a, b)| a == b).count();
+        assert!(seen[held..].iter().all(|byte| *byte == 0xFF));
+        dead += u32::from(held < 1000);
+        whole += u32::from(held == 1000);
+    }
+    // Of 1000 bytes at 0.2 % each, 13.5 % of frames come through.
+    assert!((30..50).contains(&dead) && whole > 0, "{dead} {whole}");
+}
+
+#[test]
+fn two_ids_take_turns_by_chance() {
+    let mut desk = desk(Fault::AlternatingId {
+        bytes: vec![0xFF; 3],
+    });
+    let ids: Vec<_> = (0..100).map(|_| desk.read(&[0x9F], 3)).collect();
+    let own = ids.iter().filter(|id| **id == [0xEF, 0x40, 0x18]).count();
+    let other = ids.iter().filter(|id| **id == [0xFF; 3]).count();
+    assert!(
+        own > 25 && other > 25 && own + other == 100,
+        "{own} {other}"
+    );
+    assert_eq!(first_bytes(&mut desk, 4), [0, 1, 2, 3]);
+}
+
+#[test]
+fn a_supply_sags_in_long_frames_and_comes_back() {
+    let mut desk = desk(Fault::Sag {
+        after_bytes: 100,
+        frames: 2,
+    });
+    desk.read(&[0x06], 0);
+    assert_eq!(first_bytes(&mut desk, 100), prime_pattern(0, 100));
+    assert_eq!(desk.status(), 0x02);
+    let long = first_bytes(&mut desk, 200);
+    assert_eq!(long[..100], prime_pattern(0, 100));
+    assert!(long[100..].iter().all(|byte| *byte == 0xFF));
+    assert_eq!(desk.read(&[0x9F], 3), [0xFF; 3]);
+    assert_eq!(desk.status(), 0xFF);
+    // WEL went with the supply.
+    assert_eq!(desk.status(), 0x00);
+    assert_eq!(desk.read(&[0x9F], 3), [0xEF, 0x40, 0x18]);
+}
+
+// Eight clocks with IO0 high end continuous read (JESD216F, BFPT 15th DWORD, 0-4-4 mode exit methods; the
+// place from memory).
+#[test]
+fn continuous_read_hears_no_opcode_until_it_is_ended() {
+    let mut desk = desk(Fault::ContinuousRead {});
+    assert_ne!(desk.read(&[0x9F], 3), [0xEF, 0x40, 0x18]);
+    desk.read(&[0x06], 0);
+    desk.read(&[0xFF, 0xFF], 0);
+    assert_eq!(desk.read(&[0x9F], 3), [0xEF, 0x40, 0x18]);
+    assert_eq!(desk.status(), 0x00);
+    assert_eq!(first_bytes(&mut desk, 4), [0, 1, 2, 3]);
+}
+
+// Common practice, no source: an even divider of the controller's clock, so 250 MHz makes 17.86 of 20 MHz.
+#[test]
+fn a_divided_clock_is_the_next_lower_one() {
+    let clock = |mhz, batches| Fault::DividedClock {
+        clock: Hertz::mhz(mhz),
+        from_batch: 0,
+        batches,
+    };
+    let took = |desk: &mut Desk, mhz| {
+        desk.sck = Hertz::mhz(mhz);
+        let before = desk.mock.counters().wire;
+        first_bytes(desk, 996);
+        desk.mock.counters().wire - before
+    };
+    let mut desk = desk(clock(250, Some(3)));
+    // 8000 bits.
+    assert_eq!(took(&mut desk, 20), Duration::from_nanos(448_001));
+    assert_eq!(took(&mut desk, 50), Duration::from_nanos(192_001));
+    assert_eq!(took(&mut desk, 1), Duration::from_micros(8000));
+    assert_eq!(took(&mut desk, 20), Duration::from_micros(400));
+}
