@@ -385,6 +385,23 @@ fn every_test_is_on_the_map_for_developers() {
     }
 }
 
+/// Every sign by its name, and none that the program does not know.
+#[test]
+fn each_sign_of_a_bad_contact_is_explained() {
+    let text = read("docs/suspect-units.md");
+    let told = section(&text, "What contact says");
+    let mut rows = first_cells(told, "sign");
+    rows.extend(first_cells(told, "note"));
+    let names: Vec<String> = norlock::job::Kind::ALL
+        .iter()
+        .map(|kind| kind.name())
+        .collect();
+    rows.sort();
+    let mut sorted = names.clone();
+    sorted.sort();
+    assert_eq!(rows, sorted);
+}
+
 /// Each question stands in the code word for word, with the level for its 3.3 V.
 #[test]
 fn the_checklists_are_as_told() {

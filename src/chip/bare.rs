@@ -14,6 +14,8 @@ use crate::part::{JedecId, Part};
 const FIRST_SCK: Hertz = Hertz::mhz(1);
 /// Longest release from deep power-down of the catalogue's makers, with margin.
 const WAKE_TIME: Duration = Duration::from_micros(100);
+/// Longest soft reset of a chip that is idle, with margin: makers give 30 us to 12 ms (from memory).
+const RESET_TIME: Duration = Duration::from_millis(20);
 /// Comparisons before a controller is taken to drop CS: one bad read is not the controller's.
 const FORM_TRIES: u32 = 3;
 const WIP: u8 = 0b01;
@@ -47,10 +49,10 @@ impl Bare {
     #[must_use]
     pub fn new(link: Box<dyn Link>, purpose: Purpose, sck: Hertz) -> Self {
         let sck = sck.min(link.limits().sck_max);
-        Self {
-            guard: Guard::new(link, purpose),
-            sck,
-        }
+        let mut guard = Guard::new(link, purpose);
+        // What any controller carries, until the start sequence knows more.
+        guard.single_transfers(true);
+        Self { guard, sck }
     }
 
     /// SCK in use.
@@ -127,6 +129,38 @@ impl Bare {
         Ok(id)
     }
 
+    /// Reads behind 9Fh for `bytes` bytes, and tells how long the link took for it. What comes is not
+    /// looked at: it is for measuring the clock.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn time_run(&mut self, bytes: usize, sck: Hertz) -> Result<Duration, ChipError> {
+        let mut into = vec![0; bytes];
+        let start = self.guard.now();
+        self.query(&[opcode::READ_JEDEC_ID], &mut into, sck)?;
+        Ok(self.guard.now().saturating_sub(start))
+    }
+
+    /// Bytes that one frame of [`Bare::time_run`] may bring in.
+    #[must_use]
+    pub fn run_bytes(&self, sck: Hertz) -> usize {
+        self.guard.read_bytes(1, sck)
+    }
+
+    /// As [`Link::idle`]; false where the link cannot.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn idle(&mut self, into: &mut [u8]) -> Result<bool, ChipError> {
+        let slow = self.sck.min(FIRST_SCK);
+        Ok(self.guard.idle(into, slow)?)
+    }
+
+    /// As [`Link::under_voltage`].
+    pub fn under_voltage(&mut self) -> Option<String> {
+        self.guard.under_voltage()
+    }
+
     /// Waits with CS high; see [`Link::wait`].
     pub fn wait(&mut self, time: Duration) {
         self.guard.wait(time);
@@ -136,6 +170,32 @@ impl Bare {
     #[must_use]
     pub fn now(&self) -> Duration {
         self.guard.now()
+    }
+
+    /// Resets the chip to its state at power-up: FFh as in [`Bare::rouse`], then 66h and 99h with nothing
+    /// between (JESD216F, soft reset sequence). Only where a person asked for it: what is volatile is lost,
+    /// and not every old part has it. To be sent to a chip that is not busy.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn reset(&mut self) -> Result<(), ChipError> {
+        self.rouse()?;
+        let frame = |code: &'static [u8]| Frame::new(vec![Segment::Out(code)]);
+        let mut batch = [frame(&[opcode::RESET_ENABLE]), frame(&[opcode::RESET])];
+        self.guard.may_reset(true);
+        let sent = self.guard.transfer(&mut batch, self.sck.min(FIRST_SCK));
+        self.guard.may_reset(false);
+        self.guard.wait(RESET_TIME);
+        Ok(sent?)
+    }
+
+    /// Ends continuous read and releases from deep power-down: FFh twice in one frame, then ABh. Neither
+    /// changes a chip that is in neither.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn rouse(&mut self) -> Result<(), ChipError> {
+        self.wake(self.sck.min(FIRST_SCK))
     }
 
     /// Reads `into.len()` bytes of SFDP space from `address` at `sck`.

@@ -21,6 +21,7 @@ mod shelf;
 mod show;
 mod stop;
 mod typed;
+mod watch;
 mod waterline;
 mod wrap;
 

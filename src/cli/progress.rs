@@ -259,7 +259,7 @@ impl Stage {
 }
 
 /// A line on stderr that shows its message and nothing else, redrawn at most ten times a second.
-fn drawn_line() -> ProgressBar {
+pub(super) fn drawn_line() -> ProgressBar {
     let target = ProgressDrawTarget::stderr_with_hz(10);
     let bar = ProgressBar::with_draw_target(None, target).with_finish(ProgressFinish::Abandon);
     match ProgressStyle::with_template("{msg}") {

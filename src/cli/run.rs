@@ -12,9 +12,11 @@ use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, not_there, offline, setup, text_of};
 use super::typed::Typed;
+use super::watch::LiveLine;
 use super::{demo, inspect, shelf, show};
 use crate::job::{
-    self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, Stop, VerifyOrder, WriteOrder,
+    self, ChipState, Exit, ProtectOrder, RestoreOrder, SCK_DEFAULT, SCK_FREE, Stop, VerifyOrder,
+    WriteOrder,
 };
 use crate::unit::Unit;
 use crate::unit::store::{Publish, RealStore, Store, StoreError};
@@ -125,8 +127,12 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         }
         Command::Sfdp(args) => sfdp(&args, look, typed),
         Command::Backup(args) => {
-            let setup = setup(&args.bus, Some(&args.unit))?;
+            let mut setup = setup(&args.bus, Some(&args.unit))?;
             let mut unit = Unit::open_or_create(setup.store, &args.unit)?;
+            if args.bus.sck.is_none() {
+                let proven = job::proven_sck(&unit, &setup.bench.way.name());
+                setup.bench.sck = proven.unwrap_or(setup.bench.sck);
+            }
             let mut beside = Vec::new();
             for folder in &args.beside {
                 beside.extend(job::unit_in(unit.store(), folder)?);
@@ -161,12 +167,26 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
 }
 
 fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
-    let setup = setup(&args.bus, args.unit.as_deref())?;
+    let mut setup = setup(&args.bus, args.unit.as_deref())?;
+    setup.bench.sck = args.bus.sck.unwrap_or(SCK_FREE);
     let view = |folder| Unit::view(Arc::clone(&setup.store), folder);
     // A folder that is no unit yet tells nothing of the chip.
     let unit = args.unit.as_deref().and_then(|folder| view(folder).ok());
-    let report = job::contact(unit.as_ref(), setup.bench, &mut watcher(look)?)?;
-    let screen = show::contact(&report, typed);
+    let mut line = LiveLine::new(look.progress, args.bell);
+    let mut tell = |seat, settled| line.tell(seat, settled);
+    let wishes = job::ContactWishes {
+        watch: args.watch.then_some(&mut tell),
+        reset: args.reset,
+    };
+    let mut watcher = watcher(look)?;
+    let report = job::contact_as_wished(unit.as_ref(), setup.bench, wishes, &mut watcher)?;
+    let mut screen = show::contact(&report, typed);
+    if let (Some(folder), Some(_)) = (&args.unit, unit) {
+        // The verdict stands where its record cannot be kept.
+        if let Err(error) = job::keep_contact(setup.store, folder, &report) {
+            screen = screen.row("record", format!("not kept: {error}"));
+        }
+    }
     Ok(Answer::new(verdict(report.good), screen, &report))
 }
 

@@ -4,6 +4,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use super::contact::signs;
 use super::explain::sentence;
 use super::wrap::Wrap;
 use super::{Attendant, Stop};
@@ -11,7 +12,7 @@ use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::image::show_size;
 use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
 use crate::jedec::sfdp::{self, EraseLayout, Sfdp};
-use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
+use crate::jedec::{Address, Hertz, Millivolts};
 use crate::link::{Link, LinkError, Purpose, Sent, Trace};
 use crate::part::{
     Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, density_by_id, identify,
@@ -19,6 +20,9 @@ use crate::part::{
 
 /// SCK where none is asked for: what a short clip ribbon carries (common practice, no source).
 pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
+
+/// In place of an SCK, for [`contact`](super::contact): as high as wires, link and part allow.
+pub const SCK_FREE: Hertz = Hertz(u32::MAX);
 
 /// How often the ID is read to judge the contact.
 const ID_READS: u32 = 200;
@@ -38,6 +42,17 @@ pub enum Way {
     },
     /// A link that is already this process's own: a mock, an emulator, another controller.
     Link(Box<dyn Link>),
+}
+
+impl Way {
+    /// What the link is called, as [`Link::name`] says once it is open.
+    #[must_use]
+    pub fn name(&self) -> String {
+        match self {
+            Self::Node { path, .. } => path.display().to_string(),
+            Self::Link(link) => link.name().to_owned(),
+        }
+    }
 }
 
 /// What a command is given to reach a chip.
@@ -125,18 +140,21 @@ pub(super) struct Connected {
     pub seen: Seen,
 }
 
-/// Meets the chip: the interlocks before the first clock, the start sequence, ID, SFDP, identification
-/// and the interlocks that these open or hold. `patience` is how long a busy chip is waited for.
+/// A link that may be clocked, with whatever is on the clip not yet met.
+pub(super) struct Reached {
+    pub(super) bare: Bare,
+    pub(super) panel: Panel,
+    pub(super) level: Option<Millivolts>,
+    pub(super) said: Attestation,
+    pub(super) catalogue: Catalogue,
+    size_bytes: Option<u32>,
+}
+
+/// Opens the link: the interlocks before the first clock. Nothing is clocked.
 ///
 /// # Errors
-/// A [`Stop`]: held by an interlock, or a link or chip fault.
-pub(super) fn meet(
-    mut panel: Panel,
-    bench: Bench,
-    purpose: Purpose,
-    patience: Option<Duration>,
-    attendant: &dyn Attendant,
-) -> Result<Met, Stop> {
+/// A [`Stop`]: held by an interlock, or a link fault.
+pub(super) fn reach(mut panel: Panel, bench: Bench, purpose: Purpose) -> Result<Reached, Stop> {
     let Bench {
         way,
         level,
@@ -148,33 +166,85 @@ pub(super) fn meet(
         ..
     } = bench;
     let (link, level) = before_first_clock(&mut panel, way, level, &said, &catalogue, purpose)?;
-    let mut bare = Bare::new(traced(link, trace), purpose, sck);
-    let look = match bare.meet(patience.unwrap_or(PATIENCE), &|| attendant.stop_asked()) {
-        Ok(look) => look,
-        Err(ChipError::NoAnswer { byte }) => return Err(no_answer(panel, byte)),
-        Err(error) => return Err(error.into()),
-    };
-    if let Some(refused) = catalogue.refused_by_jedec_id(&look.id) {
-        panel.not_driven(refused, format!("JEDEC ID {}", short_id(&look.id)));
-        return Err(Stop::held(&panel));
-    }
-    let mut seen = look_closer(&mut bare, look, &catalogue, level, said)?;
-    let told = seen
-        .identification
-        .part
-        .as_ref()
-        .map(|part| part.size_bytes);
-    seen.size_unused = size_bytes.filter(|given| told.is_some_and(|told| told != *given));
-    judge(&mut panel, &seen);
-    if panel.is_held() {
-        return Err(Stop::held(&panel));
-    }
-    Ok(Met {
-        bare,
+    Ok(Reached {
+        bare: Bare::new(traced(link, trace), purpose, sck),
         panel,
-        seen,
+        level,
+        said,
+        catalogue,
         size_bytes,
     })
+}
+
+/// Meets the chip: the interlocks before the first clock, the start sequence, ID, SFDP, identification
+/// and the interlocks that these open or hold. `patience` is how long a busy chip is waited for.
+///
+/// # Errors
+/// A [`Stop`]: held by an interlock, or a link or chip fault.
+pub(super) fn meet(
+    panel: Panel,
+    bench: Bench,
+    purpose: Purpose,
+    patience: Option<Duration>,
+    attendant: &dyn Attendant,
+) -> Result<Met, Stop> {
+    let mut reached = reach(panel, bench, purpose)?;
+    let met = reached
+        .bare
+        .meet(patience.unwrap_or(PATIENCE), &|| attendant.stop_asked());
+    match met {
+        Ok(look) => reached.know(look),
+        Err(ChipError::NoAnswer { byte }) => Err(no_answer(reached.panel, byte)),
+        Err(error) => Err(error.into()),
+    }
+}
+
+impl Reached {
+    /// Refuses a chip that answers Read ID and has other commands than these.
+    ///
+    /// # Errors
+    /// A [`Stop`]: held by `known-part`.
+    pub(super) fn refuse(&mut self, look: &FirstLook) -> Result<(), Stop> {
+        let Some(refused) = self.catalogue.refused_by_jedec_id(&look.id) else {
+            return Ok(());
+        };
+        let seen = format!("JEDEC ID {}", short_id(&look.id));
+        self.panel.not_driven(refused, seen);
+        Err(Stop::held(&self.panel))
+    }
+
+    /// Identifies the chip that was met, and opens or holds what that tells.
+    ///
+    /// # Errors
+    /// As [`meet`].
+    pub(super) fn know(mut self, look: FirstLook) -> Result<Met, Stop> {
+        self.refuse(&look)?;
+        let Self {
+            mut bare,
+            mut panel,
+            level,
+            said,
+            catalogue,
+            size_bytes,
+        } = self;
+        let mut seen = look_closer(&mut bare, look, &catalogue, level, said)?;
+        let told = seen
+            .identification
+            .part
+            .as_ref()
+            .map(|part| part.size_bytes);
+        seen.size_unused = size_bytes.filter(|given| told.is_some_and(|told| told != *given));
+        judge(&mut panel, &seen);
+        if panel.is_held() {
+            return Err(Stop::held(&panel));
+        }
+        Ok(Met {
+            bare,
+            panel,
+            seen,
+            size_bytes,
+        })
+    }
 }
 
 /// Meets the chip and opens it as its part. `torn` blocks are not judged by, see [`Met::open`].
@@ -234,10 +304,7 @@ impl Met {
 }
 
 /// The link, and whoever is told of each frame on it.
-pub(super) fn traced(
-    link: Box<dyn Link>,
-    trace: Option<Box<dyn FnMut(Sent) + Send>>,
-) -> Box<dyn Link> {
+fn traced(link: Box<dyn Link>, trace: Option<Box<dyn FnMut(Sent) + Send>>) -> Box<dyn Link> {
     match trace {
         Some(tell) => Box::new(Trace::new(link, tell)),
         None => link,
@@ -245,7 +312,7 @@ pub(super) fn traced(
 }
 
 /// The four interlocks before the first clock. Opening a node clocks nothing.
-pub(super) fn before_first_clock(
+fn before_first_clock(
     panel: &mut Panel,
     way: Way,
     level: Option<Millivolts>,
@@ -355,16 +422,11 @@ fn open_node(
 
 /// No chip answers: the contact holds, with what such an answer usually means.
 fn no_answer(mut panel: Panel, byte: u8) -> Stop {
-    let sign = if byte == 0 {
-        "MISO is shorted to ground or pulled down, the supply is missing, or another chip drives the bus"
-    } else {
-        "MISO is open, the chip has no supply, CS does not reach it, or HOLD# is low"
-    };
     let contact = Contact {
         id_reads: 1,
         id_same: 0,
         sample_same: true,
-        sign: Some(format!("the ID reads {byte:02X} throughout: {sign}")),
+        sign: Some(signs::no_answer(byte)),
     };
     panel.contact(&contact);
     Stop::held(&panel)
@@ -403,9 +465,9 @@ fn look_closer(
         .and_then(|sfdp| SfdpFacts::of(sfdp, layout.as_ref()));
     let identification = identify(catalogue, &look.id, facts.as_ref(), said.marking.as_deref());
     let size_doubt = size_doubt(catalogue, &identification, said.marking.as_deref());
-    let mut sign = strange.map(|id| unsteady(&look.id, &id));
+    let mut sign = strange.map(|id| signs::unsteady(&look.id, &id));
     if sign.is_none() && identification.standing == Standing::Unknown {
-        sign = stuck(catalogue, &look).or_else(|| shifted(catalogue, &look.id));
+        sign = signs::misread(catalogue, &look);
     }
     let contact = Contact {
         id_reads: ID_READS,
@@ -491,67 +553,6 @@ fn judge(panel: &mut Panel, seen: &Seen) {
         let range: SupplyRange = part.supply;
         panel.supply_level_of_part(seen.level, &part.name, range);
     }
-}
-
-fn unsteady(first: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> String {
-    let (first, other) = (short_id(first), short_id(other));
-    format!(
-        "the ID reads {first} and then {other}: a contact that opens, or SCK too fast for these wires"
-    )
-}
-
-/// Whether the ID is one of the table's, moved by one to seven bits: what a missed or an extra clock
-/// edge does.
-fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
-    let seen = u32::from_be_bytes([0, id[0], id[1], id[2]]);
-    let known = catalogue
-        .parts()
-        .iter()
-        .filter_map(|part| match part.jedec_id.0.as_slice() {
-            [a, b, c, ..] => Some((u32::from_be_bytes([0, *a, *b, *c]), part)),
-            _ => None,
-        });
-    for (real, part) in known {
-        for bits in 1..=7 {
-            // The bits that a shift brings in from outside are not compared.
-            let late = (seen ^ (real >> bits)) & (0x00FF_FFFF >> bits) == 0;
-            let early = (seen ^ (real << bits)) & (0x00FF_FFFF << bits & 0x00FF_FFFF) == 0;
-            if late || early {
-                return Some(format!(
-                    "the ID {} is that of {} moved by {bits} bit(s): a clock edge is missed or doubled",
-                    short_id(id),
-                    part.name
-                ));
-            }
-        }
-    }
-    None
-}
-
-/// Whether the ID is one of the table's with one bit of each byte stuck, and everything else read so far
-/// has that bit the same.
-fn stuck(catalogue: &Catalogue, look: &FirstLook) -> Option<String> {
-    let ones = look.id.iter().fold(look.status, |all, byte| all & byte);
-    let zeros = !look.id.iter().fold(look.status, |any, byte| any | byte);
-    for bit in 0..8 {
-        let mask = 1_u8 << bit;
-        if (ones | zeros) & mask == 0 {
-            continue;
-        }
-        let alike = |real: &Part| {
-            let pairs = || real.jedec_id.0.iter().zip(&look.id).take(3);
-            pairs().count() == 3 && pairs().all(|(real, seen)| real | mask == seen | mask)
-        };
-        if let Some(real) = catalogue.parts().iter().find(|part| alike(part)) {
-            return Some(format!(
-                "bit {bit} of every byte reads {}; but for it the ID {} is that of {}",
-                u8::from(ones & mask != 0),
-                short_id(&look.id),
-                real.name
-            ));
-        }
-    }
-    None
 }
 
 /// The lowest place of a sample's length that no torn block touches.

@@ -41,10 +41,13 @@ mod write;
 
 pub use attendant::{Attendant, Nobody, Task};
 pub use backup::{BackupReport, backup, backup_beside};
-pub use bench::{Bench, SCK_DEFAULT, Seen, Way};
+pub use bench::{Bench, SCK_DEFAULT, SCK_FREE, Seen, Way};
 pub use check::{CheckReport, check};
 pub(crate) use clean::{clean, word};
-pub use contact::{ContactReport, Rung, contact};
+pub use contact::{
+    ContactReport, ContactWishes, Evidence, Kind, Measured, Rung, Sign, contact, contact_as_wished,
+    keep_contact, proven_sck,
+};
 pub use differences::RegionDifference;
 pub use exit::Exit;
 pub(crate) use explain::sentence;

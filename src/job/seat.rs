@@ -5,7 +5,9 @@
 
 use std::time::Duration;
 
-use super::bench::{Bench, before_first_clock, traced};
+use serde::Serialize;
+
+use super::bench::{Bench, reach};
 use super::{Attendant, Exit, Stop};
 use crate::chip::{Bare, ChipError};
 use crate::interlock::Panel;
@@ -22,7 +24,8 @@ const BETWEEN: Duration = Duration::from_millis(250);
 const SCK: Hertz = Hertz::mhz(1);
 
 /// What a look shows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Seat {
     /// Nothing answers.
     Lifted,
@@ -44,20 +47,24 @@ pub fn wait_for(
     attendant: &dyn Attendant,
     tell: &mut dyn FnMut(Seat),
 ) -> Result<bool, Stop> {
-    let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
-    let (link, _) = before_first_clock(
-        &mut panel,
-        bench.way,
-        bench.level,
-        &bench.said,
-        &bench.catalogue,
-        Purpose::Read,
-    )?;
-    let mut bare = Bare::new(traced(link, bench.trace), Purpose::Read, bench.sck.min(SCK));
+    bench.sck = bench.sck.min(SCK);
+    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let mut reached = reach(panel, bench, Purpose::Read)?;
+    wait_on(&mut reached.bare, wanted, patience, attendant, tell)
+}
+
+/// As [`wait_for`], on a link that may be clocked.
+pub(super) fn wait_on(
+    bare: &mut Bare,
+    wanted: Seat,
+    patience: Duration,
+    attendant: &dyn Attendant,
+    tell: &mut dyn FnMut(Seat),
+) -> Result<bool, Stop> {
     let start = bare.now();
     let (mut last, mut so_often) = (None, 0);
     loop {
-        let seen = look(&mut bare)?;
+        let seen = look(bare)?;
         if last == Some(seen) {
             so_often += 1;
         } else {

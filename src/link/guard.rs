@@ -64,6 +64,7 @@ pub struct Guard {
     part: Option<Part>,
     maker: u8,
     questions: Vec<Vec<u8>>,
+    resets: bool,
     single_transfer: bool,
 }
 
@@ -79,6 +80,7 @@ impl Guard {
             part: None,
             maker: 0,
             questions: Vec::new(),
+            resets: false,
             single_transfer: false,
         }
     }
@@ -93,6 +95,11 @@ impl Guard {
     /// first ID byte ([`opcode::is_register_read`]).
     pub fn may_ask(&mut self, maker: u8, questions: Vec<Vec<u8>>) {
         (self.maker, self.questions) = (maker, questions);
+    }
+
+    /// Lets the reset sequence pass, 66h and 99h, or no longer: only a person asks for it.
+    pub(crate) fn may_reset(&mut self, may: bool) {
+        self.resets = may;
     }
 
     /// Sends each frame as one full-duplex transfer from now on, for controllers that drop CS between
@@ -165,6 +172,10 @@ impl Guard {
         }
         if self.is_question(shape) {
             return Some(Class::Observe);
+        }
+        let reset = shape.is_bare(opcode::RESET_ENABLE) || shape.is_bare(opcode::RESET);
+        if self.resets && reset {
+            return Some(Class::Session);
         }
         let part = self.part.as_ref()?;
         observes(part, shape)
@@ -288,6 +299,14 @@ impl Guard {
     /// As [`Link::wait`].
     pub fn wait(&mut self, time: Duration) {
         self.link.wait(time);
+    }
+
+    /// As [`Link::idle`]: with CS high there is no frame to judge.
+    ///
+    /// # Errors
+    /// As [`Link::idle`].
+    pub fn idle(&mut self, into: &mut [u8], sck: Hertz) -> Result<bool, LinkError> {
+        self.link.idle(into, sck)
     }
 }
 

@@ -4,6 +4,7 @@
 mod adding;
 mod bad_input;
 mod browser;
+mod contact;
 mod demo;
 mod desk;
 mod doubts;

@@ -16,7 +16,7 @@ const JOB: &[(&str, i32, &str)] = &[
     (
         "contact @bench",
         0,
-        "The clip is seated: every read is the same up to 10 MHz.",
+        "The clip is seated: every read is the same up to 50 MHz.",
     ),
     (
         "id @bench",
@@ -196,7 +196,9 @@ fn next_steps_can_be_typed_as_they_stand() {
     let desk = Desk::new();
     let bench = "--mock chip.toml";
     desk.ends("contact --unit gauge-07 @bench", 0)
-        .says(&format!("Next norlock id --unit gauge-07 {bench}"));
+        .says(&format!(
+            "Next Use --sck 33MHz, one step below. norlock id --sck 33MHz --unit gauge-07 {bench}"
+        ));
     desk.ends("id --unit ./gauge-07 @bench", 0)
         .says(&format!("Next norlock backup --unit ./gauge-07 {bench}"));
     desk.ends("backup --unit gauge-07 @bench", 0)

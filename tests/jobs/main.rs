@@ -15,6 +15,7 @@ mod review;
 mod seat;
 mod sector_map;
 mod shared_block;
+mod signs;
 mod simulated;
 // tests/faults/ uses the rest of it.
 #[allow(dead_code)]

@@ -10,6 +10,15 @@ use crate::interlock::Power;
 /// `contact`
 #[derive(Debug, Clone, Args)]
 pub struct ContactArgs {
+    /// First wait until a chip answers steadily, while you connect the signals: ten minutes at most.
+    #[arg(long)]
+    pub watch: bool,
+    /// Ring the terminal's bell when it does.
+    #[arg(long, requires = "watch")]
+    pub bell: bool,
+    /// First reset the chip (66h, 99h): it forgets all that does not outlast the supply.
+    #[arg(long)]
+    pub reset: bool,
     /// The unit on the clip, named by its folder.
     #[arg(long, value_name = "FOLDER")]
     pub unit: Option<PathBuf>,

@@ -1,80 +1,183 @@
 //! `contact`
 
+use crate::cli::figures::count;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
-use crate::job::{ContactReport, Rung};
+use crate::job::{ContactReport, Evidence, Kind, Rung, SCK_FREE};
 
-/// The verdict, the ladder, and what to do.
+/// The verdict, its evidence, and what to do.
 pub fn contact(report: &ContactReport, typed: &Typed) -> Screen {
-    if !report.good {
-        let sign = report
-            .sign
-            .clone()
-            .unwrap_or_else(|| "the reads do not agree".into());
-        return ladder(
-            Screen::new("The contact is not good enough."),
-            &report.ladder,
-        )
-        .row("seen", sign)
-        .chip("untouched.")
-        .next("Take the supply away, reseat the clip, then run norlock contact again.");
+    match &report.sign {
+        Some(sign) if !report.good => {
+            let screen = Screen::new("The contact is not good enough.")
+                .row("sign", sign.kind.name())
+                .row("seen", sign.seen.as_str())
+                .row("means", sign.means.as_str())
+                .row("look", sign.look.as_str());
+            let screen = notes(ladder(screen, report), report);
+            looked_at(screen, report)
+                .chip("untouched.")
+                .next("Take the supply away, reseat the clip, then run norlock contact again.")
+                .next(format!(
+                    "More on {}: docs/suspect-units.md",
+                    sign.kind.name()
+                ))
+        }
+        _ => good(report, typed),
     }
-    let mut screen = Screen::new(answer(report));
-    if let Some(id) = &report.jedec_id {
-        let part = report
-            .part
-            .as_deref()
-            .unwrap_or("a part the table does not know");
-        screen = screen.row("JEDEC ID", format!("{id}, {part}"));
+}
+
+fn good(report: &ContactReport, typed: &Typed) -> Screen {
+    let screen = ladder(looked_at(Screen::new(answer(report)), report), report);
+    let screen = match report
+        .rests_on()
+        .and_then(|rung| Some((rung, rung.fewer_than_one_in()?)))
+    {
+        Some((rung, one_in)) => screen.row("proof", claim(rung, one_in)),
+        None => screen,
+    };
+    let reset = report.notes.iter().any(|note| note.kind == Kind::Reset);
+    let chip = match reset {
+        true => "untouched; what does not outlast the supply is as at power-up.",
+        false => "untouched.",
+    };
+    next(notes(screen, report).chip(chip), report, typed)
+}
+
+/// What the ladder is worth, in numbers that can be held against it.
+fn claim(rung: &Rung, one_in: u64) -> String {
+    format!(
+        "no error in {} bits at {}: fewer than 1 in {}, with a confidence of 95 %",
+        million(rung.bits),
+        rung.sck,
+        million(one_in)
+    )
+}
+
+/// `4.2 million`, or all digits below a million.
+fn million(number: u64) -> String {
+    match number {
+        small if small < 1_000_000 => count(small),
+        large => format!(
+            "{}.{} million",
+            large / 1_000_000,
+            large % 1_000_000 / 100_000
+        ),
     }
-    screen = screen.row(
-        "SFDP",
-        if report.sfdp {
-            "answers, twice the same"
-        } else {
-            "none"
-        },
-    );
-    screen = ladder(screen, &report.ladder);
-    if let Some((link, level, sck)) = &report.link {
-        let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
-        screen = screen.row("link", format!("{link}{level}, {sck} asked"));
-    }
-    if report.look.as_ref().is_some_and(|look| look.woken) {
-        screen = screen.row("woken", "the chip was in deep power-down");
-    }
-    next(screen.chip("untouched."), report, typed)
 }
 
 fn answer(report: &ContactReport) -> String {
     let proven = report.proven.map(|sck| sck.to_string()).unwrap_or_default();
-    let asked = report.link.as_ref().map(|(_, _, asked)| *asked);
-    match asked.filter(|_| report.advised.is_some()) {
-        Some(asked) => format!(
+    let (_, _, asked) = report.link;
+    let reached = report.proven == Some(asked) || asked == SCK_FREE;
+    match reached {
+        false => format!(
             "The clip is seated: every read is the same up to {proven}, but not up to the {asked} asked."
         ),
-        None => format!("The clip is seated: every read is the same up to {proven}."),
+        true => format!("The clip is seated: every read is the same up to {proven}."),
     }
 }
 
-/// Where the SCK asked for is not proven, a step below what is leaves some margin.
+/// Where no SCK was asked for, or the one asked for is not proven, a step below what is leaves some margin.
 fn next(screen: Screen, report: &ContactReport, typed: &Typed) -> Screen {
-    let Some(advised) = report.advised else {
+    let (_, _, asked) = report.link;
+    let Some(chosen) = report.chosen.filter(|chosen| *chosen != asked) else {
         return screen.next(typed.command("id"));
     };
-    let sck = advised.to_string().replace(' ', "");
+    let sck = chosen.to_string().replace(' ', "");
+    let shorten = match asked == SCK_FREE {
+        true => "",
+        false => ", or shorten the wires",
+    };
     screen
-        .next(format!(
-            "Use --sck {sck}, one step below, or shorten the wires."
-        ))
+        .next(format!("Use --sck {sck}, one step below{shorten}."))
         .next(typed.command(&format!("id --sck {sck}")))
 }
 
-fn ladder(screen: Screen, rungs: &[Rung]) -> Screen {
-    rungs.iter().fold(screen, |screen, rung| {
+fn looked_at(mut screen: Screen, report: &ContactReport) -> Screen {
+    let seen = &report.evidence;
+    if let Some(id) = &report.jedec_id {
+        let part = match (&report.part, report.good) {
+            (Some(part), _) => format!(", {part}"),
+            (None, true) => ", a part the table does not know".into(),
+            (None, false) => String::new(),
+        };
+        screen = screen.row("JEDEC ID", format!("{id}{part}"));
+    }
+    for (label, text) in counted(seen, report) {
+        screen = screen.row(label, text);
+    }
+    let (link, level, asked) = &report.link;
+    let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
+    let asked = match *asked == SCK_FREE {
+        true => "no SCK asked".into(),
+        false => format!("{asked} asked"),
+    };
+    screen.row("link", format!("{link}{level}, {asked}"))
+}
+
+fn counted(seen: &Evidence, report: &ContactReport) -> Vec<(&'static str, String)> {
+    let same = |(reads, same): (usize, usize)| format!("the same in {same} of {reads} reads");
+    let mut rows = Vec::new();
+    if seen.ids.0 > 0 {
+        rows.push(("ID", same(seen.ids)));
+        let status = seen
+            .status
+            .map_or_else(String::new, |status| format!("{status:02X}, "));
+        rows.push(("status", format!("{status}{}", same(seen.statuses))));
+    }
+    if seen.sfdp.0 > 0 && report.good {
+        let answers = if report.sfdp { "answers, " } else { "none, " };
+        rows.push(("SFDP", format!("{answers}{}", same(seen.sfdp))));
+    }
+    if let (reads @ 1.., right) = seen.after_long {
+        rows.push((
+            "strain",
+            format!("the ID is right after {right} of {reads} long reads"),
+        ));
+    }
+    if let Some((all, arriving)) = seen.lines {
+        rows.push((
+            "MOSI",
+            format!("{arriving} of {all} address bits seen to arrive"),
+        ));
+    }
+    rows.push((
+        "CS high",
+        match seen.idle_changes {
+            None => "the link cannot look at MISO then".into(),
+            Some(0) => "MISO stands still".into(),
+            Some(changes) => format!("MISO changes {changes} times"),
+        },
+    ));
+    rows
+}
+
+fn notes(screen: Screen, report: &ContactReport) -> Screen {
+    report.notes.iter().fold(screen, |screen, note| {
+        screen.row(
+            "note",
+            format!("{}: {}; {}", note.kind.name(), note.seen, note.means),
+        )
+    })
+}
+
+fn ladder(screen: Screen, report: &ContactReport) -> Screen {
+    report.ladder.iter().fold(screen, |screen, rung| {
+        let measured = rung.measured.map_or_else(String::new, |measured| {
+            format!("; {} measured", measured.shown())
+        });
+        let wrong = match rung.wrong_bits {
+            0 => "none".to_owned(),
+            wrong => count(wrong),
+        };
         screen.row(
             "SCK",
-            format!("{}: {} of {} reads right", rung.sck, rung.same, rung.reads),
+            format!(
+                "{}: {wrong} of {} bits wrong{measured}",
+                rung.sck,
+                million(rung.bits)
+            ),
         )
     })
 }
@@ -83,31 +186,53 @@ fn ladder(screen: Screen, rungs: &[Rung]) -> Screen {
 mod tests {
     use super::*;
     use crate::jedec::Hertz;
+    use crate::job::{Measured, Sign};
 
-    fn report(proven: u32, advised: Option<u32>) -> ContactReport {
-        let rung = |mhz, same| Rung {
+    fn rung(mhz: u32, wrong: u64) -> Rung {
+        Rung {
             sck: Hertz::mhz(mhz),
-            reads: 72,
-            same,
-        };
+            measured: Some(Measured {
+                sck: Hertz(mhz * 999_999),
+                moving: false,
+            }),
+            reads: 192,
+            same: 192 - u32::from(wrong > 0),
+            bits: 4_212_736,
+            wrong_bits: wrong,
+        }
+    }
+
+    fn report(proven: u32, chosen: u32, asked: Hertz) -> ContactReport {
         ContactReport {
             good: true,
             sign: None,
+            notes: Vec::new(),
             jedec_id: Some("EF 40 18".into()),
             part: None,
-            ladder: vec![rung(20, 70), rung(10, 72)],
+            ladder: vec![rung(20, 70), rung(10, 0), rung(5, 0)],
             proven: Some(Hertz::mhz(proven)),
-            advised: advised.map(Hertz),
+            chosen: Some(Hertz(chosen * 1000)),
             sfdp: false,
             look: None,
-            link: Some(("mock:clip".into(), None, Hertz::mhz(20))),
+            evidence: Evidence {
+                ids: (256, 256),
+                statuses: (16, 16),
+                status: Some(0),
+                sfdp: (8, 8),
+                after_long: (16, 16),
+                lines: Some((24, 23)),
+                idle_changes: None,
+                sample_bytes: 65536,
+            },
+            link: ("mock:clip".into(), None, asked),
+            operation: crate::unit::Operation::default(),
         }
     }
 
     #[test]
     fn an_sck_that_is_not_proven_is_said_first_and_a_lower_one_last() {
         let typed = Typed::default();
-        let text = contact(&report(10, Some(5_000_000)), &typed).render(false);
+        let text = contact(&report(10, 5000, Hertz::mhz(20)), &typed).render(false);
         assert!(
             text.starts_with(
                 "The clip is seated: every read is the same up to 10 MHz,\n\
@@ -115,16 +240,67 @@ mod tests {
             ),
             "{text}"
         );
-        assert!(text.contains("SCK       20 MHz: 70 of 72 reads right"));
+        let joined = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        for says in [
+            "SCK 20 MHz: 70 of 4.2 million bits wrong; 20 MHz measured",
+            "proof no error in 4.2 million bits at 5 MHz: fewer than 1 in 1.4 million, with a confidence of 95 %",
+            "MOSI 23 of 24 address bits seen to arrive",
+            "link mock:clip, 20 MHz asked",
+        ] {
+            assert!(joined.contains(says), "{says}: {text}");
+        }
         assert!(text.ends_with("      norlock id --sck 5MHz --unit FOLDER\n"));
-        let low = contact(&report(1, Some(500_000)), &typed).render(false);
+        let low = contact(&report(1, 500, Hertz::mhz(20)), &typed).render(false);
         assert!(low.contains("--sck 500kHz, one step below"), "{low}");
+        assert!(text.lines().all(|line| line.len() <= 60), "{text}");
     }
 
     #[test]
     fn an_sck_that_is_proven_is_not_argued_with() {
-        let text = contact(&report(20, None), &Typed::default()).render(false);
+        let proven = report(20, 20_000, Hertz::mhz(20));
+        let text = contact(&proven, &Typed::default()).render(false);
         assert!(text.starts_with("The clip is seated: every read is the same up to 20 MHz.\n"));
         assert!(!text.contains("--sck"), "{text}");
+    }
+
+    #[test]
+    fn where_none_was_asked_for_one_is_named() {
+        let free = report(20, 10_000, SCK_FREE);
+        let text = contact(&free, &Typed::default()).render(false);
+        assert!(text.starts_with("The clip is seated: every read is the same up to 20 MHz.\n"));
+        assert!(
+            text.contains("Next  Use --sck 10MHz, one step below.\n"),
+            "{text}"
+        );
+        assert!(text.contains("no SCK asked"), "{text}");
+    }
+
+    #[test]
+    fn a_bad_contact_says_its_sign_what_it_means_and_what_to_look_at() {
+        let sign = Sign {
+            kind: Kind::FloatingHold,
+            seen: "3 of 18 long reads end dead".into(),
+            means: "HOLD# floats".into(),
+            look: "Measure HOLD#.".into(),
+        };
+        let bad = ContactReport {
+            good: false,
+            sign: Some(sign),
+            ..report(20, 10_000, SCK_FREE)
+        };
+        let text = contact(&bad, &Typed::default()).render(false);
+        assert!(
+            text.starts_with("The contact is not good enough.\n\n  sign"),
+            "{text}"
+        );
+        for says in [
+            "floating-hold",
+            "3 of 18 long",
+            "HOLD# floats",
+            "Measure HOLD#.",
+            "docs/suspect-units.md",
+        ] {
+            assert!(text.contains(says), "{says}: {text}");
+        }
     }
 }

@@ -1,0 +1,623 @@
+//! `contact`: a guided check of the wires that ends in one verdict with its evidence.
+//!
+//! The chip is met at the lowest SCK, where the wires matter least. What is seen there is looked through
+//! for known patterns ([`Kind`]); if none of them is bad, the ladder says up to which SCK the answers stay
+//! the same, and what that is worth ([`Rung`]).
+
+mod kind;
+mod ladder;
+mod look;
+mod sck;
+pub(super) mod signs;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, SystemTime};
+
+use serde::Serialize;
+
+use super::bench::{Bench, Met, PATIENCE, Reached, SCK_FREE, reach};
+use super::record::operation;
+use super::seat::wait_on;
+use super::write::{done, in_hand};
+use super::{Attendant, Exit, Seat, Stop};
+use crate::chip::{AddressingFound, Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
+use crate::interlock::{Contact, Interlock, Panel};
+use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
+use crate::link::Purpose;
+use crate::part::Part;
+use crate::unit::journal::Journal;
+use crate::unit::store::Store;
+use crate::unit::{Operation, Unit, UnitError};
+
+pub use kind::Kind;
+pub use ladder::Rung;
+pub use sck::Measured;
+pub use signs::Sign;
+
+use ladder::LOWEST;
+use look::{Idle, Left, Observed, Sample};
+
+/// How long a person may take to seat the clip.
+const WATCH_TIME: Duration = Duration::from_secs(600);
+/// Reads of the ID and SFDP header at each step of the ladder.
+const READS_A_RUNG: u32 = 64;
+/// What the reads of the sample at one step may take on the wire, in ms, within the numbers below.
+const SAMPLE_TIME_MS: u64 = 800;
+/// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB.
+const SAMPLE_READS: [u64; 2] = [2, 8];
+/// What was proven in a record of the unit file, beside `sck`.
+const PROVEN: &str = "proven";
+
+/// What was counted beside the ladder, at the lowest SCK.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Evidence {
+    /// Reads of the ID, and how many were as the first.
+    pub ids: (usize, usize),
+    /// Reads of status register 1, and how many were as the first.
+    pub statuses: (usize, usize),
+    /// Status register 1.
+    pub status: Option<u8>,
+    /// Reads of the SFDP header, and how many were as the first.
+    pub sfdp: (usize, usize),
+    /// Reads of the ID right after a long one, and how many were right.
+    pub after_long: (u32, u32),
+    /// Address lines that the chip has, and how many were seen to arrive; `None` where its size is not known.
+    pub lines: Option<(u32, u32)>,
+    /// How often MISO changed while CS was high; `None` where the link cannot look.
+    pub idle_changes: Option<u32>,
+    /// Bytes that were sampled.
+    pub sample_bytes: usize,
+}
+
+/// The verdict on the contact, with its evidence.
+#[derive(Debug, Clone, Serialize)]
+pub struct ContactReport {
+    /// Whether the contact is good: at one SCK at least every read was right, and no sign is bad.
+    pub good: bool,
+    /// What speaks against it, and what to look at.
+    pub sign: Option<Sign>,
+    /// What was found besides, and does not spoil a read.
+    pub notes: Vec<Sign>,
+    /// JEDEC ID, where one was read.
+    pub jedec_id: Option<String>,
+    /// Part, where it is known.
+    pub part: Option<String>,
+    /// The ladder, highest SCK first.
+    pub ladder: Vec<Rung>,
+    /// The highest SCK at which, and below which, every read was right.
+    pub proven: Option<Hertz>,
+    /// SCK to work at: the one asked for if that is proven, else one step below what is.
+    pub chosen: Option<Hertz>,
+    /// Whether SFDP answered.
+    pub sfdp: bool,
+    /// The start sequence.
+    pub look: Option<FirstLook>,
+    /// What was counted.
+    pub evidence: Evidence,
+    /// Link, level and SCK asked for, [`SCK_FREE`] for none.
+    pub link: (String, Option<Millivolts>, Hertz),
+    /// The record for the unit file, without its outcome.
+    #[serde(skip)]
+    pub operation: Operation,
+}
+
+/// What a person may ask of the check besides.
+#[derive(Default)]
+pub struct ContactWishes<'a> {
+    /// Wait until a chip answers steadily, for ten minutes at most, and tell each change; the last call says
+    /// that it did.
+    pub watch: Option<&'a mut dyn FnMut(Seat, bool)>,
+    /// Reset the chip by 66h and 99h first.
+    pub reset: bool,
+}
+
+/// Judges the contact. A bad contact is a report, not a [`Stop`]. With a unit, blocks that an unfinished
+/// write left torn do not count: they differ from read to read on the best of contacts.
+///
+/// `bench.sck` is the highest SCK to try; with [`SCK_FREE`] the ladder goes as far as the wires do.
+///
+/// # Errors
+/// A [`Stop`]: held before the first clock, a part that is not driven, or a link fault.
+pub fn contact(
+    unit: Option<&Unit>,
+    bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<ContactReport, Stop> {
+    contact_as_wished(unit, bench, ContactWishes::default(), attendant)
+}
+
+/// The same, with what a person asked for besides.
+///
+/// # Errors
+/// As [`contact`]; also when the person stops while the clip is watched.
+pub fn contact_as_wished(
+    unit: Option<&Unit>,
+    mut bench: Bench,
+    wishes: ContactWishes<'_>,
+    attendant: &mut dyn Attendant,
+) -> Result<ContactReport, Stop> {
+    // The first tool at the bench does not hang on a disk.
+    let unfinished = unit.and_then(|unit| Journal::find_unfinished(unit).ok().flatten());
+    let left = Left {
+        torn: unfinished.as_ref().map(in_hand).unwrap_or_default(),
+        done: unfinished.as_ref().map(done).unwrap_or_default(),
+    };
+    let asked = bench.sck;
+    bench.sck = asked.min(LOWEST);
+    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let mut reached = reach(panel, bench, Purpose::Read)?;
+    if let Some(tell) = wishes.watch {
+        let bare = &mut reached.bare;
+        let mut changed = |seat| tell(seat, false);
+        if wait_on(bare, Seat::Seated, WATCH_TIME, attendant, &mut changed)? {
+            tell(Seat::Seated, true);
+        }
+    }
+    let mut check = Check::new(&reached, asked, left);
+    if wishes.reset {
+        check.reset(&mut reached)?;
+    }
+    check.run(reached, attendant)
+}
+
+/// A check under way.
+struct Check {
+    asked: Hertz,
+    left: Left,
+    observed: Observed,
+    notes: Vec<Sign>,
+    ladder: Vec<Rung>,
+    sample: Option<Sample>,
+    look: Option<FirstLook>,
+    link: (String, Option<Millivolts>, Hertz),
+}
+
+impl Check {
+    fn new(reached: &Reached, asked: Hertz, left: Left) -> Self {
+        Self {
+            asked,
+            left,
+            observed: Observed::nothing(reached.said.power),
+            notes: Vec::new(),
+            ladder: Vec::new(),
+            sample: None,
+            look: None,
+            link: (reached.bare.link_name().to_owned(), reached.level, asked),
+        }
+    }
+
+    fn run(
+        mut self,
+        mut reached: Reached,
+        attendant: &mut dyn Attendant,
+    ) -> Result<ContactReport, Stop> {
+        let first = match self.meet(&mut reached, attendant)? {
+            Ok(first) => first,
+            Err(sign) => return Ok(self.bad(sign)),
+        };
+        reached.refuse(&first)?;
+        self.look = Some(first.clone());
+        self.observed.look(&mut reached.bare)?;
+        let first = self.rouse(&mut reached, first, attendant)?;
+        self.note_first(&first, &mut reached.bare);
+        let catalogue = reached.catalogue.clone();
+        if let Some(sign) = signs::bad(&self.observed, &catalogue) {
+            return Ok(self.bad(sign));
+        }
+        self.observed.strain(&mut reached.bare)?;
+        if let Some(sign) = signs::bad(&self.observed, &catalogue) {
+            return Ok(self.bad(sign));
+        }
+        let met = match reached.know(first) {
+            Ok(met) => met,
+            Err(stop) => return self.held(stop),
+        };
+        let mut report = self.known(met, &catalogue)?;
+        report.judge();
+        Ok(report)
+    }
+
+    /// Resets a chip that is not busy; one that nobody hears from is reset all the same.
+    fn reset(&mut self, reached: &mut Reached) -> Result<(), Stop> {
+        let bare = &mut reached.bare;
+        let status = bare.status(bare.sck())?;
+        let seen = match status {
+            0xFF => "sent with no status to be read before",
+            busy if busy & 1 != 0 => {
+                let next = "Wait until it is done, then try again without --reset.";
+                let headline = "A chip that says it is busy is not reset.";
+                return Err(Stop::new(Exit::ChipFault, headline, next)
+                    .row("seen", format!("status {busy:02X}"))
+                    .row(
+                        "means",
+                        "a reset in the middle of an erase leaves the block torn",
+                    ));
+            }
+            _ => "sent once, to a chip that was not busy",
+        };
+        bare.reset()?;
+        self.note(Kind::Reset, seen);
+        Ok(())
+    }
+
+    /// Meets the chip. One that does not answer is looked at as it is, and roused once if what it says is
+    /// no answer at all.
+    fn meet(
+        &mut self,
+        reached: &mut Reached,
+        attendant: &dyn Attendant,
+    ) -> Result<Result<FirstLook, Sign>, Stop> {
+        let stop = || attendant.stop_asked();
+        let error = match reached.bare.meet(PATIENCE, &stop) {
+            Ok(first) => return Ok(Ok(first)),
+            Err(error) => error,
+        };
+        let kind = match &error {
+            ChipError::NoAnswer { .. } => None,
+            ChipError::StillBusy { .. } | ChipError::WelStuck { .. } => Some(Kind::Busy),
+            _ => return Err(error.into()),
+        };
+        reached.bare.rouse()?;
+        // In continuous read a status read brings what the array holds there, and looks like a busy chip.
+        if let (Some(_), Ok(first)) = (kind, reached.bare.meet(PATIENCE / 60, &stop)) {
+            self.note(Kind::ContinuousRead, super::sentence(&error));
+            return Ok(Ok(first));
+        }
+        self.observed.look(&mut reached.bare)?;
+        let sign = signs::bad(&self.observed, &reached.catalogue);
+        let plain = || {
+            Sign::new(
+                kind.unwrap_or(Kind::Unsteady),
+                super::sentence(&error),
+                self.observed.power,
+            )
+        };
+        Ok(Err(sign.unwrap_or_else(plain)))
+    }
+
+    /// A chip whose ID is nobody's may be in a mode in which no opcode is heard: it is roused, and looked at
+    /// once more.
+    fn rouse(
+        &mut self,
+        reached: &mut Reached,
+        first: FirstLook,
+        attendant: &dyn Attendant,
+    ) -> Result<FirstLook, Stop> {
+        let unknown = |look: &FirstLook, observed: &Observed| {
+            reached_nobody(&reached.catalogue, &look.id) && !observed.self_described
+        };
+        if !unknown(&first, &self.observed) {
+            return Ok(first);
+        }
+        reached.bare.rouse()?;
+        let Ok(again) = reached.bare.meet(PATIENCE, &|| attendant.stop_asked()) else {
+            return Ok(first);
+        };
+        let mut observed = Observed::nothing(self.observed.power);
+        observed.look(&mut reached.bare)?;
+        if unknown(&again, &observed) {
+            return Ok(first);
+        }
+        let [before, after] = [&first, &again].map(|look| short_id(&look.id).to_string());
+        self.note(
+            Kind::ContinuousRead,
+            format!("the ID read {before}, and {after} after FFh"),
+        );
+        self.observed = observed;
+        self.look = Some(again.clone());
+        Ok(again)
+    }
+
+    fn note(&mut self, kind: Kind, seen: impl Into<String>) {
+        self.notes.push(Sign::new(kind, seen, self.observed.power));
+    }
+
+    /// What the start sequence put right by itself, and what the bench computer says of its supply.
+    fn note_first(&mut self, first: &FirstLook, bare: &mut Bare) {
+        if first.woken {
+            self.note(Kind::Asleep, "no answer before ABh, and the ID after it");
+        }
+        if first.single_transfers {
+            self.note(
+                Kind::BrokenFrames,
+                "the ID reads otherwise in a message of two parts",
+            );
+        }
+        if let Some(dip) = bare.under_voltage() {
+            self.note(Kind::HostUnderVoltage, dip);
+        }
+        if let Idle::Driven { changes } = self.observed.idle {
+            self.note(
+                Kind::MisoFloats,
+                format!("MISO changes {changes} times while CS is high"),
+            );
+        }
+    }
+
+    /// A stop by the `contact` interlock is a verdict like any other.
+    fn held(self, stop: Stop) -> Result<ContactReport, Stop> {
+        let of_contact = |held: &&crate::interlock::Held| held.interlock == Interlock::Contact;
+        let Some(held) = stop.held.iter().find(of_contact) else {
+            return Err(stop);
+        };
+        let mut sign = Sign::new(Kind::Unsteady, held.seen.clone(), self.observed.power);
+        sign.means.clone_from(&held.means);
+        Ok(self.bad(sign))
+    }
+
+    /// The ladder, and what only a chip of known size can be asked.
+    fn known(
+        mut self,
+        met: Met,
+        catalogue: &crate::part::Catalogue,
+    ) -> Result<ContactReport, Stop> {
+        let part = met.part();
+        let Met {
+            mut bare,
+            mut panel,
+            seen,
+            ..
+        } = met;
+        let describes = part.as_ref().and_then(|part| part.has_sfdp) == Some(true);
+        if describes && seen.sfdp_raw.is_none() {
+            self.note(Kind::NoSfdp, "no signature where SFDP begins");
+        }
+        self.ladder = ladder::rungs(self.asked, top(part.as_ref(), bare.sck_max()));
+        self.climb_questions(&mut bare, &seen.look.id)?;
+        let mut sign = None;
+        if let Some(part) = part {
+            let mut chip = bare.into_chip(part, seen.look.id)?;
+            sign = self.ask_array(&mut chip, catalogue)?;
+            chip.leave()?;
+        }
+        let name = |part: &Part| format!("{} {}", part.maker, part.name);
+        let part = seen.identification.part.as_ref().map(name);
+        let mut report = self.report(sign);
+        (report.part, report.sfdp) = (part, seen.sfdp_raw.is_some());
+        let (reads, same) = report.evidence.ids;
+        let count = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+        panel.contact(&Contact {
+            id_reads: count(reads),
+            id_same: count(same),
+            sample_same: report.sign.is_none(),
+            sign: report.sign.as_ref().map(|sign| sign.means.clone()),
+        });
+        report.operation = operation("contact", "", "untouched", &seen, &panel);
+        Ok(report)
+    }
+
+    /// Looks at the array at the lowest SCK, then reads a sample of it at each step of the ladder.
+    fn ask_array(
+        &mut self,
+        chip: &mut Chip,
+        catalogue: &crate::part::Catalogue,
+    ) -> Result<Option<Sign>, ChipError> {
+        if chip.part().addressing.three_byte && chip.addressing_found() == AddressingFound::FourByte
+        {
+            self.note(Kind::FourByteMode, "its status says four address bytes");
+        }
+        let sample = Sample::take(chip, &self.left)?;
+        self.observed.frames = sample.in_long_frames(chip)?;
+        self.observed.lines = Some(look::lines(chip, &self.left)?);
+        if let Some(sign) = signs::bad(&self.observed, catalogue) {
+            return Ok(Some(sign));
+        }
+        if sample.is_blank() {
+            self.note(
+                Kind::BlankSample,
+                "at least 99 of 100 bits of the sample are 1",
+            );
+        }
+        climb_array(chip, &sample, &mut self.ladder)?;
+        self.sample = Some(sample);
+        Ok(None)
+    }
+
+    /// Reads ID and SFDP header many times at each SCK and compares with what the lowest gave; measures
+    /// each SCK on the way.
+    fn climb_questions(&mut self, bare: &mut Bare, id: &[u8; ID_BYTES]) -> Result<(), ChipError> {
+        let mut wanted = [0; 16];
+        bare.sfdp(0, &mut wanted, bare.sck())?;
+        ladder::climb(&mut self.ladder, |rung| {
+            rung.measured = sck::measure(bare, rung.sck)?;
+            for _ in 0..READS_A_RUNG {
+                let mut head = [0; 16];
+                rung.compare(id, &bare.id(rung.sck)?);
+                bare.sfdp(0, &mut head, rung.sck)?;
+                rung.compare(&wanted, &head);
+            }
+            Ok(())
+        })
+    }
+
+    fn bad(self, sign: Sign) -> ContactReport {
+        let report = self.report(Some(sign));
+        ContactReport {
+            good: false,
+            ..report
+        }
+    }
+
+    fn report(self, sign: Option<Sign>) -> ContactReport {
+        let jedec_id = self
+            .look
+            .as_ref()
+            .map(|look| short_id(&look.id).to_string());
+        ContactReport {
+            good: sign.is_none(),
+            sign,
+            evidence: evidence(&self.observed, self.sample.as_ref()),
+            notes: self.notes,
+            jedec_id,
+            part: None,
+            ladder: self.ladder,
+            proven: None,
+            chosen: None,
+            sfdp: false,
+            look: self.look,
+            link: self.link,
+            operation: Operation::default(),
+        }
+    }
+}
+
+/// The highest SCK that tells something of the part: above its limits no read is compared.
+fn top(part: Option<&Part>, link: Hertz) -> Hertz {
+    let codes = [ReadCommand::Read, ReadCommand::FastRead].map(ReadCommand::opcode);
+    let limits = part.map(|part| codes.iter().filter_map(|code| part.sck_max.get(code)).max());
+    limits.flatten().map_or(link, |limit| link.min(*limit))
+}
+
+/// Whether an ID is one that the table does not know.
+fn reached_nobody(catalogue: &crate::part::Catalogue, id: &[u8; ID_BYTES]) -> bool {
+    catalogue.by_jedec_id(id).is_empty()
+}
+
+/// Reads the sample so often at each step as its SCK says, beforehand: by 03h and by the second command in
+/// turn, each only where the part's limit for it is not below the step.
+fn climb_array(chip: &mut Chip, sample: &Sample, ladder: &mut Vec<Rung>) -> Result<(), ChipError> {
+    let mut commands = vec![ReadCommand::Read, chip.second_command()];
+    commands.dedup();
+    let mut seen = Vec::new();
+    ladder::climb(ladder, |rung| {
+        let fit = |command: &&ReadCommand| look::limit(chip, **command) >= rung.sck;
+        let fitting: Vec<ReadCommand> = commands.iter().filter(fit).copied().collect();
+        for command in fitting.iter().cycle().take(reads_at(rung.sck)) {
+            for (place, wanted) in &sample.pieces {
+                seen.clear();
+                seen.resize(wanted.len(), 0x5A);
+                chip.read(*command, rung.sck, Address(place.0), &mut seen)?;
+                rung.compare(wanted, &seen);
+            }
+        }
+        Ok(())
+    })
+}
+
+/// How often the sample is read at a step.
+fn reads_at(sck: Hertz) -> usize {
+    let [least, most] = SAMPLE_READS;
+    let bits_a_read = 64 * 1024 * 8;
+    let reads = u64::from(sck.0) * SAMPLE_TIME_MS / 1000 / bits_a_read;
+    usize::try_from(reads.clamp(least, most)).unwrap_or(1)
+}
+
+fn evidence(observed: &Observed, sample: Option<&Sample>) -> Evidence {
+    fn same<T: PartialEq>(all: &[T]) -> (usize, usize) {
+        let first = all.first();
+        (
+            all.len(),
+            all.iter().filter(|one| Some(*one) == first).count(),
+        )
+    }
+    let (long, failed) = observed.after_long;
+    Evidence {
+        ids: same(&observed.ids),
+        statuses: same(&observed.statuses),
+        status: observed.statuses.first().copied(),
+        sfdp: same(&observed.sfdp),
+        after_long: (long, long - failed),
+        lines: observed
+            .lines
+            .as_ref()
+            .map(|lines| (lines.all, lines.arriving)),
+        idle_changes: match observed.idle {
+            Idle::NotAsked => None,
+            Idle::Still => Some(0),
+            Idle::Driven { changes } => Some(changes),
+        },
+        sample_bytes: sample.map_or(0, |sample| {
+            sample.pieces.iter().map(|(_, bytes)| bytes.len()).sum()
+        }),
+    }
+}
+
+impl ContactReport {
+    /// What the ladder, lowest SCK first, says.
+    fn judge(&mut self) {
+        let (_, _, asked) = self.link;
+        if self.good {
+            let choice = ladder::choose(&self.ladder, asked);
+            (self.proven, self.chosen) = (choice.proven, choice.chosen);
+            match self.proven {
+                None => self.unsteady(),
+                Some(proven) => self.note_ladder(proven),
+            }
+        }
+        self.ladder.reverse();
+    }
+
+    fn unsteady(&mut self) {
+        let lowest = self.ladder.first();
+        let sck = lowest.map_or(LOWEST, |rung| rung.sck);
+        let [wrong, bits] = lowest.map_or([0, 0], |rung| [rung.wrong_bits, rung.bits]);
+        let seen = format!("{wrong} of {bits} bits are wrong even at {sck}");
+        self.good = false;
+        self.sign = Some(Sign::new(Kind::Unsteady, seen, None));
+    }
+
+    fn note_ladder(&mut self, proven: Hertz) {
+        if let Some(wrong) = self.ladder.iter().find(|rung| !rung.is_right()) {
+            let seen = format!(
+                "{} of {} bits are wrong at {}, none at {proven}",
+                wrong.wrong_bits, wrong.bits, wrong.sck
+            );
+            self.notes.push(Sign::new(Kind::LowSckOnly, seen, None));
+        }
+        let doubt = |rung: &Rung| rung.measured?.doubt(rung.sck);
+        if let Some(doubt) = self.ladder.iter().rev().find_map(doubt) {
+            self.notes.push(Sign::new(Kind::OddClock, doubt, None));
+        }
+    }
+
+    /// The step that the chosen SCK rests on: the proven one where no lower step stands for it.
+    #[must_use]
+    pub fn rests_on(&self) -> Option<&Rung> {
+        let at = |sck: Option<Hertz>| self.ladder.iter().find(|rung| Some(rung.sck) == sck);
+        at(self.chosen).or_else(|| at(self.proven))
+    }
+}
+
+/// Keeps a good contact in the unit's record, with the SCK to work at as `sck`: [`proven_sck`] finds it.
+/// A bad one leaves none.
+///
+/// # Errors
+/// The unit cannot be opened to work on, or its file cannot be written. The verdict stands all the same.
+pub fn keep_contact(
+    store: Arc<dyn Store>,
+    folder: &Path,
+    report: &ContactReport,
+) -> Result<(), UnitError> {
+    let (Some(chosen), Some(rung), true) = (report.chosen, report.rests_on(), report.good) else {
+        return Ok(());
+    };
+    let mut done = report.operation.clone();
+    done.outcome = format!(
+        "the clip is seated, and right up to {}",
+        shown(report.proven)
+    );
+    done.conditions.insert("sck".into(), chosen.to_string());
+    let measured = rung.measured.map_or_else(String::new, |measured| {
+        format!(", measured {}", measured.shown())
+    });
+    let proven = format!("no error in {} bits at {}{measured}", rung.bits, rung.sck);
+    done.conditions.insert(PROVEN.into(), proven);
+    Unit::open(store, folder)?.record(done, SystemTime::now())?;
+    Ok(())
+}
+
+fn shown(sck: Option<Hertz>) -> String {
+    sck.map(|sck| sck.to_string()).unwrap_or_default()
+}
+
+/// The SCK to work at that the unit's last good contact through `link` has proven.
+#[must_use]
+pub fn proven_sck(unit: &Unit, link: &str) -> Option<Hertz> {
+    let last = unit.file().operations.iter().rev();
+    let mut contacts = last.filter(|one| one.command == "contact");
+    let conditions = &contacts.next()?.conditions;
+    (conditions.get("link")? == link && conditions.contains_key(PROVEN))
+        .then(|| conditions.get("sck")?.parse().ok())
+        .flatten()
+}

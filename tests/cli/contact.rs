@@ -1,0 +1,69 @@
+//! `contact` as it is typed: the verdict, the record that `backup` goes by, and the watch.
+
+use crate::desk::{Desk, Ended};
+
+/// The desk's bench with one more fault.
+fn faulty(fault: &str) -> Desk {
+    let desk = Desk::new();
+    let bench = String::from_utf8(desk.get("chip.toml")).unwrap();
+    desk.put("chip.toml", format!("{bench}\n[[fault]]\n{fault}\n"));
+    desk
+}
+
+#[test]
+fn a_backup_goes_by_what_the_last_contact_proved() {
+    let desk = faulty("flips = { rate = 0.001, above_sck = \"15MHz\" }");
+    // A folder that is no unit yet is not made by a look.
+    let said = "The clip is seated: every read is the same up to 10 MHz.";
+    desk.ends("contact --unit gauge-07 @bench", 0).says(said);
+    assert!(!desk.path("gauge-07").exists());
+    desk.ends("backup --unit gauge-07 @bench", 0)
+        .says("first 10 MHz, read 03h");
+    let ended = desk.ends("contact --unit gauge-07 @bench", 0);
+    ended.says("fewer than 1 in 1.2 million, with a confidence of 95 %");
+    ended.says("Next Use --sck 5MHz, one step below.");
+    desk.ends("backup --unit gauge-07 @bench", 0)
+        .says("first 5 MHz, read 03h");
+    desk.ends("backup --unit gauge-07 @bench --sck 2MHz", 0)
+        .says("first 2 MHz, read 03h");
+    let unit = String::from_utf8(desk.get("gauge-07/unit.toml")).unwrap();
+    assert_eq!(unit.matches("command = \"contact\"").count(), 1, "{unit}");
+    assert!(unit.contains("\nproven = \"no error in "), "{unit}");
+}
+
+#[test]
+fn a_bad_contact_has_its_sign_on_the_screen() {
+    let desk = faulty("bit-slip = { bits = 2 }");
+    let ended = desk.ends("contact @bench", 1);
+    ended.says("The contact is not good enough. sign shifted seen the ID FB D0 05 is that of");
+    ended.says("look Put a ground beside CLK");
+    ended.says("More on shifted: docs/suspect-units.md");
+}
+
+#[test]
+fn the_watch_tells_each_change_and_rings() {
+    let line = "contact @bench --watch";
+    let fault = "loose-contact = { shows = \"high\", frames = 80 }";
+    let desk = faulty(fault);
+    // What rings is no text.
+    let output = desk.command(&format!("{line} --bell")).output();
+    let ended = Ended::of(output.unwrap());
+    assert_eq!(ended.code, 0, "{ended}");
+    let told = "clip: nothing answers\nclip: a chip answers\n\
+                clip: a chip answers, and goes on to; the check begins\n\u{7}";
+    assert_eq!(ended.err, told);
+    ended.says("The clip is seated");
+    let quiet = faulty(fault).ends(&format!("{line} --quiet"), 0);
+    assert!(quiet.err.is_empty(), "{quiet}");
+    let json = faulty(fault).ends(&format!("{line} --json"), 0);
+    let first = json.out.lines().next().unwrap();
+    assert_eq!(first, r#"{"event":"seat","seat":"lifted","settled":false}"#);
+    desk.ends("contact @bench --bell", 2);
+}
+
+#[test]
+fn a_reset_is_said_beside_the_state_of_the_chip() {
+    let desk = Desk::new();
+    let ended = desk.ends("contact @bench --sck 10MHz --reset", 0);
+    ended.says("Chip untouched; what does not outlast the supply is as at power-up.");
+}

@@ -1,0 +1,456 @@
+//! Each pattern of a bad contact, from the fault that makes it, to its name; and that a good bench gives none.
+
+use norlock::interlock::Power;
+use norlock::jedec::Hertz;
+use norlock::job::{self, ContactReport, ContactWishes, Exit, Kind, Nobody, SCK_FREE, Seat};
+use norlock::link::Sent;
+use norlock::mock::{AddressBit, Fault, Faults, Flips, Miso};
+
+use crate::station::Station;
+
+fn station() -> Station {
+    Station {
+        sck: Hertz::mhz(10),
+        ..Station::new(61)
+    }
+}
+
+fn judged_with(power: Power, faults: &[Fault]) -> ContactReport {
+    let station = station();
+    let all = faults.iter().cloned();
+    station
+        .mock
+        .set_faults(all.fold(Faults::seeded(7), Faults::with));
+    let mut bench = station.bench();
+    bench.said.power = Some(power);
+    let report = job::contact(None, bench, &mut Nobody).unwrap();
+    assert_eq!(station.mock.modifying_operations(), 0);
+    // 66h and 99h are sent where a person asks for them, and nowhere else.
+    let trace = station.trace.lock().unwrap();
+    let sent: Vec<u8> = trace.iter().map(|sent| sent.out[0]).collect();
+    let questions = [0x05, 0x9F, 0x5A, 0x03, 0x0B, 0x04, 0xFF, 0xAB, 0x35, 0x15];
+    assert!(
+        sent.iter().all(|code| questions.contains(code)),
+        "{sent:02X?}"
+    );
+    report
+}
+
+fn judged(faults: &[Fault]) -> ContactReport {
+    judged_with(Power::External, faults)
+}
+
+fn kinds(report: &ContactReport) -> Vec<Kind> {
+    report.notes.iter().map(|note| note.kind).collect()
+}
+
+fn loose(shows: Miso) -> Fault {
+    Fault::LooseContact {
+        shows,
+        from_frame: 0,
+        frames: None,
+    }
+}
+
+fn foreign() -> Fault {
+    Fault::ForeignMaster { every: 3 }
+}
+
+fn sag() -> Fault {
+    Fault::Sag {
+        after_bytes: 600,
+        frames: 3,
+    }
+}
+
+fn hold(chance: f64) -> Fault {
+    Fault::FloatingHold {
+        chance,
+        shows: Miso::Low,
+    }
+}
+
+fn turns(bytes: [u8; 3]) -> Fault {
+    Fault::AlternatingId {
+        bytes: bytes.to_vec(),
+    }
+}
+
+fn line(line: u8, is: AddressBit) -> Fault {
+    Fault::AddressLine { line, is }
+}
+
+fn noise(rate: f64) -> Fault {
+    Fault::Flips(Flips {
+        rate,
+        fresh: true,
+        ..Flips::default()
+    })
+}
+
+#[test]
+fn each_bad_pattern_has_its_name() {
+    let turned = AddressBit::SameAs(14);
+    let cases: Vec<(Fault, Kind)> = vec![
+        (loose(Miso::High), Kind::AllOnes),
+        (loose(Miso::Low), Kind::AllZeros),
+        (loose(Miso::Noise), Kind::Unsteady),
+        (Fault::Asleep { deaf: true }, Kind::AllOnes),
+        (Fault::StuckBit { bit: 5, high: true }, Kind::StuckBit),
+        (
+            Fault::StuckBit {
+                bit: 6,
+                high: false,
+            },
+            Kind::StuckBit,
+        ),
+        (Fault::BitSlip { bits: 1 }, Kind::Shifted),
+        (Fault::BitSlip { bits: 3 }, Kind::Shifted),
+        // EF 40 14, and what a missed edge makes of it.
+        (turns([0xF7, 0xA0, 0x0A]), Kind::Shifted),
+        (turns([0xC2, 0x20, 0x18]), Kind::Alternating),
+        (turns([0xFF, 0xFF, 0xFF]), Kind::Alternating),
+        (noise(0.01), Kind::Unsteady),
+        (noise(0.0001), Kind::Unsteady),
+        (foreign(), Kind::ForeignMaster),
+        (hold(0.001), Kind::FloatingHold),
+        (hold(0.00003), Kind::FloatingHold),
+        (sag(), Kind::SupplySags),
+        (line(0, AddressBit::Low), Kind::AddressLine),
+        (line(5, AddressBit::High), Kind::AddressLine),
+        (line(13, AddressBit::Low), Kind::AddressLine),
+        (line(19, AddressBit::High), Kind::AddressLine),
+        (line(16, turned), Kind::AddressLine),
+        (Fault::Busy { ms: 100_000 }, Kind::Busy),
+    ];
+    for (fault, kind) in cases {
+        let report = judged(std::slice::from_ref(&fault));
+        let sign = report.sign.as_ref();
+        assert_eq!(
+            sign.map(|sign| sign.kind),
+            Some(kind),
+            "{fault:?}: {report:?}"
+        );
+        let sign = sign.unwrap();
+        assert!(!report.good && !sign.seen.is_empty() && sign.look.len() > 20);
+        assert_eq!((report.proven, report.chosen), (None, None), "{fault:?}");
+    }
+}
+
+#[test]
+fn the_address_bit_is_named() {
+    for (bit, is) in [
+        (0, AddressBit::Low),
+        (7, AddressBit::High),
+        (18, AddressBit::Low),
+    ] {
+        let report = judged(&[line(bit, is)]);
+        let seen = report.sign.unwrap().seen;
+        assert!(seen.contains(&format!("address bit A{bit} ")), "{seen}");
+    }
+}
+
+#[test]
+fn the_power_arrangement_says_where_to_look_first() {
+    let look = |power, fault: &Fault| {
+        let report = judged_with(power, std::slice::from_ref(fault));
+        let sign = report.sign.unwrap();
+        (sign.kind, sign.look)
+    };
+    for (power, says) in [
+        (Power::Clip, "The clip's supply wire"),
+        (Power::BoardHeldInReset, "The board feeds the chip"),
+        (Power::External, "Is the external supply on"),
+        (Power::Socket, "right way round in the socket"),
+    ] {
+        let (kind, text) = look(power, &loose(Miso::Low));
+        assert!(
+            kind == Kind::AllZeros && text.starts_with(says) || text.contains(says),
+            "{text}"
+        );
+    }
+    // What the clip's wire feeds has no business on the bus.
+    assert_eq!(look(Power::Clip, &foreign()).0, Kind::BoardFed);
+    assert!(look(Power::Clip, &sag()).1.contains("another arrangement"));
+}
+
+#[test]
+fn a_good_bench_gives_no_sign() {
+    for seed in 70..74 {
+        let station = Station::new(seed);
+        let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+        assert!(report.good && report.sign.is_none(), "{report:?}");
+        assert!(report.notes.is_empty(), "{report:?}");
+        let seen = &report.evidence;
+        assert_eq!((seen.ids, seen.after_long), ((256, 256), (16, 16)));
+        assert_eq!((seen.idle_changes, seen.sample_bytes), (Some(0), 64 << 10));
+        assert_eq!(seen.lines, Some((20, 20)));
+        let top = &report.ladder[0];
+        assert_eq!((top.sck, top.wrong_bits), (Hertz::mhz(20), 0));
+        // ID and SFDP header 64 times, 64 KiB eight times.
+        assert_eq!(top.bits, 64 * (160 + 128) + 8 * 65536 * 8);
+        assert_eq!(top.fewer_than_one_in(), Some(top.bits / 3));
+        assert_eq!(top.measured.map(|one| one.sck), Some(Hertz::mhz(20)));
+    }
+}
+
+#[test]
+fn what_is_put_right_is_noted_and_no_bad_sign() {
+    let short = Fault::Asleep { deaf: false };
+    let cases = [
+        (short, Kind::Asleep),
+        (Fault::ContinuousRead {}, Kind::ContinuousRead),
+        (Fault::ForeignMaster { every: 0 }, Kind::MisoFloats),
+        (
+            Fault::HostUnderVoltage {
+                from_batch: 0,
+                batches: None,
+            },
+            Kind::HostUnderVoltage,
+        ),
+        (
+            Fault::Flips(Flips {
+                above_sck: Some(Hertz::mhz(6)),
+                rate: 0.001,
+                ..Flips::default()
+            }),
+            Kind::LowSckOnly,
+        ),
+        (
+            Fault::DividedClock {
+                clock: Hertz::mhz(12),
+                from_batch: 0,
+                batches: None,
+            },
+            Kind::OddClock,
+        ),
+    ];
+    for (fault, kind) in cases {
+        let report = judged(std::slice::from_ref(&fault));
+        assert!(report.good, "{fault:?}: {report:?}");
+        assert_eq!(kinds(&report), [kind], "{fault:?}: {report:?}");
+    }
+}
+
+#[test]
+fn a_blank_chip_proves_less_and_says_so() {
+    let station = station();
+    station.mock.set_truth(0, &vec![0xFF; 1 << 20]).unwrap();
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert!(report.good);
+    assert_eq!(kinds(&report), [Kind::BlankSample]);
+    assert_eq!(report.evidence.lines, Some((20, 0)));
+}
+
+#[test]
+fn a_part_found_in_4_byte_mode_is_read_and_left_so() {
+    let mut station = Station::with_part("W25Q256JV", 62);
+    station.marking = Some("25Q256JVEIQ".into());
+    station.supply_read();
+    let mode = Fault::FourByteMode { at_power_up: false };
+    station.mock.set_faults(Faults::none().with(mode));
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert!(report.good, "{report:?}");
+}
+
+/// A controller that drops CS between transfers is another link; `tests/jobs/batches.rs` has one.
+#[test]
+fn two_faults_at_once_give_a_sensible_one() {
+    let cases: [(&[Fault], &[Kind]); 7] = [
+        // The wires come before what is on them.
+        (&[loose(Miso::High), sag()], &[Kind::AllOnes]),
+        (&[foreign(), noise(0.01)], &[Kind::ForeignMaster]),
+        (
+            &[Fault::BitSlip { bits: 1 }, line(13, AddressBit::Low)],
+            &[Kind::Shifted],
+        ),
+        (&[sag(), line(13, AddressBit::Low)], &[Kind::SupplySags]),
+        (
+            &[hold(0.001), line(13, AddressBit::Low)],
+            &[Kind::FloatingHold, Kind::Unsteady],
+        ),
+        (
+            &[Fault::Asleep { deaf: false }, hold(0.001)],
+            &[Kind::FloatingHold, Kind::Unsteady],
+        ),
+        (&[turns([0xFF; 3]), foreign()], &[Kind::ForeignMaster]),
+    ];
+    for (faults, kinds) in cases {
+        let report = judged(faults);
+        let kind = report.sign.as_ref().map(|sign| sign.kind);
+        assert!(
+            kind.is_some_and(|kind| kinds.contains(&kind)),
+            "{faults:?}: {report:?}"
+        );
+    }
+}
+
+#[test]
+fn a_clock_that_is_not_the_one_asked_for_is_measured() {
+    let ladder = |fault: Fault| {
+        let station = Station {
+            sck: SCK_FREE,
+            ..Station::new(63)
+        };
+        station.mock.set_faults(Faults::none().with(fault));
+        job::contact(None, station.bench(), &mut Nobody).unwrap()
+    };
+    let divided = |mhz| Fault::DividedClock {
+        clock: Hertz::mhz(mhz),
+        from_batch: 0,
+        batches: None,
+    };
+    let report = ladder(divided(250));
+    let measured: Vec<u32> = report
+        .ladder
+        .iter()
+        .map(|rung| rung.measured.unwrap().sck.0 / 100_000)
+        .collect();
+    // 250 MHz by 6, 8, 14, 26, 50, 126 and 250; read to a part in a thousand.
+    assert_eq!(measured, [416, 312, 178, 96, 50, 19, 10]);
+    assert_eq!(report.chosen, Some(Hertz::mhz(33)));
+    // One that makes 24 MHz of both 50 and 33 leaves no margin between those.
+    let coarse = ladder(divided(48));
+    assert_eq!(
+        (coarse.proven, coarse.chosen),
+        (Some(Hertz::mhz(50)), Some(Hertz::mhz(20)))
+    );
+    assert_eq!(kinds(&coarse), [Kind::OddClock]);
+}
+
+#[test]
+fn a_clock_that_moves_is_told() {
+    let station = station();
+    let mut faults = Faults::none();
+    // From one to the other and back, every eleven messages.
+    for n in 0..4000 {
+        faults = faults.with(Fault::DividedClock {
+            clock: Hertz::mhz(if n % 2 == 0 { 40 } else { 28 }),
+            from_batch: n * 11,
+            batches: Some(11),
+        });
+    }
+    station.mock.set_faults(faults);
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert!(
+        report.good && kinds(&report) == [Kind::OddClock],
+        "{report:?}"
+    );
+    assert!(
+        report.notes[0].seen.contains("it moves"),
+        "{:?}",
+        report.notes
+    );
+}
+
+#[test]
+fn the_proven_sck_is_kept_with_the_unit_and_found_again() {
+    let station = Station {
+        sck: SCK_FREE,
+        ..Station::new(64)
+    };
+    station
+        .mock
+        .set_faults(Faults::seeded(3).with(Fault::Flips(Flips {
+            above_sck: Some(Hertz::mhz(15)),
+            rate: 0.001,
+            ..Flips::default()
+        })));
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert_eq!(
+        (report.proven, report.chosen),
+        (Some(Hertz::mhz(10)), Some(Hertz::mhz(5)))
+    );
+    drop(station.unit());
+    job::keep_contact(station.store(), &station.folder, &report).unwrap();
+    let unit = station.unit();
+    let link = station.bench().way.name();
+    assert_eq!(job::proven_sck(&unit, &link), Some(Hertz::mhz(5)));
+    assert_eq!(job::proven_sck(&unit, "/dev/spidev0.0"), None);
+    let kept = unit.file().operations.last().unwrap();
+    assert_eq!(kept.outcome, "the clip is seated, and right up to 10 MHz");
+    let bits = report.rests_on().unwrap().bits;
+    let proven = format!("no error in {bits} bits at 5 MHz, measured 5 MHz");
+    assert_eq!(kept.conditions["proven"], proven);
+    drop(unit);
+    // A bad contact leaves the record as it was.
+    station
+        .mock
+        .set_faults(Faults::none().with(loose(Miso::High)));
+    let bad = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    job::keep_contact(station.store(), &station.folder, &bad).unwrap();
+    assert_eq!(station.unit().file().operations.len(), 1);
+}
+
+#[test]
+fn a_reset_is_sent_where_it_is_asked_for() {
+    let codes = |station: &Station| -> Vec<u8> {
+        let trace = station.trace.lock().unwrap();
+        let reset = |sent: &&Sent| [0x66, 0x99].contains(&sent.out[0]);
+        trace.iter().filter(reset).map(|sent| sent.out[0]).collect()
+    };
+    let wishes = || ContactWishes {
+        reset: true,
+        ..ContactWishes::default()
+    };
+    let station = station();
+    station
+        .mock
+        .set_faults(Faults::none().with(Fault::WriteEnabled {}));
+    let report = job::contact_as_wished(None, station.bench(), wishes(), &mut Nobody).unwrap();
+    assert!(report.good && kinds(&report) == [Kind::Reset], "{report:?}");
+    assert!(!report.look.unwrap().wel_was_set, "WEL went by the reset");
+    assert_eq!(codes(&station), [0x66, 0x99]);
+    let busy = self::station();
+    busy.mock
+        .set_faults(Faults::none().with(Fault::Busy { ms: 300 }));
+    let stop = job::contact_as_wished(None, busy.bench(), wishes(), &mut Nobody).unwrap_err();
+    assert_eq!((stop.exit, codes(&busy)), (Exit::ChipFault, Vec::new()));
+}
+
+#[test]
+fn the_check_begins_once_the_clip_is_seated() {
+    let station = station();
+    let loose = |shows, from_frame, frames| Fault::LooseContact {
+        shows,
+        from_frame,
+        frames: Some(frames),
+    };
+    let faults = Faults::seeded(2)
+        .with(loose(Miso::High, 0, 80))
+        .with(loose(Miso::Noise, 81, 40));
+    station.mock.set_faults(faults);
+    let mut told = Vec::new();
+    let mut tell = |seat, settled| told.push((seat, settled));
+    let wishes = ContactWishes {
+        watch: Some(&mut tell),
+        ..ContactWishes::default()
+    };
+    let report = job::contact_as_wished(None, station.bench(), wishes, &mut Nobody).unwrap();
+    assert!(report.good, "{report:?}");
+    let (lifted, unsteady, seated) = (Seat::Lifted, Seat::Unsteady, Seat::Seated);
+    let wanted = [
+        (lifted, false),
+        (unsteady, false),
+        (seated, false),
+        (seated, true),
+    ];
+    assert_eq!(told, wanted);
+}
+
+#[test]
+fn a_clip_that_is_never_seated_ends_in_a_verdict() {
+    let station = station();
+    station
+        .mock
+        .set_faults(Faults::none().with(loose(Miso::High)));
+    let mut told = Vec::new();
+    let mut tell = |seat, settled| told.push((seat, settled));
+    let wishes = ContactWishes {
+        watch: Some(&mut tell),
+        ..ContactWishes::default()
+    };
+    let report = job::contact_as_wished(None, station.bench(), wishes, &mut Nobody).unwrap();
+    assert_eq!(report.sign.map(|sign| sign.kind), Some(Kind::AllOnes));
+    assert_eq!(told, [(Seat::Lifted, false)]);
+}
