@@ -18,6 +18,8 @@ use crate::unit::Unfinished;
 const BLOCK_BYTES: u32 = 4096;
 /// Odd, so that frames begin at all values of the lower address bits.
 const SHORT_FRAME_BYTES: u32 = 61;
+/// Reads of a torn block: one whose erase came near its end may read blank now and then.
+const TORN_READS: usize = 3;
 /// Where a line turns from 0 to 1, so many places are looked at.
 const CROSSINGS_MAX: usize = 256;
 /// Bytes below such a place with which a frame begins.
@@ -49,11 +51,25 @@ pub(super) fn settle(
     doubts
         .alarms
         .extend(short_frames(chip, file, pass, look, exempt)?);
+    let witnesses = look.address_lines.iter().filter_map(|line| {
+        let lower = u32::try_from(line.unlike?).ok()?;
+        let upper = lower | 1_u32.checked_shl(line.address_bit.into())?;
+        Some((line.address_bit, lower, upper))
+    });
+    for (bit, lower, upper) in witnesses {
+        let (torn, other) = match (is_exempt(exempt, lower), is_exempt(exempt, upper)) {
+            (false, false) => continue,
+            (true, _) => (lower, upper),
+            (false, true) => (upper, lower),
+        };
+        if reads_as(chip, file, pass, torn, other)? {
+            chip.check_id()?;
+            doubts.alarms.push(no_effect(bit));
+        }
+    }
     for bit in look.mirrored_address_bits() {
         if !crosses_truly(chip, file, bit, exempt)? {
-            doubts.alarms.push(format!(
-                "Address line A{bit} has no effect: it is stuck, or follows another."
-            ));
+            doubts.alarms.push(no_effect(bit));
         } else if 2_u64 << bit == u64::from(chip.size_bytes()) {
             doubts.half = Some(format!(
                 "the upper half repeats the lower (A{bit}); a chip of half the size does too"
@@ -61,6 +77,31 @@ pub(super) fn settle(
         }
     }
     Ok(doubts)
+}
+
+fn no_effect(bit: u8) -> String {
+    format!("Address line A{bit} has no effect: it is stuck, or follows another.")
+}
+
+/// Whether a block that may be torn reads in short frames as `other` was kept, time after time: then the
+/// line by which their addresses differ has no effect. What it reads as tells nothing else.
+fn reads_as(
+    chip: &mut Chip,
+    file: &Unfinished,
+    pass: &Pass,
+    torn: u32,
+    other: u32,
+) -> Result<bool, Stop> {
+    for _ in 0..TORN_READS {
+        if !is_same_in_short_frames(chip, file, pass, torn, other)? {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+fn is_exempt(exempt: &[Range<u32>], block: u32) -> bool {
+    touches(exempt, block, block.saturating_add(BLOCK_BYTES))
 }
 
 /// Reads blocks again in short frames: for each address line two that differ and whose addresses
@@ -85,8 +126,7 @@ fn short_frames(
         let Ok(start) = u32::try_from(start) else {
             break;
         };
-        let end = start.saturating_add(BLOCK_BYTES).min(chip.size_bytes());
-        if !touches(exempt, start, end) && !is_same_in_short_frames(chip, file, pass, start..end)? {
+        if !is_exempt(exempt, start) && !is_same_in_short_frames(chip, file, pass, start, start)? {
             // A clip that has moved since is told as such.
             chip.check_id()?;
             return Ok(Some(format!(
@@ -99,17 +139,23 @@ fn short_frames(
     Ok(None)
 }
 
+/// Whether the block at `start` reads in short frames as the one at `kept_at` was kept.
 fn is_same_in_short_frames(
     chip: &mut Chip,
     file: &Unfinished,
     pass: &Pass,
-    block: Range<u32>,
+    start: u32,
+    kept_at: u32,
 ) -> Result<bool, Stop> {
-    let length = block.end.saturating_sub(block.start) as usize;
-    let (mut again, mut kept) = (vec![!pass.poison; length], vec![0; length]);
-    file.read_at(u64::from(block.start), &mut kept)?;
+    let rest = chip.size_bytes().saturating_sub(start.max(kept_at));
+    let length = BLOCK_BYTES.min(rest);
+    let (mut again, mut kept) = (
+        vec![!pass.poison; length as usize],
+        vec![0; length as usize],
+    );
+    file.read_at(u64::from(kept_at), &mut kept)?;
     let short = SHORT_FRAME_BYTES as usize;
-    let starts = (block.start..block.end).step_by(short);
+    let starts = (start..start.saturating_add(length)).step_by(short);
     for (at, (again, kept)) in starts.zip(again.chunks_mut(short).zip(kept.chunks(short))) {
         chip.read(pass.command, pass.sck, Address(at), again)?;
         if again != kept {

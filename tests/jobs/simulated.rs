@@ -288,3 +288,37 @@ fn a_torn_block_that_the_journal_calls_done_is_named_to_be_gone_over() {
         assert!(small.cells() == small.found && small.unfinished().is_none());
     }
 }
+
+/// An address line that is lost during the first read, so that all it tells of the upper half is the lower
+/// once more, but for a block that an unfinished write has in hand. Where the two reads differ lies in that
+/// block, and it was the only one that told the halves apart: nothing asked the chip about the line, and
+/// what a restore replaces was kept as it is not.
+#[test]
+fn a_block_in_hand_is_no_witness_that_an_address_line_arrives() {
+    let small = Small::ready(1);
+    small.cut(1, Torn::Prefix, None, 3);
+    small.write().unwrap_err();
+    small.power_up();
+    let torn = small.unfinished().unwrap().contents.unwrap().in_hand();
+    assert_eq!(torn.first(), Some(&(0x8000..0x9000)));
+    let mut limits = small.mock().link().limits();
+    // The third frame of each read begins within that block.
+    limits.batch_in_bytes = 0x4400;
+    small.mock().set_limits(limits);
+    let is = AddressBit::Low;
+    let lost = Faults::none().with(Fault::AddressLine { line: 15, is });
+    let lose = || small.mock().set_faults(lost.clone());
+    let order = RestoreOrder {
+        to: 1,
+        offline: small.station.paper(),
+        ..RestoreOrder::default()
+    };
+    let mut loses = When::begins("first", lose);
+    let stop = job::restore(&mut small.unit(), &order, small.bench(), &mut loses).unwrap_err();
+    assert_eq!(stop.held[0].interlock.id(), "twin-read", "{stop:?}");
+    assert!(stop.evidence[0].1.contains("A15"), "{stop:?}");
+    assert!(small.replaced().is_empty());
+    small.mock().set_faults(Faults::none());
+    small.restore().unwrap();
+    small.check_done(&small.found);
+}
