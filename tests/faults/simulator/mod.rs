@@ -114,8 +114,9 @@ fn lives_from_seeds() {
     let seconds = start.elapsed().as_secs_f64();
     let rate = report.jobs() as f64 / seconds;
     println!(
-        "{report}{:.0} simulated seconds in {seconds:.1} s, {rate:.0} jobs a second, seeds from {first}",
-        report.simulated.as_secs_f64()
+        "{report}{:.0} simulated seconds, {} of them the person's, in {seconds:.1} s, {rate:.0} jobs a second, seeds from {first}",
+        report.simulated.as_secs_f64(),
+        report.waited.as_secs(),
     );
     assert_eq!(report.wrong, 0);
 }

@@ -20,6 +20,8 @@ use super::world::{FOLDER, World};
 pub struct Oracle {
     cells: Vec<u8>,
     operations: u32,
+    /// How many of them no loss of files can take: all that were there before a call on files failed.
+    durable: u32,
     violations: u64,
     /// Blocks that the journal had in hand, or that are gone over: nobody knows what they hold.
     in_hand: Vec<Range<u32>>,
@@ -44,6 +46,7 @@ impl Oracle {
         let mut oracle = Self {
             cells: Vec::new(),
             operations: 0,
+            durable: 0,
             violations: 0,
             in_hand: Vec::new(),
             journal: None,
@@ -117,6 +120,10 @@ impl Oracle {
         self.images(world)?;
         if let Some(unit) = world.unit() {
             self.unit_file(world, &unit, &cells)?;
+            // A refusal is noted as well as may be: its file may be there, and its folder not synced.
+            if armed.fail_at.is_none() {
+                self.durable = recorded(&unit);
+            }
             self.journal(world, &unit, &cells)?;
         } else {
             demand(world.images.is_empty(), || "the unit folder is gone".into())?;
@@ -241,10 +248,10 @@ impl Oracle {
             .zip(operations)
             .all(|(n, operation)| operation.sequence == n);
         demand(in_order, || "unit.toml has a gap".into())?;
-        demand(recorded(unit) >= self.operations, || {
+        demand(recorded(unit) >= self.durable, || {
             "unit.toml has lost an operation".into()
         })?;
-        for operation in &operations[self.operations as usize..] {
+        for operation in operations.iter().skip(self.operations as usize) {
             if let Some(file) = operation.outcome.strip_prefix("the chip holds ") {
                 let image = ImageName::of_file(file).and_then(|name| world.image(name));
                 demand(image.as_deref() == Some(cells), || {

@@ -9,6 +9,7 @@ use norlock::unit::ImageName;
 
 use super::board::catalogue;
 use super::command::{Claim, Command, Ended};
+use super::kinds::Kind;
 use super::life::Life;
 use super::person::Next;
 use super::swarm::Armed;
@@ -134,8 +135,10 @@ impl Life {
     }
 
     /// Whoever mends something takes a while.
-    fn wait(&self) {
-        self.world.mock.sync_cost(Duration::from_secs(30));
+    fn wait(&mut self) {
+        let while_mending = Duration::from_secs(30);
+        self.world.mock.sync_cost(while_mending);
+        self.report.waited += while_mending;
     }
 
     fn give(&mut self, command: &Command, armed: &Armed) -> Result<Ended, String> {
@@ -150,7 +153,8 @@ impl Life {
         let (ended, process) = self.world.give(command, &options, armed, fate);
         self.strayed |= armed.wild;
         let fired = armed.fired(&self.world, &process);
-        self.world.calm(&ended, &process);
+        self.world
+            .calm(&ended, &process, fired.contains(&Kind::ChipSwapped));
         let trace = process.trace.load(SeqCst);
         self.trace = (self.trace.rotate_left(7) ^ trace).wrapping_mul(0x9E37_79B9_7F4A_7C15);
         let words = match &ended {

@@ -21,6 +21,8 @@ pub struct Report {
     restored: u64,
     pub wrong: u64,
     pub simulated: Duration,
+    /// What of that the person took to mend things.
+    pub waited: Duration,
 }
 
 impl Report {
@@ -83,6 +85,7 @@ impl Report {
         self.restored += other.restored;
         self.wrong += other.wrong;
         self.simulated += other.simulated;
+        self.waited += other.waited;
     }
 }
 

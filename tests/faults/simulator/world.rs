@@ -135,12 +135,13 @@ impl World {
         (ended, process)
     }
 
-    /// Computer and supply are as they should be, with the clip on the unit's chip.
-    pub fn calm(&mut self, ended: &Ended, process: &Process) {
+    /// Computer and supply are as they should be, with the clip on the unit's chip. If it was on another one,
+    /// so was the supply: a chip that was left in auto address increment has forgotten it.
+    pub fn calm(&mut self, ended: &Ended, process: &Process, swapped: bool) {
         self.files.fail_no_more();
         self.files.set_capacity_bytes(None);
         self.mock.set_faults(Faults::none());
-        let mut off = process.supply_failed.load(SeqCst);
+        let mut off = swapped || process.supply_failed.load(SeqCst);
         if let Ended::Died(Death::Computer(loss, chip)) = ended {
             self.files.crash(*loss);
             off |= chip;
