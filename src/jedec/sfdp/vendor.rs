@@ -53,6 +53,10 @@ pub struct VccRange {
 }
 
 impl VccRange {
+    /// The highest supply of a part as a multiple of its lowest, at most. The widest range of the parts table
+    /// is 1.65 to 3.6 V, and 1.65 to 4.4 V the widest of a SPI NOR part anywhere (AT25XV041B, from memory).
+    pub const WIDEST: u32 = 3;
+
     /// The range that `table` begins with; `None` where it is no such table or makes no sense.
     pub(super) fn decode(table: &RawTable) -> Option<Self> {
         let first = *table.dwords.first()?;
@@ -61,7 +65,8 @@ impl VccRange {
         }
         let max = bcd(bits(first, 15, 0))?;
         let min = bcd(bits(first, 31, 16))?;
-        (1000 <= min && min < max && max <= 6000).then_some(Self {
+        let sane = 1000 <= min && min < max && max <= 6000 && max <= Self::WIDEST * min;
+        sane.then_some(Self {
             min: Millivolts(min),
             max: Millivolts(max),
         })

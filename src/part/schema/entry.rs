@@ -12,6 +12,7 @@ use super::piece::{
 };
 use super::{Entry, Located, PartFault, Places, require};
 use crate::jedec::opcode::{CHIP_ERASE, CHIP_ERASE_ALT, READ};
+use crate::jedec::sfdp::VccRange;
 use crate::jedec::status::StatusFamily;
 use crate::jedec::{Hertz, Millivolts};
 use crate::part::{
@@ -41,10 +42,6 @@ const FIELDS: [&str; 19] = [
     "unique_id",
     "protected_at_power_up",
 ];
-
-/// The highest supply of a part as a multiple of its lowest, at most. The widest range of the table is
-/// 1.65 to 3.6 V, and 1.65 to 4.4 V the widest of a SPI NOR part anywhere (AT25XV041B, from memory).
-const WIDEST_SUPPLY: u32 = 3;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -218,7 +215,7 @@ impl RawPart {
         let fault = PartFault::Supply { min_mv, max_mv };
         let good = 1000 <= min_mv && min_mv < max_mv && max_mv <= 6000;
         require(good, &self.supply_mv, fault)?;
-        let narrow = max_mv <= WIDEST_SUPPLY * min_mv;
+        let narrow = max_mv <= VccRange::WIDEST * min_mv;
         let fault = PartFault::SupplyWidth { min_mv, max_mv };
         require(narrow, &self.supply_mv, fault)?;
         Ok(SupplyRange {
