@@ -21,7 +21,7 @@ use std::time::Duration;
 pub use armed::{Armed, Finished, word_settle};
 pub use bare::{Bare, FirstLook, short_id};
 pub use error::ChipError;
-pub use pass::{Order, Pass, PassEnd};
+pub use pass::{Frames, Order, Pass, PassEnd};
 pub use permission::Permission;
 pub(crate) use permission::Sealed;
 #[cfg(test)]

@@ -106,6 +106,22 @@ impl Layout {
         u32::try_from(start.min(u64::from(self.length))).unwrap_or(self.length)
     }
 
+    /// The frame that holds address `at` of the range.
+    fn around(&self, at: u32) -> Range<u32> {
+        if at < self.head {
+            return 0..self.head;
+        }
+        let (mut low, mut high) = (0, self.count());
+        while high.saturating_sub(low) > 1 {
+            let middle = low + (high - low) / 2;
+            match self.start(middle) <= at {
+                true => low = middle,
+                false => high = middle,
+            }
+        }
+        self.start(low)..self.start(high)
+    }
+
     /// The batches, in the given order.
     fn batches(self, order: Order) -> impl Iterator<Item = Batch> {
         let frames = self.count();
@@ -134,7 +150,35 @@ impl Layout {
     }
 }
 
+/// Where the frames of a pass over the whole chip lie.
+#[derive(Debug, Clone)]
+pub struct Frames(Vec<(Range<u32>, Layout)>);
+
+impl Frames {
+    /// The frame that holds `address`; `None` beyond the array.
+    #[must_use]
+    pub fn around(&self, address: u32) -> Option<Range<u32>> {
+        let (range, layout) = self.0.iter().find(|(range, _)| range.contains(&address))?;
+        let frame = layout.around(address - range.start);
+        Some(range.start + frame.start..range.start + frame.end)
+    }
+}
+
 impl Chip {
+    /// Where the frames of `pass` over the whole chip lie, as the link's limits are now.
+    #[must_use]
+    pub fn frames(&self, pass: &Pass) -> Frames {
+        let segments = segments(0..self.size_bytes()).into_iter();
+        Frames(
+            segments
+                .map(|range| {
+                    let layout = self.layout(pass, range.end - range.start);
+                    (range, layout)
+                })
+                .collect(),
+        )
+    }
+
     /// Reads `range` as `pass` says and hands each frame's bytes to `take`, with their address.
     ///
     /// The ID is looked at behind the first frame, behind the last, and every MiB: in one batch with
@@ -157,13 +201,7 @@ impl Chip {
         if length == 0 {
             self.check_id()?;
         }
-        let mut segments = Vec::new();
-        let mut rest = range;
-        while !rest.is_empty() {
-            let end = segment_end(Address(rest.start)).min(rest.end);
-            segments.push(rest.start..end);
-            rest.start = end;
-        }
+        let mut segments = segments(range);
         if pass.order == Order::Down {
             segments.reverse();
         }
@@ -305,6 +343,18 @@ impl Chip {
     }
 }
 
+/// `range` in pieces that no frame crosses the border of.
+fn segments(range: Range<u32>) -> Vec<Range<u32>> {
+    let mut segments = Vec::new();
+    let mut rest = range;
+    while !rest.is_empty() {
+        let end = segment_end(Address(rest.start)).min(rest.end);
+        segments.push(rest.start..end);
+        rest.start = end;
+    }
+    segments
+}
+
 fn bytes_of(frame: &Range<u32>) -> usize {
     (frame.end - frame.start) as usize
 }
@@ -349,6 +399,11 @@ mod tests {
             let fits = |f: &Range<u32>| f.start < f.end && f.end - f.start <= layout.frame;
             prop_assert!(tiles.iter().all(fits));
             prop_assert!(up[0].check && up[up.len() - 1].check);
+            for frame in &tiles {
+                for at in [frame.start, frame.end - 1] {
+                    prop_assert_eq!(&layout.around(at), frame);
+                }
+            }
             // A frame that shares its batch with the ID or the head is short, but for the last.
             for batch in &up[..up.len() - 1] {
                 let bytes = batch.frames.last().map_or(0, |f| f.end - f.start);
