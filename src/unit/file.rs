@@ -256,7 +256,7 @@ fn rfc3339(now: SystemTime) -> String {
 }
 
 /// Line and column of a byte, both from 1.
-fn position(bytes: &[u8], offset: usize) -> (usize, usize) {
+pub(super) fn position(bytes: &[u8], offset: usize) -> (usize, usize) {
     let before = bytes.get(..offset).unwrap_or(bytes);
     let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
     let last = before.rsplit(|byte| *byte == b'\n').next().unwrap_or(&[]);

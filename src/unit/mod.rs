@@ -8,6 +8,7 @@
 //!   target.bin .sha256    what it is to become
 //!   replaced-1.bin        what a restore replaced
 //!   journal/write-1       which blocks a write has begun and done
+//!   survey-1/             many passes over a suspect chip, and what they say
 //! ```
 //!
 //! [`Unit`] is the folder; all its file work goes through a [`store::Store`]. [`journal`] and
@@ -26,6 +27,7 @@ pub mod offline;
 mod readable;
 mod rehash;
 pub mod store;
+pub mod survey;
 mod unfinished;
 pub mod witness;
 
