@@ -15,9 +15,11 @@ use std::time::Duration;
 use norlock::image::RegionMap;
 use norlock::interlock::{Acceptable, Interlock, Power};
 use norlock::jedec::Hertz;
+use norlock::job::Verdict;
 use norlock::link::Sent;
 use norlock::mock::BenchFile;
 use norlock::part::Catalogue;
+use norlock::unit::survey::{self, SurveyFile};
 use norlock::unit::{ImageName, UnitFile, journal, offline};
 
 fn root() -> PathBuf {
@@ -148,6 +150,9 @@ fn the_unit_folder_is_laid_out_as_told() {
     names.extend([".lock", "unit.toml", "regions.toml", "write-1"].map(str::to_owned));
     names.push(format!("{}/", journal::FOLDER));
     names.push(norlock::job::PAGE.to_owned());
+    let survey = ["survey-1/", "survey.toml", "pass-1.bin", "pass-2.xor"];
+    names.extend(survey.map(str::to_owned));
+    names.extend([survey::BEST_GUESS, survey::PICTURE].map(str::to_owned));
     for name in names {
         let told = layout.lines().any(|line| {
             let mut words = line.split_whitespace();
@@ -194,6 +199,34 @@ fn unit_toml_is_as_told() {
     let hashes = &blocks(section(&text, "Hash files"), "")[0];
     let sha256 = offline::parse_hash_file(hashes, "as-found.bin").unwrap();
     assert_eq!(file.images["as-found.bin"].sha256, sha256);
+}
+
+#[test]
+fn survey_toml_is_as_told() {
+    let text = read("docs/files.md");
+    let told = section(&text, "Surveys");
+    let example = &blocks(told, "toml")[0];
+    let parse = |text: &str| SurveyFile::parse(Path::new("survey.toml"), text.as_bytes());
+    assert_eq!(parse(example).unwrap().text().unwrap(), *example);
+    for table in ["format = 1\n", "[chip]\n", "[[pass]]\n"] {
+        let wrong = example.replacen(table, &format!("{table}zzz = 1\n"), 1);
+        let error = parse(&wrong).unwrap_err().to_string();
+        let mut names = expected(&error);
+        names.retain(|name| name != "pass");
+        assert_names(told, &names, table);
+    }
+}
+
+/// Each verdict that a survey can give has its row, with what to do.
+#[test]
+fn each_verdict_of_a_survey_is_told() {
+    let text = read("docs/suspect-units.md");
+    let told = section(&text, "What survey says");
+    let mut rows = first_cells(told, "verdict");
+    let mut words = Verdict::ALL.map(|verdict| verdict.words().to_owned());
+    rows.sort();
+    words.sort();
+    assert_eq!(rows, words);
 }
 
 #[test]

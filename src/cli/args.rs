@@ -22,7 +22,7 @@ pub use bench::BusArgs;
 pub use change::{OfflineArgs, ProtectArgs, RestoreArgs, TailorArgs, WorklistArgs, WriteArgs};
 pub use look::{
     BackupArgs, CheckArgs, ContactArgs, DemoArgs, IdArgs, InspectArgs, LogbookArgs, SfdpArgs,
-    ShelfArgs, VerifyArgs, WiringArgs,
+    ShelfArgs, SurveyArgs, VerifyArgs, WiringArgs,
 };
 pub use parts::PartsArgs;
 pub use value::{
@@ -72,6 +72,8 @@ pub enum Command {
     Verify(VerifyArgs),
     /// Bring the chip back to one of the unit's backups.
     Restore(RestoreArgs),
+    /// Read a suspect chip many times, and say what is wrong with it.
+    Survey(SurveyArgs),
     /// Show which ranges the chip protects, or set them.
     Protect(ProtectArgs),
     /// Search the parts table, or say what a printed marking means.
@@ -106,9 +108,9 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 17] = [
+    pub const NAMES: [&str; 18] = [
         "contact", "id", "sfdp", "backup", "check", "inspect", "tailor", "worklist", "write",
-        "verify", "restore", "protect", "parts", "wiring", "logbook", "shelf", "demo",
+        "verify", "restore", "survey", "protect", "parts", "wiring", "logbook", "shelf", "demo",
     ];
 
     /// The command's name.
@@ -126,6 +128,7 @@ impl Command {
             Self::Write(_) => "write",
             Self::Verify(_) => "verify",
             Self::Restore(_) => "restore",
+            Self::Survey(_) => "survey",
             Self::Protect(_) => "protect",
             Self::Parts(_) => "parts",
             Self::Wiring(_) => "wiring",
@@ -146,6 +149,7 @@ impl Command {
             Self::Write(args) => Some(&args.bus),
             Self::Verify(args) => Some(&args.bus),
             Self::Restore(args) => Some(&args.bus),
+            Self::Survey(args) => Some(&args.bus),
             Self::Protect(args) => Some(&args.bus),
             Self::Shelf(args) => Some(&args.bus),
             Self::Check(_)
@@ -169,6 +173,7 @@ impl Command {
             Self::Write(args) => Some(&mut args.bus),
             Self::Verify(args) => Some(&mut args.bus),
             Self::Restore(args) => Some(&mut args.bus),
+            Self::Survey(args) => Some(&mut args.bus),
             Self::Protect(args) => Some(&mut args.bus),
             Self::Shelf(args) => Some(&mut args.bus),
             _ => None,
@@ -190,6 +195,7 @@ impl Command {
             Self::Worklist(args) => Some(&args.unit),
             Self::Write(args) => Some(&args.unit),
             Self::Restore(args) => Some(&args.unit),
+            Self::Survey(args) => Some(&args.unit),
             Self::Logbook(args) => args.unit.as_deref(),
             Self::Sfdp(_) | Self::Parts(_) | Self::Wiring(_) | Self::Shelf(_) | Self::Demo(_) => {
                 None

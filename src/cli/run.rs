@@ -148,6 +148,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Write(args) => write(args, look, typed),
         Command::Verify(args) => verify(&args, look, typed),
         Command::Restore(args) => restore(&args, look, typed),
+        Command::Survey(args) => survey(&args, look, typed),
         Command::Protect(args) => protect(args, look, typed),
         Command::Parts(args) => {
             let catalogue = catalogue(args.parts.as_deref())?;
@@ -421,6 +422,15 @@ fn protect(args: args::ProtectArgs, look: Look, typed: &Typed) -> Result<Answer,
     };
     let screen = show::protect(&report, typed);
     Ok(Answer::new(Exit::True, screen, &report))
+}
+
+fn survey(args: &args::SurveyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
+    let setup = setup(&args.bus, Some(&args.unit))?;
+    let mut unit = Unit::open_or_create(setup.store, &args.unit)?;
+    let report = job::survey(&mut unit, args.passes, setup.bench, &mut watcher(look)?)?;
+    let screen = show::survey(&report, typed);
+    let exit = verdict(report.verdict() == job::Verdict::Steady);
+    Ok(Answer::new(exit, screen, &report))
 }
 
 fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {

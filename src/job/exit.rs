@@ -12,8 +12,8 @@ use serde::Serialize;
 pub enum Exit {
     /// Done, and what the command states is true.
     True = 0,
-    /// Compared and different, a bad verdict of `contact` or `inspect`, or a change of protection that
-    /// is in doubt or that the end of the command failed after.
+    /// Compared and different, a bad verdict of `contact`, `inspect` or `survey`, or a change of
+    /// protection that is in doubt or that the end of the command failed after.
     Different = 1,
     /// The command line was not understood.
     Usage = 2,
@@ -54,7 +54,7 @@ impl Exit {
         match self {
             Self::True => "done and true",
             Self::Different => {
-                "compared and different, a bad verdict of contact or inspect, or protection in doubt"
+                "compared and different, a bad verdict of contact, inspect or survey, or protection in doubt"
             }
             Self::Usage => "the command line was not understood",
             Self::Held => "held by an interlock, nothing touched",

@@ -30,6 +30,7 @@ mod settle;
 mod sfdp;
 mod shelf;
 mod stop;
+mod survey;
 mod tailor;
 mod twin_read;
 mod verify;
@@ -70,6 +71,10 @@ pub use seat::{Seat, wait_for};
 pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
 pub use shelf::{ShelfFile, ShelfUnit, Stage, fault, is_behind, not_of_others, unit_in};
 pub use stop::{ChipState, Stop};
+pub use survey::{
+    AtSck, Confidence, Finding, Run, SURVEY_PASSES, SURVEY_PASSES_MIN, SurveyReport, UnsteadyBit,
+    Verdict, survey,
+};
 pub use tailor::{PieceOrder, TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};
 pub use verify::{Difference, DifferingBlocks, VerifyOrder, VerifyReport, keep_verify, verify};

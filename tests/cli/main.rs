@@ -17,5 +17,6 @@ mod pieces;
 mod protect;
 mod sfdp;
 mod shelf;
+mod survey;
 mod unit_folder;
 mod walkthrough;

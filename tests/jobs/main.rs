@@ -22,6 +22,10 @@ mod simulated;
 mod small;
 mod station;
 mod supply;
+mod survey;
+// The benchmark uses the rest of it.
+#[allow(dead_code)]
+mod suspects;
 mod twin_read;
 mod verify;
 mod whole;

@@ -9,7 +9,7 @@ use norlock::jedec::sfdp::{CommandAddress, ConfigurationMap, DetectionCommand, R
 use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{self, Attendant, Bench, Exit, Nobody, Stop, Task};
 use norlock::link::{Frame, Guard, Limits, Link, LinkError, Purpose, Segment, Sent, Trace};
-use norlock::mock::{Fault, Faults};
+use norlock::mock::{AddressBit, Fault, Faults};
 use norlock::part::{Catalogue, FourByte, Part, SupplyRange};
 use norlock::unit::Digest;
 use norlock::unit::store::Store;
@@ -114,6 +114,7 @@ struct Ends {
     contact: Result<job::ContactReport, Stop>,
     backup: Option<Result<job::BackupReport, Stop>>,
     verify: Option<Result<job::VerifyReport, Stop>>,
+    survey: Option<Result<job::SurveyReport, Stop>>,
 }
 
 /// Runs every reading command and judges what went over the wire, whatever came of it.
@@ -145,6 +146,11 @@ fn every_reading_command(station: &Station, what: &str) -> Ends {
             &mut Nobody,
         )
     });
+    let survey = size_bytes.is_none_or(|size| size <= 1 << 26).then(|| {
+        // Large parts are stopped within a pass.
+        let patience = &mut Impatient(0);
+        job::survey(&mut station.unit(), 6, bench(station), patience)
+    });
     judge(station, what);
     let after = Digest::of(&station.cells());
     assert_eq!(before, after, "{what}: the array changed");
@@ -154,6 +160,7 @@ fn every_reading_command(station: &Station, what: &str) -> Ends {
         contact,
         backup,
         verify,
+        survey,
     }
 }
 
@@ -173,6 +180,10 @@ fn all_succeeded(ends: &Ends, name: &str) {
             assert!(ends.verify.is_none(), "{name}: {stop:?}");
         }
         None => panic!("{name}: larger than any of these tests"),
+    }
+    match &ends.survey {
+        Some(Err(stop)) => assert_eq!(stop.exit, Exit::Stopped, "{name}: {stop:?}"),
+        other => panic!("{name}: {other:?}"),
     }
     if let Some(verify) = &ends.verify {
         let report = verify.as_ref().unwrap();
@@ -227,6 +238,21 @@ fn parts_of_every_kind_are_only_read() {
         whole += usize::from(ends.verify.is_some());
     }
     assert_eq!(whole, 3, "parts that are small enough to be read whole");
+}
+
+/// A whole one, with a fault that the chip is asked about in short frames.
+#[test]
+fn a_survey_only_reads() {
+    let mut station = Station::with_part("IS25LQ512B", 5);
+    station.unreadable();
+    let line = Fault::AddressLine {
+        line: 2,
+        is: AddressBit::Low,
+    };
+    station.mock.set_faults(Faults::none().with(line));
+    let report = job::survey(&mut station.unit(), 12, station.bench(), &mut Nobody).unwrap();
+    assert_eq!(report.verdict(), job::Verdict::Address);
+    judge(&station, "survey");
 }
 
 #[test]

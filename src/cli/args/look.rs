@@ -6,6 +6,7 @@ use clap::Args;
 
 use super::{BusArgs, PictureFile};
 use crate::interlock::Power;
+use crate::job::{SURVEY_PASSES, SURVEY_PASSES_MIN};
 
 /// `contact`
 #[derive(Debug, Clone, Args)]
@@ -114,6 +115,20 @@ pub struct VerifyArgs {
     /// The unit on the clip, named by its folder.
     #[arg(long, value_name = "FOLDER")]
     pub unit: Option<PathBuf>,
+    /// The bench.
+    #[command(flatten)]
+    pub bus: BusArgs,
+}
+
+/// `survey`
+#[derive(Debug, Clone, Args)]
+pub struct SurveyArgs {
+    /// The unit's folder, made where there is none. A survey that was interrupted goes on.
+    #[arg(long, value_name = "FOLDER")]
+    pub unit: PathBuf,
+    /// How often the whole chip is read: in turn at the SCK asked for, at half of it and at a quarter.
+    #[arg(long, value_name = "N", default_value_t = SURVEY_PASSES, value_parser = clap::value_parser!(u32).range(i64::from(SURVEY_PASSES_MIN)..=1000))]
+    pub passes: u32,
     /// The bench.
     #[command(flatten)]
     pub bus: BusArgs,
