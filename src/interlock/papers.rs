@@ -132,6 +132,18 @@ impl Panel {
         });
     }
 
+    /// `image-fits` for a survey's best guess, whatever it is called now.
+    pub(crate) fn target_guessed(&mut self, survey: &str) {
+        self.hold(Held {
+            interlock: Interlock::ImageFits,
+            headline: "the image is a best guess.".into(),
+            seen: format!("its hash is that of the best guess of {survey}"),
+            means: "passes over a suspect chip voted for it; it was never read twice alike".into(),
+            next: "Make the image with norlock tailor from a backup of this unit, or restore one."
+                .into(),
+        });
+    }
+
     /// `backup-intact`: every backup was hashed anew; `problems` says what was found wrong.
     pub(crate) fn backup_intact(&mut self, backups: usize, problems: &[String]) {
         let next = match (backups, problems.first()) {

@@ -80,6 +80,7 @@ pub fn tailor(
     let (map, new_map) = the_map(unit, map_file)?;
     let baseline = unit.baseline().ok_or_else(no_backup)?;
     may_be_made(unit, replace)?;
+    refuse_guesses(unit, orders)?;
     let content = unit.open_image(&baseline)?;
     let files = open_pieces(unit, orders)?;
     let mut files = files.iter();
@@ -198,6 +199,26 @@ fn the_map(unit: &Unit, file: Option<&Path>) -> Result<(RegionMap, Option<Vec<u8
                 "Write regions.toml into the unit folder (docs/files.md), or name one: --map FILE";
             Stop::new(Exit::FileFault, "The unit has no region map.", next)
         })
+}
+
+/// What most passes over a suspect chip read is no piece, whatever its file is called.
+fn refuse_guesses(unit: &Unit, orders: &[TailorOrder]) -> Result<(), Stop> {
+    for piece in orders.iter().flat_map(|order| &order.pieces) {
+        if let Some(survey) = unit.is_best_guess(&piece.sha256) {
+            let headline = format!("'{}' is a best guess.", piece.file.display());
+            let next = "Give a piece that was made, or read twice alike; no target was made.";
+            return Err(Stop::new(Exit::FileFault, headline, next)
+                .row(
+                    "seen",
+                    format!("its hash is that of the best guess of {survey}"),
+                )
+                .row(
+                    "means",
+                    "passes over a suspect chip voted for it; it was never read twice alike",
+                ));
+        }
+    }
+    Ok(())
 }
 
 /// The files of all pieces, in their order.

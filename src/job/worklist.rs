@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::explain::sentence;
-use super::papers::offending;
+use super::papers::{self, offending};
 use super::record::region_map;
 use super::write::no_backup;
 use super::{Exit, Stop};
@@ -58,6 +58,10 @@ pub fn worklist(
     let current = unit.open_image(&baseline)?;
     let mut panel = Panel::new(accepted.clone());
     judge(&mut panel, map.as_ref(), current.as_ref(), target)?;
+    if let Some(survey) = unit.is_best_guess(&papers::digest(target)?.0) {
+        panel.target_guessed(survey);
+        return Err(Stop::held(&panel));
+    }
     let map = map.unwrap_or_else(|| RegionMap::unmapped(part.size_bytes));
     let accept_shared = accepted.reason(Acceptable::SharedBlock).is_some();
     let request = Request {

@@ -200,6 +200,9 @@ fn judge_papers(
         return Ok(());
     };
     panel.image_fits(target_bytes, baseline.size_bytes);
+    if let Some(survey) = unit.is_best_guess(&target_digest) {
+        panel.target_guessed(survey);
+    }
     if let Some(recorded) = unit.image(ImageName::Target) {
         // The unit's own target, if it is the one to be written, must be what tailor made.
         let there = unit

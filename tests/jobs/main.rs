@@ -4,6 +4,7 @@
 mod addressing;
 mod batches;
 mod contact;
+mod guesses;
 mod interrupted;
 mod lifted;
 mod own_id;
