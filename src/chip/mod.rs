@@ -133,12 +133,6 @@ impl Chip {
         self.part.size_bytes
     }
 
-    /// What the link is called.
-    #[must_use]
-    pub fn link_name(&self) -> &str {
-        self.guard.name()
-    }
-
     /// Link time.
     #[must_use]
     pub fn now(&self) -> Duration {

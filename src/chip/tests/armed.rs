@@ -4,7 +4,7 @@ use std::ops::ControlFlow;
 
 use super::*;
 use crate::jedec::status::RegisterWrite;
-use crate::mock::{AddressBit, Miso};
+use crate::mock::{AddressBit, Failure, Miso};
 use crate::part::{EraseType, ProgramMethod};
 
 const MIB: u32 = 1 << 20;
@@ -346,16 +346,11 @@ fn wel_is_cleared_where_the_chip_leaves_it() {
 fn a_status_register_is_written_and_read_back() {
     let desk = Desk::new("W25Q80DV");
     let mut armed = desk.armed();
-    let write = |value| RegisterWrite {
-        opcode: 0x01,
-        data: vec![value, 0x00],
-        volatile: false,
-    };
-    armed.write_status(&write(0x04)).unwrap();
+    armed.write_status(&protect(0x04)).unwrap();
     assert_eq!(armed.registers().unwrap().get(0x05), Some(0x04));
     desk.mock
         .set_faults(Faults::seeded(1).with(Fault::WriteProtectPin { lock_bit: true }));
-    armed.write_status(&write(0x00)).unwrap();
+    armed.write_status(&protect(0x00)).unwrap();
     assert_eq!(armed.registers().unwrap().get(0x05), Some(0x84));
     assert!(!armed.is_latched());
 }
@@ -532,4 +527,148 @@ fn a_link_that_fails_in_an_operation_latches() {
     let error = armed.program(Address(0), &[0]).unwrap_err();
     assert!(matches!(error, ChipError::Link(LinkError::Short { .. })));
     assert!(armed.is_latched());
+}
+
+fn protect(value: u8) -> RegisterWrite {
+    RegisterWrite {
+        opcode: 0x01,
+        data: vec![value, 0x00],
+        volatile: false,
+    }
+}
+
+/// MISO high for one look at the status while a register is written: an open wire, unless the register is
+/// to hold nothing but ones, which read the same.
+#[test]
+fn an_open_wire_while_a_register_is_written_latches_unless_all_its_bits_are_set() {
+    for (value, done) in [(0xFC, true), (0x04, false), (0x7C, false)] {
+        let desk = Desk::new("W25Q80DV");
+        let mut armed = desk.armed();
+        // Write enable and its status, the register, and the first look.
+        desk.mock.set_faults(Faults::seeded(1).with(Fault::Miso {
+            shows: Miso::High,
+            from_frame: desk.mock.frames() + 4,
+            frames: Some(1),
+        }));
+        let result = armed.write_status(&protect(value));
+        assert_eq!(result.is_ok(), done, "{value:02X}: {result:?}");
+        if !done {
+            let error = result.unwrap_err();
+            let strange = matches!(error, ChipError::StrangeStatus { seen: 0xFF, .. });
+            assert!(strange, "{error:?}");
+        }
+        assert_eq!(armed.is_latched(), !done);
+        assert_eq!(desk.ask(&[0x05]), value);
+    }
+}
+
+/// What is read back once that it is not what was written is for the caller to see, who latches.
+#[test]
+fn a_chip_that_is_latched_by_its_caller_takes_no_more_writes() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    armed.latch();
+    desk.clear();
+    let error = armed.program(Address(0), &[0]).unwrap_err();
+    assert!(matches!(error, ChipError::Latched), "{error:?}");
+    assert_eq!(desk.sent(), []);
+}
+
+/// While it only reads, a chip may flicker; before a change one answer of another chip is enough.
+#[test]
+fn one_id_of_another_chip_latches() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    desk.mock.set_faults(Faults::seeded(1).with(Fault::Miso {
+        shows: Miso::High,
+        from_frame: desk.mock.frames() + 1,
+        frames: Some(1),
+    }));
+    let error = armed.check_id().unwrap_err();
+    assert!(
+        matches!(error, ChipError::LostContact { times: 1, .. }),
+        "{error:?}"
+    );
+    assert!(armed.is_latched());
+}
+
+/// N25Q256A Rev. W, flag status register, bit 7: ready only once it is 1, whatever 05h says.
+#[test]
+fn a_part_with_a_ready_flag_is_ready_when_the_flag_says_so() {
+    let desk = Desk::new("N25Q256A13");
+    let mut armed = desk.armed();
+    let smallest = kind(&armed, 4096);
+    desk.clear();
+    // A look at the address mode, write enable, its status, the erase, a status, and the flag.
+    desk.mock.set_faults(Faults::seeded(1).with(Fault::Miso {
+        shows: Miso::Low,
+        from_frame: desk.mock.frames() + 6,
+        frames: Some(1),
+    }));
+    armed.erase(&smallest, Address(0)).unwrap();
+    let polls = [0x05, 0x70, 0x05, 0x70, 0x70];
+    assert_eq!(desk.opcodes()[4..], polls);
+}
+
+#[test]
+fn a_chip_that_takes_its_maximum_is_not_asked_without_a_pause() {
+    let desk = Desk::new("W25Q80DV");
+    desk.mock.set_times(Times::Max);
+    let mut armed = desk.armed();
+    let smallest = kind(&armed, 4096);
+    desk.clear();
+    armed.erase(&smallest, Address(0)).unwrap();
+    // From the typical time on, one look in a 64th of it.
+    let looks = smallest.time.max.as_micros() / (smallest.time.typical.as_micros() / 64);
+    let polls = desk.sent().len() as u128;
+    assert!((10..=looks + 10).contains(&polls), "{polls} of {looks}");
+}
+
+/// The link takes less than it said: the rest of the page follows in pieces. If it takes no less than before,
+/// the same again would not go either.
+#[test]
+fn a_page_goes_in_pieces_where_the_link_takes_less_than_it_said() {
+    for (shrinks, programs) in [(true, 2), (false, 0)] {
+        let desk = Desk::new("W25Q80DV");
+        let mut armed = desk.armed();
+        let batch_bytes = if shrinks { 300 } else { 128 };
+        desk.mock.set_limits(Limits {
+            batch_out_bytes: batch_bytes,
+            batch_in_bytes: batch_bytes,
+            ..desk.mock.link().limits()
+        });
+        desk.mock.set_faults(Faults::seeded(1).with(Fault::Link {
+            at_batch: desk.mock.counters().batches + 1,
+            error: Failure::TooLong,
+            lasting: false,
+        }));
+        let data = pattern(3, 256);
+        let result = armed.program(Address(0x100), &data);
+        if shrinks {
+            result.unwrap();
+            assert_eq!(desk.mock.truth(0x100..0x200), data);
+        } else {
+            let error = result.unwrap_err();
+            let told = matches!(error, ChipError::Link(LinkError::TooLong { .. }));
+            assert!(told && armed.is_latched(), "{error:?}");
+        }
+        assert_eq!(desk.mock.counters().programs, programs, "{shrinks}");
+    }
+}
+
+/// Each segment counts in whole units of the transfer buffer: write enable, two looks and a command leave
+/// 400 - 4 * 64 bytes, of which two units are whole.
+#[test]
+fn a_message_holds_as_much_of_a_page_as_the_link_takes() {
+    let desk = Desk::new("W25Q80DV");
+    let mut armed = desk.armed();
+    desk.mock.set_limits(Limits {
+        batch_out_bytes: 400,
+        segment_align_bytes: 64,
+        ..desk.mock.link().limits()
+    });
+    let before = desk.mock.counters().batches;
+    armed.program(Address(0), &pattern(3, 256)).unwrap();
+    let counters = desk.mock.counters();
+    assert_eq!((counters.programs, counters.batches - before), (2, 2));
 }

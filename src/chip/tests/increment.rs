@@ -134,7 +134,9 @@ fn a_word_that_met_a_busy_chip_latches() {
 /// MISO that shows low or high for one status of the run: WEL, a word's, the one at the end.
 #[test]
 fn a_status_that_is_not_as_it_must_be_latches_and_the_mode_is_left() {
-    for shows in [Miso::Low, Miso::High] {
+    // Near the end of the array too: only its last word ends the mode by itself.
+    let near_end = words("SST25VF016B").size_bytes - 0x40;
+    for (shows, address) in [(Miso::Low, 0x40), (Miso::Low, near_end), (Miso::High, 0x40)] {
         for frame in [2, 4, 6, 8] {
             let desk = desk();
             let mut armed = desk.armed();
@@ -144,10 +146,14 @@ fn a_status_that_is_not_as_it_must_be_latches_and_the_mode_is_left() {
                 from_frame,
                 frames: Some(1),
             }));
-            let result = armed.program(Address(0x40), &[1, 2, 3, 4]);
+            let result = armed.program(Address(address), &[1, 2, 3, 4]);
             // All zeros is what the status at the end must be.
             let fits = shows == Miso::Low && frame == 8;
-            assert_eq!(result.is_err(), !fits, "{shows:?}, frame {frame}");
+            assert_eq!(
+                result.is_err(),
+                !fits,
+                "{shows:?}, {address:#X}, frame {frame}"
+            );
             assert_eq!(armed.is_latched(), !fits);
             assert_left(&desk);
             armed.check_id().unwrap();
@@ -242,6 +248,93 @@ fn a_limit_that_is_lowered_in_a_run_loses_no_word() {
     assert_left(&desk);
 }
 
+/// Too long, and the link takes no less than before: the same message again would not go either.
+#[test]
+fn a_run_that_is_too_long_for_a_link_that_takes_no_less_fails() {
+    let desk = desk();
+    let mut armed = desk.armed();
+    desk.mock.set_limits(Limits {
+        batch_out_bytes: 128,
+        batch_in_bytes: 128,
+        ..desk.mock.link().limits()
+    });
+    desk.mock.set_faults(Faults::seeded(1).with(Fault::Link {
+        at_batch: desk.mock.counters().batches + 1,
+        error: Failure::TooLong,
+        lasting: false,
+    }));
+    let error = armed.program(Address(0), &[0; 200]).unwrap_err();
+    let told = matches!(error, ChipError::Link(LinkError::TooLong { .. }));
+    assert!(told && armed.is_latched(), "{error:?}");
+    assert_eq!(desk.mock.counters().programs, 0);
+}
+
+/// Whatever is left of the link's room, in bytes or in segments: each message but the last keeps within it,
+/// and one word more would not have gone. A byte is kept for a fourth address byte.
+#[test]
+fn each_message_of_a_run_is_as_long_as_the_link_takes() {
+    for (bytes, segments) in (32..64)
+        .map(|bytes| (bytes, 511))
+        .chain((9..30).map(|s| (4096, s)))
+    {
+        let desk = desk();
+        let mut armed = desk.armed();
+        desk.mock.set_limits(Limits {
+            batch_out_bytes: bytes,
+            batch_in_bytes: bytes,
+            batch_segments: segments,
+            ..desk.mock.link().limits()
+        });
+        desk.clear();
+        armed.program(Address(0x300), &pattern(1, 120)).unwrap();
+        let mut messages: Vec<(Vec<u8>, usize, usize)> = Vec::new();
+        let sent = desk.sent();
+        for batch in sent.chunk_by(|one, two| one.at == two.at) {
+            let looks = batch.iter().filter(|frame| frame.read_bytes > 0).count();
+            let out: usize = batch.iter().map(|frame| frame.out.len()).sum();
+            let codes = batch.iter().map(|frame| frame.out[0]).collect();
+            messages.push((codes, out + looks, batch.len() + looks));
+        }
+        let last = messages.len() - 1;
+        for (number, (codes, taken, parts)) in messages.iter().enumerate() {
+            let what =
+                format!("{bytes} bytes, {segments} segments, message {number}: {codes:02X?}");
+            assert!(*taken <= bytes && *parts <= segments, "{what}");
+            let spare = usize::from(number == 0);
+            let full = taken + spare + 5 > bytes || parts + 3 > segments;
+            // Before the last one, room for its end may be missing.
+            let nearly = number + 1 >= last;
+            assert!(full || nearly, "{what}");
+        }
+        assert_left(&desk);
+    }
+}
+
+/// At the end neither WEL nor the mode may show; a chip that may still be in it is not talked to.
+#[test]
+fn a_mode_that_is_not_seen_to_end_is_no_success() {
+    for bit in [1, 6] {
+        let desk = desk();
+        let mut armed = desk.armed();
+        desk.mock
+            .set_faults(Faults::seeded(1).with(Fault::StuckBit { bit, high: true }));
+        let status = 1 << bit;
+        let error = armed.program(Address(0), &[1, 2, 3, 4]).unwrap_err();
+        assert!(
+            matches!(error, ChipError::Failed { status: seen, .. } if seen == status),
+            "{error:?}"
+        );
+        let error = armed.check_id().unwrap_err();
+        assert!(
+            matches!(error, ChipError::WelStuck { status: seen } if seen == status),
+            "{error:?}"
+        );
+        desk.mock.set_faults(Faults::none());
+        armed.check_id().unwrap();
+        assert_left(&desk);
+    }
+}
+
 /// A controller that drops CS between transfers gets single ones.
 #[test]
 fn words_go_through_single_transfers() {
@@ -272,6 +365,17 @@ fn a_part_without_a_known_maximum_is_polled() {
         assert_eq!(desk.mock.truth(at..at + 64), data);
         assert_left(&desk);
     }
+}
+
+/// Each word in a message of its own, with one look where that finds it done.
+#[test]
+fn a_polled_word_that_is_done_is_looked_at_once() {
+    let desk = Desk::with(words("F25L004A"));
+    let mut armed = desk.armed();
+    desk.clear();
+    armed.program(Address(0), &[1, 2, 3, 4]).unwrap();
+    let opcodes = [0x06, 0x05, 0xAD, 0x05, 0xAD, 0x05, 0x04, 0x05];
+    assert_eq!(desk.opcodes(), opcodes);
 }
 
 /// Left in the mode by a process that was killed, a chip takes no Read ID: 04h goes first.

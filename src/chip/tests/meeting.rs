@@ -319,3 +319,23 @@ fn two_answers_that_differ_count_as_none() {
     }
     assert!((1..40).contains(&differed), "{differed}");
 }
+
+/// The write disable that goes first is lost on the way; the one behind the ID is not.
+#[test]
+fn a_write_disable_that_was_lost_is_sent_again() {
+    let desk = Desk::new("W25Q128JV");
+    desk.mock.set_faults(
+        Faults::seeded(1)
+            .with(Fault::WriteEnabled {})
+            .with(Fault::Heard {
+                times: 0,
+                opcode: Some(0x04),
+                from_frame: 0,
+                frames: Some(3),
+            }),
+    );
+    let look = desk.meet().unwrap();
+    assert!(look.wel_was_set);
+    assert_eq!(desk.opcodes().iter().filter(|code| **code == 4).count(), 2);
+    assert_eq!(desk.ask(&[0x05]) & 2, 0);
+}

@@ -335,3 +335,161 @@ fn clocks_stay_within_part_and_proof() {
     assert_eq!(chip.sck_for(ReadCommand::Read), Hertz::mhz(5));
     assert_eq!(chip.sck_for(ReadCommand::FastRead), SCK);
 }
+
+/// One frame by 03h that goes on where the array ends, and so begins at its start again (W25Q80DV Rev. H,
+/// Read Data).
+#[test]
+fn a_chip_is_asked_where_its_array_ends_only_as_far_as_addresses_reach() {
+    let desk = Desk::new("W25Q80DV");
+    desk.mock.set_truth(0, &pattern(0, MIB)).unwrap();
+    let mut chip = desk.chip();
+    let mut asked = |address, length| {
+        let mut seen = vec![0; length];
+        let told = chip.read_round(address, &mut seen).unwrap();
+        told.then_some(seen)
+    };
+    let around = [pattern(MIB - 4, 4), pattern(0, 4)].concat();
+    assert_eq!(asked(MIB - 4, 8), Some(around));
+    assert_eq!(asked((1 << 24) - 2, 2), Some(pattern(MIB - 2, 2)));
+    let longest = desk.chip().frame_bytes(SCK);
+    assert_eq!(asked(0, longest), Some(pattern(0, longest as u32)));
+    desk.clear();
+    assert_eq!(asked(0, longest + 1), None);
+    assert_eq!(asked(1 << 24, 2), None);
+    assert_eq!(desk.sent(), []);
+
+    let desk = Desk::new("W25Q256JV");
+    desk.mock.set_truth((32 << 20) - 2, &[1, 2]).unwrap();
+    desk.mock.set_truth(0, &[3, 4]).unwrap();
+    let mut seen = [0; 4];
+    assert!(desk.chip().read_round((32 << 20) - 2, &mut seen).unwrap());
+    assert_eq!(seen, [1, 2, 3, 4]);
+}
+
+/// 0Bh is common but not every part has it: the table or SFDP has to tell.
+#[test]
+fn the_second_read_is_a_fast_one_where_the_part_is_known_to_have_it() {
+    for (listed, has_sfdp, fast) in [
+        (true, Some(false), true),
+        (true, None, true),
+        (false, Some(true), true),
+        (false, Some(false), false),
+        (false, None, false),
+    ] {
+        let mut part = part("W25Q80DV");
+        part.has_sfdp = has_sfdp;
+        if !listed {
+            part.sck_max.remove(&0x0B);
+        }
+        let command = Desk::with(part).chip().second_command();
+        assert_eq!(
+            command == ReadCommand::FastRead,
+            fast,
+            "{listed} {has_sfdp:?}"
+        );
+    }
+}
+
+/// Too long within a pass: the batch's frames are read one by one, and none is handed on unread.
+#[test]
+fn a_pass_goes_on_in_shorter_frames_where_the_link_takes_less_than_it_said() {
+    let desk = Desk::new("W25Q80DV");
+    desk.mock.set_truth(0, &pattern(0, MIB)).unwrap();
+    let mut chip = desk.chip();
+    desk.mock.set_faults(Faults::seeded(1).with(Fault::Link {
+        at_batch: desk.mock.counters().batches + 2,
+        error: Failure::TooLong,
+        lasting: false,
+    }));
+    let mut all = Vec::new();
+    chip.read_pass(&pass(1001, Order::Up), 0..20_000, &mut |_, bytes| {
+        all.extend_from_slice(bytes);
+        ControlFlow::Continue(())
+    })
+    .unwrap();
+    assert!(all == pattern(0, 20_000));
+}
+
+/// Frames begin on a grid behind the first, and the ID goes along with a frame: no message more than the
+/// frames take, on links that count by bytes or by whole buffers, in either order.
+#[test]
+fn a_pass_takes_no_more_messages_than_its_frames() {
+    let desk = Desk::new("W25Q64JV");
+    let length = 3 * MIB;
+    desk.mock.set_truth(0, &pattern(0, length)).unwrap();
+    for (align, bytes) in [(1, 4096), (64, 4096), (128, 65_536)] {
+        desk.mock.set_limits(Limits {
+            segment_align_bytes: align,
+            batch_out_bytes: bytes,
+            batch_in_bytes: bytes,
+            ..desk.mock.link().limits()
+        });
+        let mut chip = desk.chip();
+        let frame_bytes = chip.pass_frame_bytes(SCK);
+        for (first_bytes, order) in [
+            (frame_bytes, Order::Up),
+            (61, Order::Up),
+            (61, Order::Down),
+            (1001, Order::Down),
+        ] {
+            desk.clear();
+            let pass = Pass {
+                frame_bytes,
+                ..pass(first_bytes, order)
+            };
+            let (mut seen, mut starts) = (vec![0; length as usize], Vec::new());
+            chip.read_pass(&pass, 0..length, &mut |address, bytes| {
+                starts.push(address.0);
+                seen[address.0 as usize..][..bytes.len()].copy_from_slice(bytes);
+                ControlFlow::Continue(())
+            })
+            .unwrap();
+            let what = format!("{align} {bytes} {first_bytes} {order:?}");
+            assert!(seen == pattern(0, length), "{what}");
+            let head = first_bytes % frame_bytes;
+            let off_grid = |at: &&u32| **at != 0 && (**at - head) % 128 != 0;
+            assert_eq!(starts.iter().find(off_grid), None, "{what}");
+            let sent = desk.sent();
+            let messages = sent.chunk_by(|one, two| one.at == two.at);
+            let messages: Vec<usize> = messages.map(<[Sent]>::len).collect();
+            let ids = sent.iter().filter(|frame| frame.out[0] == 0x9F).count();
+            assert!((3..=5).contains(&ids), "{what}: {ids} looks at the ID");
+            let least = (length - head).div_ceil(frame_bytes) as usize;
+            // Its first look, a long first frame, and one frame more for what short ones leave over.
+            assert!(
+                messages.len() <= least + 3,
+                "{what}: {} for {least}",
+                messages.len()
+            );
+        }
+    }
+}
+
+/// Ranges shorter than the first frame, and about as long.
+#[test]
+fn a_short_pass_reads_all_of_its_range() {
+    let desk = Desk::new("W25Q80DV");
+    desk.mock.set_truth(0, &pattern(0, MIB)).unwrap();
+    let mut chip = desk.chip();
+    for first_bytes in [61, 1001] {
+        for order in [Order::Up, Order::Down] {
+            for length in [1, 60, 61, 62, 1000, 1001, 1002, 3061, 4001, 4002] {
+                let mut seen = vec![0; length as usize];
+                let mut frames = 0;
+                let pass = pass(first_bytes, order);
+                chip.read_pass(&pass, 7..7 + length, &mut |address, bytes| {
+                    seen[address.0 as usize - 7..][..bytes.len()].copy_from_slice(bytes);
+                    frames += 1;
+                    ControlFlow::Continue(())
+                })
+                .unwrap();
+                assert!(
+                    seen == pattern(7, length),
+                    "{first_bytes} {order:?} {length}"
+                );
+                let least = 1 + length.saturating_sub(first_bytes).div_ceil(3000);
+                assert_eq!(frames, least, "{first_bytes} {order:?} {length}");
+            }
+        }
+    }
+}

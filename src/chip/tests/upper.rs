@@ -82,9 +82,13 @@ fn every_way_reaches_every_segment() {
         // Across the end of a segment, where the chip itself would begin the segment anew.
         let mut seen = [0; 400];
         let at = Address(2 * SEGMENT - 200);
+        desk.clear();
         chip.read(ReadCommand::Read, SCK, at, &mut seen).unwrap();
         assert_eq!(seen[..200], pattern(2, 200));
         assert_eq!(seen[200..], pattern(3, 200));
+        let reads = desk.opcodes().into_iter().filter(|code| *code == 0x03);
+        let extadd = way == FourByte::BankRegister { extadd: true };
+        assert_eq!(reads.count(), if extadd { 1 } else { 2 }, "{way:?}");
         chip.leave().unwrap();
         assert_eq!(holds(&desk, &way), 0);
     }
@@ -258,6 +262,18 @@ fn an_error_anywhere_leaves_the_register_as_found() {
     }
 }
 
+#[test]
+fn a_register_that_holds_what_was_found_is_not_written_again() {
+    for (way, _) in WAYS {
+        let desk = desk(&way).fault(Fault::AddressRegister { value: 0 });
+        let chip = desk.chip();
+        desk.clear();
+        chip.leave().unwrap();
+        let extadd = way == FourByte::BankRegister { extadd: true };
+        assert_eq!(written(&desk, &way).is_empty(), !extadd, "{way:?}");
+    }
+}
+
 fn is_lost(error: &ChipError) -> bool {
     matches!(error, ChipError::AddressRegister { .. })
 }
@@ -349,7 +365,13 @@ fn a_value_that_no_segment_has_is_an_error() {
     for (way, _) in WAYS {
         for value in [0xFF, 0x04, 0x40] {
             let desk = desk(&way).fault(Fault::AddressRegister { value });
-            assert!(is_lost(&desk.try_chip(Purpose::Read).err().unwrap()));
+            let error = desk.try_chip(Purpose::Read).err().unwrap();
+            let extadd = way == FourByte::BankRegister { extadd: true };
+            let has = value & if extadd { 0x83 } else { 0x03 };
+            assert!(
+                matches!(error, ChipError::AddressRegister { wanted, seen, .. } if (wanted, seen) == (has, value)),
+                "{way:?} {value:02X}: {error:?}"
+            );
             assert!(written(&desk, &way).is_empty());
         }
     }

@@ -221,3 +221,65 @@ fn an_unseen_mode_is_entered_and_left() {
     assert_eq!(read_high(&mut desk.chip()), [0x21, 0x22]);
     assert_eq!(switches(&desk), [0xB7, 0xE9]);
 }
+
+/// All of a job has to go by them: two reads, programming, and an erase where the part has any.
+#[test]
+fn opcodes_that_do_not_do_the_whole_job_are_not_chosen() {
+    let whole = [0x13, 0x0C, 0x12];
+    for missing in whole {
+        let opcodes = whole.into_iter().filter(|code| *code != missing).collect();
+        let desk = Desk::with(w25q256(vec![FourByte::Dedicated { opcodes }, mode(false)]));
+        assert_eq!(desk.chip().addressing(), "4 address bytes by mode");
+    }
+    let mut no_erase = w25q256(vec![
+        FourByte::Dedicated {
+            opcodes: whole.to_vec(),
+        },
+        mode(false),
+    ]);
+    let dedicated = Desk::with(no_erase.clone());
+    assert_eq!(dedicated.chip().addressing(), "4 address bytes by opcode");
+    for kind in &mut no_erase.erase_types {
+        kind.opcode_4byte = None;
+    }
+    let desk = Desk::with(no_erase);
+    assert_eq!(desk.chip().addressing(), "4 address bytes by mode");
+}
+
+/// A run that goes on after a kill leaves the mode as the killed one had found it, not as it was met now.
+#[test]
+fn a_later_run_leaves_the_mode_as_the_first_one_found_it() {
+    let small = || {
+        let mut small = part("W25Q128JV");
+        small.addressing.four_byte = vec![mode(false)];
+        small
+    };
+    for part in [small(), w25q256(vec![mode(false)])] {
+        for met in [false, true] {
+            for first in [AddressingFound::ThreeByte, AddressingFound::FourByte] {
+                let mut desk = Desk::with(part.clone());
+                if met {
+                    desk = desk.fault(Fault::FourByteMode { at_power_up: true });
+                }
+                let mut chip = desk.chip();
+                chip.leave_as(first);
+                assert_eq!(chip.addressing_found(), first);
+                chip.leave().unwrap();
+                let four = first == AddressingFound::FourByte;
+                assert_eq!(ads(&desk), four, "{}, met {met}, {first:?}", part.name);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_mode_that_could_not_be_left_is_told() {
+    let desk = with_pattern(w25q256(vec![mode(false)]));
+    let chip = desk.chip();
+    desk.mock.set_faults(Faults::seeded(1).with(Fault::Link {
+        at_batch: desk.mock.counters().batches + 1,
+        error: Failure::Errno(5),
+        lasting: true,
+    }));
+    assert!(matches!(chip.leave(), Err(ChipError::Link(_))));
+}
