@@ -553,3 +553,170 @@ fn every_block_that_protection_keeps_from_changing_is_counted() {
              0x060000 to 0x070000 and 2 more, would change; "
     ));
 }
+
+#[test]
+fn a_clip_supplies_no_less_than_a_pin_header_gives() {
+    for (level, held) in [(2499, true), (2500, false), (3300, false)] {
+        let mut panel = Panel::default();
+        let said = said(Some(Power::Clip), Some("W25Q80DV"), &[]);
+        panel.bench_attested(&said, Some(Millivolts(level)));
+        assert_eq!(panel.is_held(), held, "{level} mV");
+    }
+}
+
+#[test]
+fn an_arrangement_is_shown_and_typed_by_its_name() {
+    for (power, name) in [
+        (Power::Clip, "clip"),
+        (Power::BoardHeldInReset, "board-held-in-reset"),
+        (Power::External, "external"),
+        (Power::Socket, "socket"),
+    ] {
+        assert_eq!(name.parse(), Ok(power));
+        let mut panel = Panel::default();
+        panel.bench_attested(&said(Some(power), Some("W25Q80DV"), &[]), LINK);
+        let Some((_, State::Open { evidence })) = panel.states().next() else {
+            panic!("{name} holds");
+        };
+        assert_eq!(*evidence, format!("supply: {name}; marking: W25Q80DV"));
+    }
+    let names = "clip, board-held-in-reset, external, socket";
+    assert_eq!(
+        "mains".parse::<Power>(),
+        Err(format!("'mains' is not one of {names}"))
+    );
+}
+
+/// What holds: the words of the one interlock that does.
+fn held(check: impl FnOnce(&mut Panel)) -> Held {
+    let mut panel = Panel::default();
+    check(&mut panel);
+    panel.held()[0].clone()
+}
+
+#[test]
+fn each_reason_why_a_hash_does_not_count_is_told_with_what_to_do() {
+    let differs = OfflineProblem::Differs {
+        given: "12ab".into(),
+        backup: "34cd".into(),
+    };
+    let unreadable = OfflineProblem::Unreadable("the stick is gone".into());
+    for (problem, headline, seen, means, next) in [
+        (
+            OfflineProblem::Missing,
+            "no hash of as-found.bin",
+            "no hash for as-found.bin",
+            "outside the bench",
+            "Type",
+        ),
+        (
+            OfflineProblem::InUnitFolder("gauge-07/list".into()),
+            "beside the backup",
+            "gauge-07/list, in the unit folder",
+            "can spoil",
+            "Type",
+        ),
+        (
+            OfflineProblem::SameDisk("/home on mmc0".into()),
+            "on the backup's disk",
+            "/home on mmc0",
+            "can spoil",
+            "Type",
+        ),
+        (
+            differs,
+            "not that of as-found.bin",
+            "12ab; the backup has 34cd",
+            "another unit",
+            "Find out",
+        ),
+        (
+            unreadable,
+            "cannot be read",
+            "the stick is gone",
+            "no copy",
+            "Type",
+        ),
+    ] {
+        let held = held(|panel| panel.offline_hash(&[offline("as-found.bin", Err(problem))]));
+        assert!(held.headline.contains(headline), "{held:?}");
+        assert_eq!(held.seen, seen);
+        assert!(held.means.contains(means), "{held:?}");
+        assert!(held.next.starts_with(next), "{held:?}");
+    }
+}
+
+#[test]
+fn of_several_the_first_is_told_and_how_many_more_there_are() {
+    let change = |start: u32| OffendingChange {
+        range: start..start + 4,
+        region: "identity".into(),
+    };
+    for (count, more) in [(1, ""), (2, "; 1 more"), (3, "; 2 more")] {
+        let changes: Vec<_> = (0..count).map(change).collect();
+        let seen = held(|panel| panel.unit_data_kept(Some(true), &changes)).seen;
+        let first = "0x000000 to 0x000004 in identity differs from the baseline";
+        assert_eq!(seen, format!("{first}{more}"));
+        let differ = vec!["the sizes differ".to_owned(); count as usize];
+        let seen = held(|panel| panel.known_part("W25Q80DV", None, &differ)).seen;
+        assert_eq!(seen, format!("the sizes differ{more}"));
+    }
+}
+
+/// The order in which they are told: what nobody can accept first, where protection is all that changes.
+#[test]
+fn what_nobody_can_accept_comes_first_where_protection_is_changed() {
+    let doubt = |panel: &mut Panel| panel.known_part("XX1", Some("nobody knows it."), &[]);
+    let disagree = |panel: &mut Panel| panel.known_part("XX1", None, &["they differ".into()]);
+    let locked = |panel: &mut Panel| {
+        panel.protection_kept("locked".into(), Kept::Locked(StatusLock::ForEver), false);
+    };
+    let order = |mut panel: Panel, checks: &[&dyn Fn(&mut Panel)]| {
+        checks.iter().for_each(|check| check(&mut panel));
+        let held = panel.held().into_iter().map(|held| held.interlock);
+        held.collect::<Vec<_>>()
+    };
+    let protection = || Panel::for_protection(Acceptances::default());
+    let (known, writable) = (Interlock::KnownPart, Interlock::Writable);
+    assert_eq!(order(protection(), &[&doubt, &locked]), [writable, known]);
+    let twice: [&dyn Fn(&mut Panel); 3] = [&doubt, &doubt, &locked];
+    assert_eq!(order(protection(), &twice), [writable, known]);
+    let for_good: [&dyn Fn(&mut Panel); 3] = [&disagree, &doubt, &locked];
+    assert_eq!(order(protection(), &for_good), [known, writable]);
+    assert_eq!(
+        order(Panel::default(), &[&doubt, &locked]),
+        [known, writable]
+    );
+    let means = |mut panel: Panel| {
+        panel.same_unit("gauge-07", &Sameness::Nothing);
+        panel.held()[0].means.clone()
+    };
+    assert!(means(protection()).contains("protection"));
+    assert!(means(Panel::default()).contains("data would be replaced"));
+}
+
+#[test]
+fn a_protection_that_only_a_write_can_lift_is_told_so() {
+    let next =
+        |kept, liftable| held(|panel| panel.protection_kept("kept".into(), kept, liftable)).next;
+    assert!(next(Kept::NotKnown, true).contains("--lift-protection"));
+    assert!(next(Kept::NotKnown, false).contains("nothing to try"));
+    assert!(next(Kept::Locked(StatusLock::WhileWpLow), true).contains("WP#"));
+    let lasts = held(|panel| panel.protection_lasts("W25Q80DV"));
+    assert_eq!(lasts.interlock, Interlock::Writable);
+    assert!(lasts.seen.contains("W25Q80DV") && lasts.next.contains("--until-power-off"));
+}
+
+/// What was accepted of the chip goes into the next command line as a shell takes it; the rest does not.
+#[test]
+fn what_was_accepted_of_the_chip_is_typed_again() {
+    let given = vec![
+        (Acceptable::KnownPart, "the board's list".to_owned()),
+        (Acceptable::WeakReads, "one clock".to_owned()),
+    ];
+    assert_eq!(
+        Acceptances::new(given).again(),
+        " --accept known-part --because 'the board'\\''s list'"
+    );
+    assert_eq!(Acceptances::default().again(), "");
+}
