@@ -141,7 +141,16 @@ fn memory_network_and_overlays_are_unknown() {
     bench.device("virtual/block/odd0", "250:0", true);
     bench.mount("/odd", "250:0", "ext4", "/dev/odd0");
     bench.mount("/gone", "8:99", "ext4", "/dev/sdz");
-    for point in ["/tmp", "/net", "/over", "/zram", "/nbd", "/odd", "/gone"] {
+    // Hardware behind it, which may be another computer's.
+    bench.disk("pci/net0", "block/nbd1", "43:1");
+    bench.mount("/nbd1", "43:1", "ext4", "/dev/nbd1");
+    // The mount table names another device than the file system gives.
+    bench
+        .mounts
+        .push(("/moved".to_owned(), DeviceNumber { major: 8, minor: 1 }));
+    for point in [
+        "/tmp", "/net", "/over", "/zram", "/nbd", "/odd", "/gone", "/nbd1", "/moved",
+    ] {
         let apart = bench.apart("/home", point);
         assert!(matches!(apart, Apart::Unknown(_)), "{point}: {apart:?}");
     }
@@ -227,7 +236,10 @@ fn broken_tables_and_circles_are_unknown() {
     bench.table.clear();
     assert!(matches!(bench.apart("/home", "/boot"), Apart::Unknown(_)));
     let nothing = Whereabouts::Disks(BTreeSet::new());
-    assert!(matches!(nothing.apart_from(&nothing), Apart::Unknown(_)));
+    let card = Whereabouts::Disks(BTreeSet::from(["card".to_owned()]));
+    for (one, two) in [(&nothing, &nothing), (&card, &nothing), (&nothing, &card)] {
+        assert!(matches!(one.apart_from(two), Apart::Unknown(_)));
+    }
 }
 
 #[test]

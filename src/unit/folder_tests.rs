@@ -80,3 +80,18 @@ fn a_failed_record_leaves_the_old_one() {
     assert_eq!(unit.file().operations.len(), 1);
     assert_eq!(unit.record(Operation::default(), UNIX_EPOCH).unwrap(), 2);
 }
+
+/// A folder that cannot be looked at may be a unit folder all the same.
+#[test]
+fn a_folder_that_cannot_be_looked_at_is_not_called_missing() {
+    let (simulated, store) = simulated();
+    let folder = Path::new("/gauge-07");
+    drop(Unit::open_or_create(Arc::clone(&store), folder).unwrap());
+    let once = crate::unit::store::Failure::Once;
+    simulated.fail_at(simulated.calls(), 5, once);
+    let viewed = Unit::view(Arc::clone(&store), folder);
+    assert!(matches!(viewed, Err(UnitError::Store(_))));
+    simulated.fail_at(simulated.calls(), 5, once);
+    let opened = Unit::open_or_create(store, folder);
+    assert!(matches!(opened, Err(UnitError::Store(_))));
+}

@@ -12,9 +12,6 @@ use super::folder::Unit;
 use super::images::Image;
 use super::store::{self, Store, StoreError};
 
-/// Digits in a SHA-256 hash.
-const DIGITS: usize = 64;
-
 /// Why a text is not a hash.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum ParseHashError {
@@ -158,8 +155,8 @@ pub fn parse_hash(text: &str) -> Result<Digest, ParseHashError> {
         }
     }
     match digits.parse() {
-        Ok(digest) if digits.len() == DIGITS => Ok(digest),
-        _ => Err(ParseHashError::Count {
+        Ok(digest) => Ok(digest),
+        Err(_) => Err(ParseHashError::Count {
             digits: digits.len(),
         }),
     }

@@ -3,7 +3,7 @@ use std::sync::Arc;
 
 use super::*;
 use crate::unit::disk::Whereabouts;
-use crate::unit::store::{RealStore, SimulatedStore};
+use crate::unit::store::{Action, Failure, RealStore, SimulatedStore};
 
 const DIGITS_OF_ABC: &str = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
 
@@ -169,6 +169,28 @@ fn digits_and_hash_files_tell_where_they_come_from() {
         given("/stick/list"),
         Err(OfflineError::HashFile { .. })
     ));
+}
+
+/// A copy that cannot be looked for is not one that is missing, and digits that cannot be looked for as a
+/// file are not called a mistake in typing.
+#[test]
+fn what_cannot_be_looked_at_is_told_as_that() {
+    let (store, unit, backup) = bench();
+    // The folder is found, the image is looked for next, behind the folder's own place.
+    let first = store.calls();
+    check_folder(&store, Path::new("/stick"), &unit, &backup).unwrap();
+    let looks: Vec<usize> = (first..)
+        .zip(&store.log()[first..])
+        .filter(|(_, (action, path))| *action == Action::Resolve && path.ends_with("as-found.bin"))
+        .map(|(number, _)| number)
+        .collect();
+    store.fail_at(store.calls() + looks[0] - first, 5, Failure::Once);
+    let error = check_folder(&store, Path::new("/stick"), &unit, &backup).unwrap_err();
+    assert!(matches!(error, OfflineError::Store(_)), "{error:?}");
+
+    store.fail_at(store.calls(), 13, Failure::Once);
+    let error = hash_given(&store, "/stick/as-found.sha256", &unit, &backup).unwrap_err();
+    assert!(matches!(error, OfflineError::Store(_)), "{error:?}");
 }
 
 #[test]

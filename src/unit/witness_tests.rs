@@ -123,3 +123,44 @@ fn a_durable_record_is_announced_whatever_can_be_read() {
     journal.begun(0..4096).unwrap();
     assert_eq!(*heard.lock().unwrap(), [JournalNews::Begun(0..4096)]);
 }
+
+/// Each sync of a file or folder costs its time, as it does on a real disk.
+#[test]
+fn every_sync_is_counted() {
+    let (store, _, syncs) = witnessed(&SimulatedStore::new());
+    let counted = |step: &dyn Fn()| {
+        let before = syncs.load(Ordering::SeqCst);
+        step();
+        syncs.load(Ordering::SeqCst) - before
+    };
+    let [a, b] = ["/a", "/b"].map(Path::new);
+    assert_eq!(
+        counted(&|| store.create_folder(Path::new("/c")).unwrap()),
+        1
+    );
+    assert_eq!(counted(&|| store.replace(a, b"tide").unwrap()), 2);
+    assert_eq!(
+        counted(&|| store.publish(a, b, Publish::ReadOnly).unwrap()),
+        2
+    );
+    assert_eq!(counted(&|| drop(store.open_from_medium(b).unwrap())), 1);
+    assert_eq!(counted(&|| drop(store.open(b).unwrap())), 0);
+}
+
+/// An image may hold the very bytes of a journal.
+#[test]
+fn records_outside_the_journal_are_not_announced() {
+    let inner = SimulatedStore::new();
+    let unit = open(inner.clone());
+    let mut journal = Journal::begin(&unit, header(), 4).unwrap();
+    journal.begun(0..4096).unwrap();
+    let bytes = inner.read(journal.path()).unwrap();
+    let (store, heard, _) = witnessed(&inner);
+    let (begun, image) = (Path::new("/image.unfinished"), Path::new("/image"));
+    let mut file = store.create(begun, 0).unwrap();
+    file.write_all_at(0, &bytes).unwrap();
+    file.sync().unwrap();
+    store.publish(begun, image, Publish::Extendable).unwrap();
+    store.open_to_extend(image).unwrap().sync().unwrap();
+    assert!(heard.lock().unwrap().is_empty());
+}

@@ -81,6 +81,11 @@ fn the_header_comes_back() {
     };
     let back = Header::decode(&long.encode().unwrap()).unwrap();
     assert_eq!(back.part, "é".repeat(96));
+    let many = Header {
+        status: (0..16).map(|n| (n, n)).collect(),
+        ..header()
+    };
+    assert_eq!(Header::decode(&many.encode().unwrap()), Ok(many));
     let too_long = Header {
         unique_id: vec![0; 33],
         ..header()
@@ -89,6 +94,46 @@ fn the_header_comes_back() {
         too_long.encode(),
         Err(JournalError::Header { max: 32, .. })
     ));
+}
+
+/// Its digest is right, and still it is none that norlock writes.
+#[test]
+fn a_header_that_no_journal_has_is_refused() {
+    let short = Header {
+        jedec_id: JedecId(vec![0xEF, 0x40]),
+        ..header()
+    };
+    let long = Header {
+        jedec_id: JedecId(vec![0xEF, 0x40, 0x18, 0x00]),
+        ..header()
+    };
+    let refused = Err("its JEDEC ID is too short");
+    assert_eq!(Header::decode(&short.encode().unwrap()), refused);
+    assert!(Header::decode(&long.encode().unwrap()).is_ok());
+    // The bytes behind the size are of no use.
+    let mut odd = header().encode().unwrap();
+    odd[36] = 1;
+    let digest = Digest::of(&odd[..480]).0;
+    odd[480..].copy_from_slice(&digest);
+    let refused = Err("it holds what no journal says");
+    assert_eq!(Header::decode(&odd), refused);
+}
+
+#[test]
+fn a_journal_under_another_number_is_refused() {
+    let (store, unit) = unit();
+    let journal = Journal::begin(&unit, header(), 8).unwrap();
+    let bytes = store.read(journal.path()).unwrap();
+    store.replace(&path_of(&unit, 3), &bytes).unwrap();
+    let found = Journal::find_unfinished(&unit).unwrap().unwrap();
+    let refused = matches!(found.contents, Err(JournalError::Number { inside: 1, .. }));
+    assert!(refused, "{:?}", found.contents);
+}
+
+/// A header of 512 bytes, and 64 for each of: begun, done, in hand from before, the end.
+#[test]
+fn room_is_reserved_for_every_record() {
+    assert_eq!(reserve_bytes(8, 2), 512 + (8 + 8 + 2 + 1) * 64);
 }
 
 #[test]
@@ -192,12 +237,17 @@ fn records_cannot_be_left_out_swapped_or_brought_from_another_journal() {
     .unwrap()
     .to_vec();
     foreign.extend(&bytes[HEADER_BYTES..]);
-    for damaged in [without, swapped, foreign] {
+    for (damaged, says) in [
+        (without, "record 6 does not check: its sequence number is"),
+        (swapped, "record 9 does not check: its sequence number is"),
+        (foreign, "record 1 does not check: it follows another"),
+    ] {
         let error = decode(&damaged).unwrap_err();
         assert!(
             matches!(error, JournalError::DamagedRecord { .. }),
             "{error}"
         );
+        assert!(error.to_string().contains(says), "{error}");
     }
 }
 
@@ -295,10 +345,9 @@ fn damage_never_blocks_a_restore() {
     let path = journal.path().to_owned();
     store.corrupt(&path, |bytes| bytes[HEADER_BYTES + 9] ^= 1);
     let found = Journal::find_unfinished(&unit).unwrap().unwrap();
-    assert!(matches!(
-        found.contents,
-        Err(JournalError::DamagedRecord { record: 1, .. })
-    ));
+    let error = found.contents.unwrap_err().to_string();
+    let says = "record 1 does not check: its checksum differs";
+    assert!(error.contains(says), "{error}");
     assert!(Journal::resume(&unit, 1).is_err());
 
     let restore = Header {

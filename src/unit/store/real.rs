@@ -336,3 +336,16 @@ impl StoreFile for RealFile {
 struct RealLock(#[allow(dead_code)] Flock<File>);
 
 impl Lock for RealLock {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bare_name_lies_in_the_current_folder() {
+        let folder = |path| folder_of(Path::new(path)).to_str();
+        assert_eq!(folder("gauge-07/unit.toml"), Some("gauge-07"));
+        assert_eq!(folder("/unit.toml"), Some("/"));
+        assert_eq!(folder("gauge-07"), Some("."));
+    }
+}

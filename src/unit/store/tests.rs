@@ -1,12 +1,16 @@
 use std::os::unix::fs::{PermissionsExt, symlink};
+use std::sync::Arc;
 
 use super::*;
+use crate::unit::witness::WitnessedStore;
 
-/// Runs a check on both stores, each with an empty folder.
+/// Runs a check on both stores, each with an empty folder, and on one with a witness.
 fn on_both(check: impl Fn(&dyn Store, &Path)) {
     let folder = tempfile::tempdir().unwrap();
     check(&RealStore::new(), folder.path());
     check(&SimulatedStore::new(), Path::new("/"));
+    let inner = Arc::new(SimulatedStore::new());
+    check(&WitnessedStore::new(inner, |_| {}, || {}), Path::new("/"));
 }
 
 #[test]
@@ -71,11 +75,16 @@ fn replace_leaves_nothing_beside_the_file() {
         store.replace(&path, b"two").unwrap();
         assert_eq!(store.read(&path).unwrap(), b"two");
         assert_eq!(store.mode(&path).unwrap(), 0o600);
-        let entry = Entry {
-            name: "unit.toml".into(),
-            kind: EntryKind::File,
+        store.create_folder(&folder.join("journal")).unwrap();
+        let entry = |name: &str, kind| Entry {
+            name: name.into(),
+            kind,
         };
-        assert_eq!(store.list(folder).unwrap(), [entry]);
+        let entries = [
+            entry("journal", EntryKind::Folder),
+            entry("unit.toml", EntryKind::File),
+        ];
+        assert_eq!(store.list(folder).unwrap(), entries);
         store.remove(&path).unwrap();
         assert!(store.read(&path).unwrap_err().is_missing());
     });
@@ -89,6 +98,7 @@ fn folders_are_private_and_locks_exclusive() {
         assert_eq!(store.mode(&inner).unwrap(), 0o700);
         assert!(store.create_folder(&inner).is_err());
         let lock = store.lock(&inner.join(".lock")).unwrap();
+        assert!(store.exists(&inner.join(".lock")).unwrap());
         let second = store.lock(&inner.join(".lock"));
         assert!(matches!(second, Err(StoreError::InUse { .. })));
         drop(lock);
@@ -101,9 +111,45 @@ fn there_must_be_room_before_a_file_is_made() {
     on_both(|store, folder| {
         let path = folder.join("image");
         let error = store.create(&path, 1 << 60).err().unwrap();
-        assert!(matches!(error, StoreError::Full { .. }), "{error}");
+        let StoreError::Full { free_bytes, .. } = error else {
+            panic!("{error}");
+        };
+        assert!(free_bytes > 1 << 16 && store.free_bytes(folder).unwrap() > 1 << 16);
         assert!(!store.exists(&path).unwrap());
     });
+}
+
+#[test]
+fn a_small_file_has_16_mib_at_the_most() {
+    on_both(|store, folder| {
+        let path = folder.join("list");
+        let mut file = store.create(&path, 0).unwrap();
+        file.write_all_at(SMALL_FILE_MAX_BYTES - 1, b"x").unwrap();
+        assert_eq!(
+            store.read(&path).unwrap().len() as u64,
+            SMALL_FILE_MAX_BYTES
+        );
+        file.write_all_at(SMALL_FILE_MAX_BYTES, b"x").unwrap();
+        let error = store.read(&path).unwrap_err();
+        assert_eq!(error.kind(), Some(std::io::ErrorKind::Other));
+    });
+}
+
+/// Only where nothing has the name is nothing there; what cannot be looked at may be there.
+#[test]
+fn what_cannot_be_looked_at_is_not_called_missing() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = RealStore::new();
+    let path = folder.path().join("file");
+    store.replace(&path, b"x").unwrap();
+    let error = store.exists(&path.join("within")).unwrap_err();
+    assert!(!error.is_missing(), "{error}");
+    let simulated = SimulatedStore::new();
+    simulated.fail_at(simulated.calls(), 5, Failure::Once);
+    let error = simulated.read(&path).unwrap_err();
+    assert!(!error.is_missing() && error.kind().is_some(), "{error}");
+    assert!(error.to_string().starts_with("cannot read '/"), "{error}");
+    assert!(!StoreError::InUse { path }.is_missing());
 }
 
 #[test]
@@ -209,12 +255,36 @@ fn a_tearing_crash_leaves_each_kind_of_remains() {
 }
 
 #[test]
+fn writes_that_do_not_follow_each_other_are_kept_and_lost_apart() {
+    let store = SimulatedStore::new();
+    let path = Path::new("/a");
+    store.replace(path, b"").unwrap();
+    for (loss, syncs, left) in [
+        (Loss::Drop, false, &b""[..]),
+        (Loss::Drop, true, b"ti\0\0\0\0\0\0de"),
+        (Loss::Keep, false, b"ti\0\0\0\0\0\0de"),
+    ] {
+        let store = store.fork();
+        let mut file = store.open_to_extend(path).unwrap();
+        file.write_all_at(8, b"de").unwrap();
+        file.write_all_at(0, b"ti").unwrap();
+        if syncs {
+            file.sync().unwrap();
+        }
+        store.crash(loss);
+        assert_eq!(store.read(path).unwrap(), left, "{loss:?}, synced {syncs}");
+    }
+}
+
+#[test]
 fn a_subset_loses_writes_and_names_in_any_order() {
     let store = SimulatedStore::new();
     let [a, b, c] = ["/a", "/b", "/c"].map(Path::new);
     store.replace(a, b"").unwrap();
     let mut file = store.open_to_extend(a).unwrap();
-    file.write_all_at(0, b"tide").unwrap();
+    // One write, as they follow each other.
+    file.write_all_at(0, b"ti").unwrap();
+    file.write_all_at(2, b"de").unwrap();
     store.create(b, 0).unwrap().sync().unwrap();
     // Open, sync, rename; the sync of the folder fails.
     store.fail_at(store.calls() + 3, 5, Failure::Once);
@@ -324,4 +394,36 @@ fn a_fork_of_a_store_goes_its_own_way() {
     store.fail_at(store.calls(), 5, Failure::FromThenOn);
     file.write_all_at(1, b"R").unwrap_err();
     fork.replace(path, b"still fine").unwrap();
+}
+
+/// A sync that failed ends the writing of its process, and of a fork, which stands for it; another process
+/// has seen nothing.
+#[test]
+fn a_failed_sync_goes_with_a_fork_and_not_to_another_process() {
+    let store = SimulatedStore::new();
+    let path = Path::new("/a");
+    store.replace(path, b"tide").unwrap();
+    let mut file = store.open_to_extend(path).unwrap();
+    store.fail_at(store.calls(), 5, Failure::Once);
+    file.sync().unwrap_err();
+    assert!(store.fork().replace(path, b"neap").is_err());
+    let other = store.another_process();
+    assert_eq!(other.read(path).unwrap(), b"tide");
+    other.replace(path, b"neap").unwrap();
+    assert_eq!(store.read(path).unwrap(), b"neap");
+}
+
+#[test]
+fn a_file_of_several_pieces_is_hashed_whole() {
+    let store = SimulatedStore::new();
+    let bytes: Vec<u8> = (0..2 * CHUNK_BYTES + 5)
+        .map(|at| (at % 251) as u8)
+        .collect();
+    store.replace(Path::new("/a"), &bytes).unwrap();
+    let file = store.open(Path::new("/a")).unwrap();
+    let (digest, size_bytes) = hash(file.as_ref()).unwrap();
+    assert_eq!(
+        (digest, size_bytes),
+        (Digest::of(&bytes), bytes.len() as u64)
+    );
 }
