@@ -152,12 +152,6 @@ impl Worklist {
         self.step_sizes.first().map_or(1, |size| *size)
     }
 
-    /// The part's erase types.
-    #[must_use]
-    pub fn erase_types(&self) -> &[EraseType] {
-        &self.erase_types
-    }
-
     /// The erase type of a step; `None` where it only programs.
     #[must_use]
     pub fn erase_type(&self, step: &Step) -> Option<&EraseType> {
@@ -165,12 +159,6 @@ impl Worklist {
             Action::Erase { erase_type } => self.erase_types.get(usize::from(erase_type)),
             Action::Program => None,
         }
-    }
-
-    /// The whole flash by region, in address order.
-    #[must_use]
-    pub fn spans(&self) -> &[Span] {
-        &self.spans
     }
 
     /// What the block of a step begins in, as it is called on screens.

@@ -77,28 +77,19 @@ impl Worklist {
         cell
     }
 
-    /// What becomes of a run of smallest blocks, taken together.
+    /// What becomes of the smallest blocks in one cell of the picture. No step is smaller than a cell, so
+    /// all of them belong to the same step, or to none.
     fn fate(&self, range: Range<u32>) -> Fate {
         let block = self.block_size_bytes();
         let place = |address: u32| usize::try_from(address / block).unwrap_or(usize::MAX);
         let (first, end) = (place(range.start), place(range.end));
-        let mut action = self.action_at(first);
-        let blocks = self.blocks.get(first..end).unwrap_or_default().iter();
-        let fates = blocks.map(|block| {
-            match block.place {
-                Place::Left => action = None,
-                Place::Begins { action: begun, .. } => action = Some(begun),
-                Place::Within => {}
-            }
-            let blank = block.blank;
-            match action {
-                None => Fate::Left { blank },
-                Some(Action::Erase { .. }) => Fate::Erased { blank },
-                Some(Action::Program) => Fate::Programmed,
-            }
-        });
-        let joined = fates.reduce(Fate::with);
-        joined.unwrap_or(Fate::Left { blank: false })
+        let mut blocks = self.blocks.get(first..end).unwrap_or_default().iter();
+        let blank = blocks.all(|block| block.blank);
+        match self.action_at(first) {
+            None => Fate::Left { blank },
+            Some(Action::Erase { .. }) => Fate::Erased { blank },
+            Some(Action::Program) => Fate::Programmed,
+        }
     }
 
     /// What is done to a smallest block.
@@ -212,21 +203,6 @@ impl Worklist {
 impl Fate {
     fn is_changed(self) -> bool {
         !matches!(self, Fate::Left { .. })
-    }
-
-    /// Two neighbours as one.
-    fn with(self, other: Self) -> Self {
-        match (self, other) {
-            (Fate::Left { blank: one }, Fate::Left { blank: two }) => {
-                Fate::Left { blank: one && two }
-            }
-            (Fate::Erased { blank: one }, Fate::Erased { blank: two }) => {
-                Fate::Erased { blank: one && two }
-            }
-            (Fate::Left { .. }, changed) | (changed, Fate::Left { .. }) => changed,
-            (Fate::Programmed, Fate::Programmed) => Fate::Programmed,
-            _ => Fate::Erased { blank: false },
-        }
     }
 }
 

@@ -373,6 +373,23 @@ fn a_shared_block_is_told_with_the_unit_data_in_it() {
     assert_eq!((range.clone(), region.as_str()), (192..256, "identity"));
 }
 
+/// What a step costs depends on its size, and not on where it lies.
+#[test]
+fn two_small_blocks_far_up_are_erased_by_themselves() {
+    let types = vec![erase(4 << 10, 0x20, 45_000), erase(64 << 10, 0xD8, 150_000)];
+    let part = part(16 << 20, 256, types);
+    let current = vec![0; 16 << 20];
+    let mut target = current.clone();
+    let starts = [0xF0_0000, 0xF0_2000];
+    starts.iter().for_each(|start| target[*start] = 1);
+    let map = RegionMap::unmapped(16 << 20);
+    let worklist = planned(&current, &target, &map, &part).unwrap();
+    let mut steps: Vec<Range<u32>> = worklist.steps().map(|step| step.range).collect();
+    steps.sort_by_key(|range| range.start);
+    let wanted = starts.map(|start| start as u32..start as u32 + 4096);
+    assert_eq!(steps, wanted);
+}
+
 /// Half of each word is there already, so that its other half would be programmed alone; an erase and whole
 /// words take less. Never over unit data.
 #[test]

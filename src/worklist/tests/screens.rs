@@ -158,3 +158,27 @@ fn what_is_not_programmed_has_no_row() {
     let row = |key: &str| lines.iter().any(|line| line.trim_start().starts_with(key));
     assert!(row("erase") && !row("program"), "{lines:#?}");
 }
+
+/// A step covers several blocks of the picture where a region begins within it.
+#[test]
+fn a_region_that_begins_within_a_step_divides_the_picture() {
+    let (current, mut target) = differing(0xFF, &[]);
+    target[2048..3072].fill(0x5A);
+    let map = map(&[
+        ("boot", 0..2560, "replaceable"),
+        ("system", 2560..8192, "replaceable"),
+    ]);
+    let worklist = planned(&current, &target, &map, &small_part()).unwrap();
+    assert_eq!((worklist.step_count(), worklist.blocks()), (1, (2, 16)));
+    let lines = worklist.summary(&worklist.estimate());
+    assert_eq!(
+        lines[3..7],
+        [
+            "  0x000000 -| boot     4  left: blank already",
+            "  0x000800  |          1  program, no erase",
+            "  0x000A00 -| system   1  program, no erase",
+            "  0x000C00  |         10  left: blank already",
+        ],
+        "{lines:#?}"
+    );
+}
