@@ -228,13 +228,21 @@ fn mapped(desk: &Desk, change: impl FnOnce(&mut DetectionCommand)) -> Sfdp {
     Sfdp::parse(&space).unwrap()
 }
 
+/// A chip that was met, and frames of two segments with it.
+fn met(desk: &Desk) -> Bare {
+    let mut bare = desk.bare(Purpose::Read);
+    bare.meet(PATIENCE, &|| false).unwrap();
+    desk.clear();
+    bare
+}
+
 #[test]
 fn the_chip_is_asked_which_sector_map_is_in_force() {
     for (value, id) in [(0xF7, 0), (0x08, 1)] {
         let desk = Desk::new("W25Q128JV");
         let sfdp = mapped(&desk, |_| {});
         desk.mock.set_registers([(0x80_0004, value)].into());
-        let mut bare = desk.bare(Purpose::Read);
+        let mut bare = met(&desk);
         let layout = bare.erase_layout(&sfdp, 0x34).unwrap().unwrap();
         assert_eq!((layout.maps.as_slice(), &layout.doubt), (&[id][..], &None));
         let sent = desk.sent();
@@ -306,12 +314,7 @@ fn two_answers_that_differ_count_as_none() {
         .set_faults(Faults::seeded(3).with(Fault::Flips(flips)));
     let mut differed = 0;
     for _ in 0..40 {
-        desk.clear();
-        let layout = desk
-            .bare(Purpose::Read)
-            .erase_layout(&sfdp, 0x34)
-            .unwrap()
-            .unwrap();
+        let layout = met(&desk).erase_layout(&sfdp, 0x34).unwrap().unwrap();
         let sent = desk.sent();
         let differ = sent[0].read != sent[1].read;
         assert_eq!(layout.doubt.is_some(), differ, "{layout:?}");
