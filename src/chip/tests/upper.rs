@@ -262,6 +262,33 @@ fn an_error_anywhere_leaves_the_register_as_found() {
     }
 }
 
+/// Where the register says what an address means, none reaches beyond the array.
+#[test]
+fn a_chip_is_not_asked_where_its_array_ends_through_a_segment() {
+    for (way, _) in WAYS {
+        let desk = desk(&way);
+        let mut chip = desk.chip();
+        desk.clear();
+        let told = chip.read_round(4 * SEGMENT - 2, &mut [0; 4]).unwrap();
+        let extadd = way == FourByte::BankRegister { extadd: true };
+        assert_eq!((told, desk.sent().len()), (extadd, usize::from(extadd)));
+    }
+}
+
+#[test]
+fn the_register_is_read_twice_at_half_the_proven_clock() {
+    for (way, _) in WAYS {
+        let desk = desk(&way);
+        let chip = desk.chip();
+        let (_, read) = way.register().unwrap();
+        let sent = desk.sent();
+        let reads = sent.iter().filter(|sent| sent.out[0] == read);
+        let clocks: Vec<u32> = reads.map(|sent| sent.sck.0).collect();
+        assert_eq!(clocks[..2], [SCK.0 / 2; 2], "{way:?}");
+        drop(chip);
+    }
+}
+
 #[test]
 fn a_register_that_holds_what_was_found_is_not_written_again() {
     for (way, _) in WAYS {

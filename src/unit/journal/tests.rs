@@ -81,6 +81,13 @@ fn the_header_comes_back() {
     };
     let back = Header::decode(&long.encode().unwrap()).unwrap();
     assert_eq!(back.part, "é".repeat(96));
+    // A name is not cut within a character.
+    let odd = Header {
+        part: format!("x{}", long.part),
+        ..header()
+    };
+    let back = Header::decode(&odd.encode().unwrap()).unwrap();
+    assert_eq!(back.part, format!("x{}", "é".repeat(95)));
     let many = Header {
         status: (0..16).map(|n| (n, n)).collect(),
         ..header()
