@@ -13,7 +13,7 @@ use super::Stop;
 use super::bench::Connected;
 use crate::chip::{Chip, ReadCommand};
 use crate::image::show_size;
-use crate::jedec::Address;
+use crate::jedec::{Address, Hertz};
 
 /// Bytes looked at in each place: odd, as no table repeats by it.
 const PLACE_BYTES: usize = 61;
@@ -21,6 +21,8 @@ const PLACE_BYTES: usize = 61;
 const SPREAD: u32 = 64;
 /// Varied places that are looked for beyond the end.
 const BEYOND_MAX: usize = 8;
+/// What is said to be larger is read again at this SCK.
+const SLOW: Hertz = Hertz::mhz(1);
 /// Longest frame across the end.
 const ACROSS_BYTES: usize = 4096;
 /// Bytes below the end with which a frame across it begins.
@@ -75,6 +77,11 @@ pub(super) fn look(connected: &mut Connected, exempt: &[Range<u32>]) -> Result<W
             &varied.map(|(at, bytes)| (*at, *bytes)).collect::<Vec<_>>(),
         )?
     };
+    // Wires that err at this SCK make the beginning look like something else, and do so each time alike.
+    let found = match found {
+        Wrap::Larger if !reads_so_slowly(chip, &seen)? => Wrap::Unclear,
+        found => found,
+    };
     if found == Wrap::Larger && connected.seen.size_doubt.is_none() {
         connected.seen.size_doubt = Some(format!(
             "reads beyond {} do not come round to the beginning: there is more",
@@ -114,6 +121,19 @@ fn halves_differ(
         }
     }
     Ok(false)
+}
+
+/// Whether all places read the same at an SCK at which wires do not matter.
+fn reads_so_slowly(chip: &mut Chip, seen: &BTreeMap<u32, Bytes>) -> Result<bool, Stop> {
+    for (at, bytes) in seen {
+        let mut slow = [0xA5; PLACE_BYTES];
+        let sck = chip.sck_for(ReadCommand::Read).min(SLOW);
+        chip.read(ReadCommand::Read, sck, Address(*at), &mut slow)?;
+        if slow != *bytes {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 /// What reads beyond the end show, compared with `varied` places of the beginning.

@@ -4,8 +4,9 @@
 //! and a relabelled one answers with the ID and SFDP of a larger or smaller part.
 
 use norlock::interlock::{Acceptable, Interlock};
+use norlock::jedec::Hertz;
 use norlock::job::{self, Exit, IdReport, Nobody, Stop, Wrap};
-use norlock::mock::{Fault, Faults};
+use norlock::mock::{Fault, Faults, Flips};
 use norlock::part::{Catalogue, FourByte};
 
 use crate::station::{Station, code, content, part};
@@ -172,4 +173,23 @@ fn a_write_is_held_too() {
         "{stop:?}"
     );
     assert_eq!(larger.mock.modifying_operations(), 0);
+}
+
+#[test]
+fn wires_that_err_at_this_clock_make_no_larger_chip() {
+    let station = Station::new(96);
+    let errs = Flips {
+        rate: 0.002,
+        above_sck: Some(Hertz::mhz(15)),
+        addresses: Some(0..1 << 20),
+        ..Flips::default()
+    };
+    station
+        .mock
+        .set_faults(Faults::seeded(4).with(Fault::Flips(errs)));
+    let mut bench = station.bench();
+    bench.sck = Hertz::mhz(20);
+    let report = job::id(bench, &mut Nobody).unwrap();
+    assert_eq!(report.wrap, Some(Wrap::Unclear));
+    assert_eq!(report.size_doubt, None);
 }
