@@ -344,6 +344,8 @@ impl Chip {
             Fault::Asleep { deaf } => {
                 state.asleep = true;
                 state.deaf = *deaf;
+                // In that mode no chip takes the command that sends it to sleep.
+                state.increment = None;
             }
             Fault::Busy { ms } => {
                 let time = nanoseconds(Duration::from_millis(*ms));

@@ -131,18 +131,18 @@ impl Life {
                 if piece.iter().take(256).all(|byte| *byte == 0xFF) {
                     piece[0] = 0x5A;
                 }
-                // Nor is a few bytes that are letters by chance taken for a piece.
-                if piece
-                    .iter()
-                    .all(|byte| !byte.is_ascii_control() && *byte != 0xFF)
-                {
-                    *piece.last_mut().unwrap() = 0;
-                }
                 if self
                     .newest()
                     .is_some_and(|newest| holds(&newest, &range, &piece))
                 {
                     piece[0] ^= 1;
+                }
+                // Nor is a few bytes that are letters by chance taken for a piece.
+                if piece
+                    .iter()
+                    .all(|byte| !byte.is_ascii_control() || byte.is_ascii_whitespace())
+                {
+                    *piece.last_mut().unwrap() = 0;
                 }
                 pieces.push((name, piece));
             }

@@ -129,6 +129,10 @@ impl Person {
                 Next::Instead(back)
             };
         }
+        // Whether wires misled it, so that it is none, the oracle judges.
+        if says("This is a fault of norlock") {
+            return Next::Again;
+        }
         if same || MENDS.iter().any(|mends| says(mends)) {
             return Next::Again;
         }
