@@ -19,7 +19,7 @@ use crate::job::{
     WriteOrder,
 };
 use crate::unit::Unit;
-use crate::unit::store::{Publish, RealStore, Store, StoreError};
+use crate::unit::store::{Publish, RealStore, Store, StoreError, hash};
 
 /// What a command ends with: its screen, its exit code, and the same as data.
 pub struct Answer {
@@ -449,8 +449,13 @@ fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, 
     order.regions.clone_from(&args.region);
     let mut report = job::verify(&order, unit.as_ref(), setup.bench, &mut watcher(look)?)?;
     if let Some(folder) = &args.unit {
-        job::keep_verify(setup.store, folder, &name, &mut report);
+        let digest = hash(image.as_ref()).ok().map(|(digest, _)| digest);
+        job::keep_verify(setup.store, folder, (&name, digest), &mut report);
     }
     let screen = show::verify(&report, &name, typed, map.as_ref());
-    Ok(Answer::new(verdict(report.is_equal()), screen, &report))
+    let exit = match report.unfinished {
+        Some(_) => Exit::Unfinished,
+        None => verdict(report.is_equal()),
+    };
+    Ok(Answer::new(exit, screen, &report))
 }

@@ -1,5 +1,6 @@
 //! `shelf`: waits for each unit's clip, types the stages that are due, and says at the end who got how far.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -8,13 +9,17 @@ use serde::Serialize;
 
 use super::args::{BusArgs, Cli, Command, ShelfArgs};
 use super::look::{Look, complain, say};
+use super::node::node;
 use super::run::{Answer, once, watcher};
-use super::setup::{setup, text_of};
+use super::setup::{image as open_image, setup, text_of};
 use super::show;
 use super::stop::Stopping;
+use super::typed::Typed;
+use super::wrap::{COLUMNS, wrap};
 use crate::interlock::{Held, Interlock};
-use crate::job::{self, Exit, Seat, ShelfFile, ShelfUnit, Stage, Stop};
-use crate::unit::store::{RealStore, Store};
+use crate::job::{self, Exit, Seat, ShelfFile, ShelfUnit, Stage, Stop, Way};
+use crate::unit::Unit;
+use crate::unit::store::{RealStore, Store, hash};
 
 /// How long a hand may take from one unit to the next.
 const PATIENCE: Duration = Duration::from_secs(15 * 60);
@@ -34,12 +39,16 @@ pub struct Shelved {
     pub stopped: Option<(String, u8)>,
     /// Stages that are still to come.
     pub due: Vec<String>,
+    /// Journal of a write that did not end.
+    pub unfinished: Option<String>,
 }
 
 /// How far all came.
 #[derive(Debug, Serialize)]
 pub struct ShelfReport {
     pub units: Vec<Shelved>,
+    /// Whether the person ended the row.
+    pub left: bool,
 }
 
 /// A unit and its stages.
@@ -107,6 +116,10 @@ fn place<'a>(
     unit: &'a ShelfUnit,
     all: &BusArgs,
 ) -> Result<Place<'a>, Stop> {
+    if let Some(mock) = unit.mock.as_ref().filter(|mock| !mock.exists()) {
+        let what = format!("there is no bench file '{}'", mock.display());
+        return Err(job::fault(name, unit.place, &what));
+    }
     let mut bus = all.clone();
     if unit.mock.is_some() || unit.spidev.is_some() {
         (bus.mock, bus.spidev) = (unit.mock.clone(), unit.spidev.clone());
@@ -145,15 +158,15 @@ fn place<'a>(
     Ok(Place { unit, bus, stages })
 }
 
-/// The image that a command is about.
-fn image(command: &Command) -> String {
-    let path = match command {
-        Command::Write(args) => &args.target,
-        Command::Verify(args) => &args.image,
-        _ => return String::new(),
-    };
-    let name = path.file_name().unwrap_or_default();
-    name.to_string_lossy().into_owned()
+/// What the clip is on: units on the same have to be lifted for one another.
+fn link(bus: &BusArgs) -> Result<String, Stop> {
+    if let Some(mock) = &bus.mock {
+        return Ok(mock.display().to_string());
+    }
+    Ok(match node(bus.spidev.as_deref(), Path::new("/dev"))? {
+        Way::Node { path, .. } => path.display().to_string(),
+        Way::Link(link) => link.name().to_owned(),
+    })
 }
 
 /// All units, and whoever watches.
@@ -166,7 +179,7 @@ struct Row<'a> {
 
 impl Row<'_> {
     fn walk(&self) -> ShelfReport {
-        let (mut left, mut seated) = (false, None);
+        let (mut over, mut seated) = (false, BTreeMap::new());
         let units = self.places.iter().map(|place| {
             let mut shelved = Shelved {
                 unit: place.unit.name(),
@@ -174,11 +187,12 @@ impl Row<'_> {
                 done: Vec::new(),
                 stopped: None,
                 due: place.names(|_| true),
+                unfinished: None,
             };
             let turn = self.due(place).map_err(Early::from).and_then(|due| {
                 shelved.before = place.names(|index| !due.contains(&index));
                 shelved.due = place.names(|index| due.contains(&index));
-                match left {
+                match over {
                     true => Ok(()),
                     false => self.turn(place, &due, &mut seated, &mut shelved),
                 }
@@ -186,11 +200,16 @@ impl Row<'_> {
             if let Err(early) = turn {
                 self.ended(early, place, &mut shelved);
             }
-            left |= self.stop.asked();
+            let store = Arc::clone(&self.store);
+            shelved.unfinished = job::unfinished_of_unit(store, &place.unit.folder);
+            // A write that did not end may have left its chip erasing: nobody lifts that clip now.
+            let unended = |(_, exit): &(String, u8)| *exit == Exit::Unfinished.number();
+            over |= self.stop.asked() || shelved.stopped.as_ref().is_some_and(unended);
             shelved
         });
         ShelfReport {
             units: units.collect(),
+            left: self.stop.asked(),
         }
     }
 
@@ -202,7 +221,7 @@ impl Row<'_> {
         let mut later = None;
         for (index, (stage, command)) in place.stages.iter().enumerate().rev() {
             let behind = match &unit {
-                Some(unit) => job::is_behind(unit, stage.command(), &image(command)),
+                Some(unit) => self.is_behind(unit, stage.command(), command),
                 None => Some(false),
             };
             if behind.map_or_else(|| later.unwrap_or(true), |behind| !behind) {
@@ -213,26 +232,41 @@ impl Row<'_> {
         Ok(due)
     }
 
+    fn is_behind(&self, unit: &Unit, stage: &str, command: &Command) -> Option<bool> {
+        let path = match command {
+            Command::Write(args) => Some(&args.target),
+            Command::Verify(args) => Some(&args.image),
+            _ => None,
+        };
+        let opened = path.and_then(|path| {
+            let opened = open_image(self.store.as_ref(), Some(unit.folder()), path);
+            let (file, name) = opened.ok()?;
+            Some((name, hash(file.as_ref()).ok()?.0))
+        });
+        let (name, digest) = opened.unzip();
+        job::is_behind(unit, stage, &name.unwrap_or_default(), digest)
+    }
+
     /// One unit, from the seated clip to its last stage. `seated` is the bench and the name of the unit that
     /// the clip was last seated on.
     fn turn(
         &self,
         place: &Place<'_>,
         due: &[usize],
-        seated: &mut Option<(BusArgs, String)>,
+        seated: &mut BTreeMap<String, (BusArgs, String)>,
         shelved: &mut Shelved,
     ) -> Result<(), Early> {
         let mut bus = place.bus.clone();
         let stages = || due.iter().filter_map(|index| place.stages.get(*index));
         if stages().any(|(_, command)| command.bus().is_some()) {
-            if let Some((before, name)) = seated.take() {
-                if (&before.mock, &before.spidev) == (&bus.mock, &bus.spidev) {
-                    self.lifted(&before, place, &name)?;
-                }
+            let link = link(&bus)?;
+            if let Some((before, name)) = seated.get(&link) {
+                self.lifted(before, place, name)?;
+                seated.remove(&link);
             }
-            let on_it = self.seat_on(place, &mut bus);
-            *seated = Some((bus.clone(), place.unit.name()));
-            on_it?;
+            // Where it is another's chip it may be that of the next, which then need not be lifted.
+            self.seat_on(place, &mut bus)?;
+            seated.insert(link, (bus.clone(), place.unit.name()));
         }
         for (stage, command) in stages() {
             if self.stop.asked() {
@@ -255,10 +289,17 @@ impl Row<'_> {
 
     /// Waits until the clip is off the unit that it was on.
     fn lifted(&self, bus: &BusArgs, place: &Place<'_>, name: &str) -> Result<(), Stop> {
-        self.tell("lift", place, &format!("lift the clip from {name}"));
+        self.tell(
+            "lift",
+            place,
+            &format!("take the clip off {name}: signals, supply, then the clip"),
+        );
         match self.wait(Seat::Lifted, setup(bus, None)?.bench)? {
             true => Ok(()),
-            false => Err(not_moved("The clip was not lifted.", name)),
+            false => Err(not_moved(
+                "The clip was not lifted.",
+                &format!("what is read now would still be {name}"),
+            )),
         }
     }
 
@@ -268,26 +309,32 @@ impl Row<'_> {
             let Err(stop) = self.seat(place, bus) else {
                 return Ok(());
             };
+            if self.stop.asked() {
+                return Err(stop);
+            }
             let another = |held: &Held| held.interlock == Interlock::SameUnit;
             if !stop.held.iter().any(another) {
                 return Err(stop);
             }
             self.complain(&stop);
-            self.lifted(bus, place, "it")?;
+            // Why it is not this unit's turn counts, not that the clip stays.
+            self.lifted(bus, place, "that chip").map_err(|_| stop)?;
         }
         self.seat(place, bus)
     }
 
     /// Has the bench attested, waits for the clip, and looks whose chip it is on.
     fn seat(&self, place: &Place<'_>, bus: &mut BusArgs) -> Result<(), Stop> {
-        let name = place.unit.name();
         self.tell("seat", place, "seat the clip");
         // Said of another seating, it says nothing of this one.
         bus.attested = None;
         let bench = setup(bus, Some(&place.unit.folder))?.bench;
         bus.attested = Some(bench.said.clone());
         if !self.wait(Seat::Seated, bench)? {
-            return Err(not_moved("The clip was not seated.", &name));
+            return Err(not_moved(
+                "The clip was not seated.",
+                "nothing answered steadily",
+            ));
         }
         let unit = job::unit_in(&self.store, &place.unit.folder)?;
         let mut others = Vec::new();
@@ -301,6 +348,11 @@ impl Row<'_> {
     }
 
     fn wait(&self, wanted: Seat, bench: job::Bench) -> Result<bool, Stop> {
+        // Between two commands nobody else has heard it.
+        if self.stop.asked() {
+            let next = "The same command goes on from here.";
+            return Err(Stop::new(Exit::Stopped, "Stopped between two units.", next));
+        }
         let watcher = watcher(self.look)?;
         job::wait_for(wanted, bench, PATIENCE, &watcher, &mut |seat| {
             if self.look.json || seat == wanted {
@@ -316,21 +368,29 @@ impl Row<'_> {
 
     /// Says why a unit's turn ended early.
     fn ended(&self, early: Early, place: &Place<'_>, shelved: &mut Shelved) {
-        let (stage, exit) = match early {
-            Early::Stage(stage, exit) => (stage, exit),
+        let (stage, exit, why) = match early {
+            Early::Stage(stage, exit) => (stage, exit, exit.meaning().to_owned()),
             Early::Before(stop) => {
+                let store = Arc::clone(&self.store);
+                let mut stop = job::in_unit(store, &place.unit.folder, *stop);
+                let typed = place.stages.first().map(|(_, command)| Typed::of(command));
+                stop.next = typed.unwrap_or_default().fill(&stop.next);
                 self.complain(&stop);
-                (shelved.due.first().cloned().unwrap_or_default(), stop.exit)
+                let next = shelved.due.first().cloned().unwrap_or_default();
+                (next, stop.exit, stop.headline)
             }
         };
         if self.look.json {
-            self.tell("stopped", place, &stage);
+            self.tell("stopped", place, &why);
         }
         shelved.stopped = Some((stage, exit.number()));
     }
 
     fn complain(&self, stop: &Stop) {
-        if !self.look.json {
+        if self.look.json {
+            let line = serde_json::json!({ "event": "held-up", "stop": stop });
+            say(&line.to_string());
+        } else {
             complain(show::stop(stop).render(false).trim_end());
         }
     }
@@ -344,10 +404,8 @@ impl Row<'_> {
         } else {
             let number = self.places.iter().position(|one| one.unit == place.unit);
             let number = number.map_or(1, |index| index + 1);
-            say(&format!(
-                "\n{unit}, {number} of {}: {words}.",
-                self.places.len()
-            ));
+            let text = format!("{unit}, {number} of {}: {words}.", self.places.len());
+            say(&format!("\n{}", wrap(&text, COLUMNS).join("\n")));
         }
     }
 }
@@ -358,26 +416,27 @@ impl From<Stop> for Early {
     }
 }
 
-fn not_moved(headline: &str, name: &str) -> Stop {
-    let next = format!("Go to {name} when there is time; the same command goes on.");
+fn not_moved(headline: &str, means: &str) -> Stop {
     let minutes = PATIENCE.as_secs() / 60;
+    let next = "Give the same command again when there is time; it goes on with this unit.";
     Stop::new(Exit::ChipFault, headline, next)
-        .row("seen", format!("no change in {minutes} minutes"))
+        .row("seen", format!("not within {minutes} minutes"))
+        .row("means", means)
 }
 
 impl ShelfReport {
     /// What the command ends with: a journal that did not end counts most, then a person who stopped, then
     /// the first stage that did not end well.
     fn exit(&self) -> Exit {
-        let stopped = self.units.iter().filter_map(|unit| unit.stopped.as_ref());
-        let ends: Vec<u8> = stopped.map(|(_, exit)| *exit).collect();
-        let mut first = [Exit::Unfinished, Exit::Stopped].into_iter();
-        let first = first.find(|exit| ends.contains(&exit.number()));
-        let any = || {
-            Exit::ALL
-                .into_iter()
-                .find(|exit| ends.first() == Some(&exit.number()))
-        };
-        first.or_else(any).unwrap_or(Exit::True)
+        if self.units.iter().any(|unit| unit.unfinished.is_some()) {
+            return Exit::Unfinished;
+        }
+        if self.left {
+            return Exit::Stopped;
+        }
+        let mut stopped = self.units.iter().filter_map(|unit| unit.stopped.as_ref());
+        let first = stopped.next().map(|(_, exit)| *exit);
+        let of = |exit: &Exit| first == Some(exit.number());
+        Exit::ALL.into_iter().find(of).unwrap_or(Exit::True)
     }
 }

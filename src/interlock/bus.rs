@@ -276,8 +276,6 @@ impl Panel {
         }
     }
 
-    /// Without an ID only a person can say that this is the unit, also where it has changed its own
-    /// data since: by its whole name, in the reason.
     /// `same-unit`: the chip is the one that another unit's folder belongs to, and `why` tells it.
     pub(crate) fn another_unit(&mut self, other: &str, why: String) {
         self.hold(Held {
@@ -289,6 +287,8 @@ impl Panel {
         });
     }
 
+    /// Without an ID only a person can say that this is the unit, also where it has changed its own
+    /// data since: by its whole name, in the reason.
     fn same_if_named(&mut self, unit: &str, mut held: Held) {
         held.next =
             format!("If you are sure: --accept same-unit --because \"{unit}: how you know\"");

@@ -50,7 +50,7 @@ pub fn backup(
     backup_beside(unit, &[], bench, attendant)
 }
 
-/// Backs the unit up, and keeps nothing that one of `others` has as a backup of its own: the clip has then
+/// Backs the unit up, and keeps nothing that one of `others` has as an image of its own: the clip has then
 /// not been moved. Two chips that differ in an ID of their own may hold the same.
 ///
 /// # Errors
@@ -195,7 +195,8 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
 
 /// What was read is no backup of another unit.
 fn must_not_be_of(connected: &mut Connected, others: &[Unit], read: Digest) -> Result<(), Stop> {
-    let same = |other: &&Unit| other.backups().iter().any(|image| image.sha256 == read);
+    // Its target and what a restore replaced too: after a write the chip equals no backup.
+    let same = |other: &&Unit| other.images().iter().any(|image| image.sha256 == read);
     let Some(other) = others.iter().find(same) else {
         return Ok(());
     };
@@ -209,7 +210,7 @@ fn must_not_be_of(connected: &mut Connected, others: &[Unit], read: Digest) -> R
     {
         return Ok(());
     }
-    let why = format!("all of the chip equals a backup of {}", other.name());
+    let why = format!("all of the chip equals an image of {}", other.name());
     connected.panel.another_unit(other.name(), why);
     Ok(())
 }

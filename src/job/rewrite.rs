@@ -27,6 +27,9 @@ use crate::unit::store::{StoreFile, hash};
 use crate::unit::{Digest, Identity, Operation, Unit};
 use crate::worklist::{Request, Worklist, plan};
 
+/// Outcome of a write or restore that found the chip as it should be.
+pub(super) const NOTHING_TO_CHANGE: &str = "nothing to change";
+
 /// What a write or restore did.
 #[derive(Debug, Clone, Serialize)]
 pub struct WriteReport {
@@ -219,8 +222,12 @@ impl Rewrite<'_> {
             }),
             Err(stop) => Err(work.give_up(stop)),
         };
-        let note =
-            |outcome: &str, chip: &str| operation(command, outcome, chip, &seen, &Panel::default());
+        let target = format!("SHA-256 {}", self.target_digest);
+        let note = |outcome: &str, chip: &str| {
+            let mut done = operation(command, outcome, chip, &seen, &Panel::default());
+            done.conditions.insert("target".into(), target.clone());
+            done
+        };
         let (journal, chip_now, last_read) = match outcome {
             Ok(proven) => proven,
             Err(stop) => {
@@ -430,7 +437,7 @@ impl Rewrite<'_> {
         let time = self.chip.now().saturating_sub(self.started);
         let estimate = worklist.estimate();
         let last_read = self.chip.sck_for(self.chip.second_command());
-        let mut record = self.operation(command, "nothing to change", "untouched");
+        let mut record = self.operation(command, NOTHING_TO_CHANGE, "untouched");
         note_times(&mut record, time, estimate.before);
         let becomes = self.becomes();
         self.chip.leave()?;

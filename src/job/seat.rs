@@ -62,16 +62,23 @@ pub(super) fn wait_on(
     tell: &mut dyn FnMut(Seat),
 ) -> Result<bool, Stop> {
     let start = bare.now();
-    let (mut last, mut so_often) = (None, 0);
+    if wanted == Seat::Seated && look(bare)? == Seat::Lifted {
+        // A chip in deep power-down answers nothing until it is roused, which changes no other.
+        bare.rouse()?;
+    }
+    let (mut last, mut steady) = (None, 0);
     loop {
         let seen = look(bare)?;
-        if last == Some(seen) {
-            so_often += 1;
-        } else {
-            (last, so_often) = (Some(seen), 1);
+        if last != Some(seen) {
+            last = Some(seen);
             tell(seen);
         }
-        if seen == wanted && so_often >= LOOKS {
+        // A line that nothing holds wanders once the clip is off.
+        steady = match (seen == wanted, wanted, seen) {
+            (true, ..) | (_, Seat::Lifted, Seat::Unsteady) => steady + 1,
+            _ => 0,
+        };
+        if steady >= LOOKS {
             return Ok(true);
         }
         if attendant.stop_asked() {

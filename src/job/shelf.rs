@@ -12,12 +12,14 @@ use toml::Spanned;
 use super::bench::{Bench, Connected, connect};
 use super::recognise::recognise;
 use super::record::region_map;
+use super::rewrite::NOTHING_TO_CHANGE;
+use super::verify::must_be_the_unit;
 use super::write::left_begun;
 use super::{Attendant, Exit, Stop};
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
 use crate::part::position;
-use crate::unit::{ImageName, Recorded, Unit};
+use crate::unit::{Digest, ImageName, Recorded, Unit};
 
 /// What stands in a shelf file.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -67,6 +69,9 @@ pub struct ShelfUnit {
     /// What is printed on its chip.
     #[serde(default)]
     pub marking: Option<String>,
+    /// Where it stands in the file: line and column, from 1.
+    #[serde(skip)]
+    pub place: (usize, usize),
 }
 
 impl ShelfUnit {
@@ -110,6 +115,12 @@ impl ShelfFile {
                 words,
                 place: position(text, at),
             };
+            let own = |word: &&&str| stage.words.iter().any(|given| is_option(given, word));
+            if let Some(word) = Self::OF_THE_ROW.iter().find(own) {
+                let what =
+                    format!("{word} is not for a stage: it is said for the row, or of a unit");
+                return Err(fault(at, what));
+            }
             if !Self::COMMANDS.contains(&stage.command()) {
                 let known = Self::COMMANDS.join(", ");
                 let what = format!("'{}' is no stage; these are: {known}", stage.command());
@@ -128,7 +139,8 @@ impl ShelfFile {
         }
         let mut units: Vec<ShelfUnit> = Vec::new();
         for unit in raw.unit {
-            let (at, unit) = (unit.span().start, unit.into_inner());
+            let (at, mut unit) = (unit.span().start, unit.into_inner());
+            unit.place = position(text, at);
             if unit.name().is_empty() {
                 return Err(fault(at, "a unit's folder has a name".into()));
             }
@@ -149,8 +161,26 @@ impl ShelfFile {
         Ok(Self { stages, units })
     }
 
+    /// Options that a stage cannot have: what the bench is is said once, and looked at once for each seating;
+    /// and a part of the chip is not the chip.
+    const OF_THE_ROW: [&str; 8] = [
+        "--unit",
+        "--spidev",
+        "--mock",
+        "--power",
+        "--marking",
+        "--supply",
+        "--level",
+        "--region",
+    ];
+
     /// The commands that can be a stage.
     pub const COMMANDS: [&str; 5] = ["contact", "backup", "tailor", "write", "verify"];
+}
+
+fn is_option(given: &str, option: &str) -> bool {
+    let behind = given.strip_prefix(option);
+    behind.is_some_and(|behind| behind.is_empty() || behind.starts_with('='))
 }
 
 /// A fault of a shelf file at a line and column.
@@ -163,33 +193,47 @@ pub fn fault(file: &str, (line, column): (usize, usize), what: &str) -> Stop {
     stop
 }
 
-/// Whether the unit's record shows that a command is behind it; `image` is what `write` and `verify` name.
-/// `None` of a command that leaves nothing to tell by.
+/// Whether the unit's record shows that a command is behind it; `image` is what `write` and `verify` name, and
+/// its digest where the file is there. `None` of a command that leaves nothing to tell by.
 #[must_use]
-pub fn is_behind(unit: &Unit, command: &str, image: &str) -> Option<bool> {
+pub fn is_behind(unit: &Unit, command: &str, image: &str, digest: Option<Digest>) -> Option<bool> {
     let operations = &unit.file().operations;
-    let changed = |one: &Recorded| matches!(one.command.as_str(), "write" | "restore");
-    let since = operations.iter().rposition(changed);
     let holds = format!("the chip holds {image}");
+    let digest = digest.map(|digest| format!("SHA-256 {digest}"));
+    let of_image =
+        |one: &Recorded, key: &str| digest.is_some() && one.conditions.get(key) == digest.as_ref();
+    // One that was refused has changed nothing, and undoes no other.
+    let changed = |one: &Recorded| {
+        matches!(one.command.as_str(), "write" | "restore")
+            && (one.chip != "untouched" || one.outcome == NOTHING_TO_CHANGE)
+    };
+    let since = operations.iter().rposition(changed);
     match command {
         "backup" => Some(unit.baseline().is_some()),
         "tailor" => Some(unit.image(ImageName::Target).is_some()),
         "write" => {
             let last = since.and_then(|at| operations.get(at));
-            Some(last.is_some_and(|last| last.command == "write" && last.outcome == holds))
+            let written = |last: &Recorded| {
+                last.command == "write"
+                    && (last.outcome == holds || last.outcome == NOTHING_TO_CHANGE)
+                    && of_image(last, "target")
+            };
+            Some(last.is_some_and(written))
         }
         "verify" => {
             let after = operations
                 .get(since.map_or(0, |at| at + 1)..)
                 .unwrap_or_default();
             let mut verified = after.iter().rev().filter(|one| one.command == "verify");
-            Some(verified.next().is_some_and(|last| last.outcome == holds))
+            let found = |last: &Recorded| last.outcome == holds && of_image(last, "image");
+            Some(verified.next().is_some_and(found))
         }
         _ => None,
     }
 }
 
-/// Whose chip is on the clip: held by `same-unit` where it is one of `others`, which are units of their own.
+/// Whose chip is on the clip: held by `same-unit` where it is one of `others`, which are units of their own,
+/// or has another ID of its own than the unit's.
 /// A chip is known by an ID that a document says is its own, else by the unit data of a backup.
 ///
 /// # Errors
@@ -223,6 +267,9 @@ pub fn not_of_others(
         };
         connected.panel.another_unit(other.name(), why);
         break;
+    }
+    if !connected.panel.is_held() {
+        must_be_the_unit(&mut connected, unit)?;
     }
     let Connected { chip, panel, .. } = connected;
     chip.leave()?;

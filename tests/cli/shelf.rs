@@ -1,11 +1,13 @@
 //! `norlock shelf`: units in a row, each with a simulated chip of its own, as it is typed.
 
+use std::io::{BufRead, BufReader};
 use std::path::Path;
 
-use norlock::mock::{BenchFile, Mock};
+use norlock::mock::{BenchFile, Fault, Miso, Mock};
 use norlock::unit::Digest;
 
 use crate::desk::{Desk, Ended, noise};
+use crate::interrupted::signal;
 
 const NAMES: [&str; 3] = ["gauge-01", "gauge-02", "gauge-03"];
 
@@ -78,7 +80,7 @@ fn a_row_goes_through_all_stages_and_goes_on_where_it_stopped() {
         &second,
         [through, "-| contact done now; stopped at write", through],
     );
-    second.says("gauge-02 is next; the same command goes on there: norlock shelf shelf.toml");
+    second.says("Give the same command again, with shelf.toml and all its options: it goes on with gauge-02.");
     type_digits(&desk, &NAMES);
     let third = desk.ends(LINE, 0);
     ends_with(&third, ["| nothing was due", through, "| nothing was due"]);
@@ -115,8 +117,8 @@ fn a_chip_of_another_unit_is_refused_by_name() {
     let ended = desk.ends(LINE, 3);
     ended.says("Held by same-unit: this is gauge-01; was the clip moved?");
     // And there it stays.
-    ended.says("gauge-02, 2 of 3: lift the clip from it.");
-    ended.says("gauge-02 -| stopped at contact, exit code 4");
+    ended.says("gauge-02, 2 of 3: take the clip off that chip");
+    ended.says("gauge-02 -| stopped at contact, exit code 3");
     ended.says("gauge-03 -| contact, backup, tailor done now");
     assert!(!desk.path("gauge-02").exists());
 }
@@ -166,6 +168,21 @@ fn a_shelf_file_is_judged_before_anything_is_done() {
             "gauge-01 stands there twice",
         ),
         ("folder = \"gauge-03\"", "", "line 17"),
+        (
+            "\"backup\"",
+            "\"backup --unit x\"",
+            "--unit is not for a stage",
+        ),
+        (
+            "\"backup\"",
+            "\"backup --level=1.8V\"",
+            "--level is not for a stage",
+        ),
+        (
+            "gauge-02.toml",
+            "none.toml",
+            "line 13, column 1: there is no bench file 'none.toml'",
+        ),
         ("stages = [", "pages = [", "unknown field `pages`"),
     ] {
         assert!(good.contains(is), "{is}");
@@ -203,5 +220,29 @@ fn programs_are_told_of_each_unit_and_stage() {
     assert_eq!(
         last["report"]["units"][1]["stopped"],
         serde_json::json!(["write", 3])
+    );
+}
+
+#[test]
+fn ctrl_c_while_a_clip_is_waited_for_ends_the_row() {
+    // Nobody seats any clip.
+    let desk = desk(|_, bench| {
+        bench.fault.push(Fault::LooseContact {
+            shows: Miso::High,
+            from_frame: 0,
+            frames: None,
+        });
+    });
+    let mut child = desk.start(LINE);
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let waits = |line: &String| line.contains("gauge-01, 1 of 3: seat the clip");
+    assert!(lines.by_ref().map(Result::unwrap).any(|line| waits(&line)));
+    signal("INT", child.id());
+    let rest: Vec<String> = lines.map(Result::unwrap).collect();
+    assert_eq!(child.wait().unwrap().code(), Some(130), "{rest:?}");
+    let rest = rest.join(" ");
+    assert!(
+        rest.contains("gauge-03  | waits for contact, backup,"),
+        "{rest}"
     );
 }

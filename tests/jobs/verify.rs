@@ -2,7 +2,7 @@
 
 use norlock::jedec::Hertz;
 use norlock::job::{self, DifferingBlocks, Exit, Nobody, Stop, VerifyOrder, VerifyReport};
-use norlock::mock::{Fault, Faults, Flips};
+use norlock::mock::{Fault, Faults, Flips, Torn};
 
 use crate::station::Station;
 
@@ -124,4 +124,22 @@ fn a_region_that_nobody_knows_is_told_before_anything_is_sent() {
     bare.backup().unwrap();
     let stop = verify(&bare, &["boot"], 1).unwrap_err();
     assert_eq!(stop.exit, Exit::FileFault, "{stop:?}");
+}
+
+#[test]
+fn a_chip_between_two_images_is_told_as_that() {
+    let station = Station::ready(66);
+    assert_eq!(verify(&station, &[], 1).unwrap().unfinished, None);
+    station
+        .mock
+        .set_faults(Faults::seeded(1).with(Fault::PowerCut {
+            at_operation: 9,
+            torn: Torn::RandomBits,
+        }));
+    assert_eq!(station.write().unwrap_err().exit, Exit::Unfinished);
+    station.mock.set_faults(Faults::none());
+    station.mock.power_up();
+    let report = verify(&station, &[], 2).unwrap();
+    assert!(!report.is_equal());
+    assert!(report.unfinished.unwrap().ends_with("journal/write-1"));
 }

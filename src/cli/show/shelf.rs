@@ -21,7 +21,7 @@ pub fn shelf_row(report: &ShelfReport, file: &str) -> Screen {
     let stopped = units.iter().find(|unit| unit.stopped.is_some());
     match stopped.or_else(|| units.iter().find(|unit| !unit.due.is_empty())) {
         Some(next) => screen.next(format!(
-            "{} is next; the same command goes on there: norlock shelf {file}",
+            "Give the same command again, with {file} and all its options: it goes on with {}.",
             next.unit
         )),
         None => screen.next("norlock logbook --shelf FOLDER makes one page of them all."),

@@ -37,7 +37,7 @@ pub fn verify(
         [] => image.to_owned(),
         regions => format!("{image} in {}", regions.join(", ")),
     };
-    if report.is_equal() {
+    if report.is_equal() && report.unfinished.is_none() {
         let held = format!(
             "The chip holds {image}: {} compared {times}, 0 bytes differ.",
             size(report.compared_bytes)
@@ -55,7 +55,18 @@ pub fn verify(
         return recorded(screen, report).chip("untouched.").next(next);
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
-    let differs = format!("The chip differs from {image} in {}.", bytes(worst));
+    let differs = match (worst, report.passes_agree) {
+        (0, _) => format!("The chip holds {image}, but a write of this unit did not end."),
+        (_, true) => format!("The chip differs from {image} in {}.", bytes(worst)),
+        (_, false) => {
+            let least = report.differing.iter().min().copied().unwrap_or(0);
+            format!(
+                "The passes do not agree: {} to {} differ from {image}.",
+                count(least),
+                bytes(worst)
+            )
+        }
+    };
     let screen = Screen::new(differs);
     let screen = if report.differences.len() <= SHOWN {
         single(screen, report, map)
@@ -63,8 +74,14 @@ pub fn verify(
         by_block(screen, report, map)
     };
     let screen = screen.row("passes", passes).row("means", meaning(report));
-    recorded(screen, report)
-        .chip("untouched by this check.")
+    let screen = recorded(screen, report).chip("untouched by this check.");
+    if let Some(journal) = &report.unfinished {
+        return screen
+            .row("journal", format!("{journal} accounts for each block"))
+            .next("Give the same write command again; do not power the board. Or go back:")
+            .next(typed.change("restore"));
+    }
+    screen
         .next(if report.passes_agree {
             "Has the unit run since? Back it up again. If not, give the write command again; if the same bytes \
              come back, the cells are worn: replace the part."
@@ -165,13 +182,13 @@ fn detail(difference: &Difference) -> String {
 
 /// What the pattern usually means (common practice, no source).
 fn meaning(report: &VerifyReport) -> &'static str {
+    if report.unfinished.is_some() {
+        return "a write was interrupted: the chip holds a mix of two images";
+    }
     if !report.passes_agree {
         return "the passes differ from each other, so the wires or the clock err: reseat the clip, lower SCK";
     }
-    let fell = report
-        .differences
-        .iter()
-        .all(|one| one.holds.iter().all(|holds| holds & !one.wanted == 0));
+    let fell = report.blocks.iter().all(|run| run.bits_high == 0);
     if fell {
         "bits are 0 where 1 is wanted and do not move with SCK: the cells, not the wires; an erase that fell \
          short leaves this, and so does a unit that has run"

@@ -143,6 +143,7 @@ impl Found {
             regions: Vec::new(),
             compared_bytes,
             floor: sck.iter().map(floor).sum(),
+            unfinished: None,
             unrecorded: None,
             operation: Operation::default(),
             sck,

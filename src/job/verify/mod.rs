@@ -12,7 +12,7 @@ use serde::Serialize;
 use super::bench::{Bench, Connected, connect};
 use super::lines;
 use super::recognise::recognise;
-use super::record::{note_times, operation, region_map};
+use super::record::{begun_write, note_times, operation, region_map};
 use super::twin_read::run_over;
 use super::worklist::smallest_block;
 use super::write::left_begun;
@@ -23,7 +23,7 @@ use crate::interlock::{Panel, Sameness};
 use crate::jedec::{Address, Hertz};
 use crate::link::Purpose;
 use crate::unit::store::{Store, StoreFile};
-use crate::unit::{Operation, Unit};
+use crate::unit::{Digest, Operation, Unit};
 
 use found::Found;
 
@@ -106,6 +106,8 @@ pub struct VerifyReport {
     pub time: Duration,
     /// The least that the passes could take.
     pub floor: Duration,
+    /// Journal of the unit's write that did not end: the chip then holds a mix of two images.
+    pub unfinished: Option<String>,
     /// Why the unit's record does not have it, where it should.
     pub unrecorded: Option<String>,
     /// What the unit's record shall have of it.
@@ -180,6 +182,8 @@ pub fn verify(
     chip.leave()?;
     let mut report = found.report(size_bytes, (sck, within), map, time);
     report.regions.clone_from(&order.regions);
+    let begun = unit.map(begun_write).transpose()?.flatten();
+    report.unfinished = begun.map(|write| write.path.display().to_string());
     report.operation = operation("verify", "", "untouched", &seen, &panel);
     Ok(report)
 }
@@ -246,7 +250,12 @@ fn compare(
 
 /// Keeps in the unit's record what was found; `image` is what it was compared with. The verdict stands
 /// where that fails, and the report says so.
-pub fn keep_verify(store: Arc<dyn Store>, folder: &Path, image: &str, report: &mut VerifyReport) {
+pub fn keep_verify(
+    store: Arc<dyn Store>,
+    folder: &Path,
+    (image, digest): (&str, Option<Digest>),
+    report: &mut VerifyReport,
+) {
     let mut done = report.operation.clone();
     let what = match report.regions.as_slice() {
         [] => image.to_owned(),
@@ -259,6 +268,10 @@ pub fn keep_verify(store: Arc<dyn Store>, folder: &Path, image: &str, report: &m
     };
     let clocks: Vec<String> = report.sck.iter().map(Hertz::to_string).collect();
     done.conditions.insert("passes".into(), clocks.join(", "));
+    if let Some(digest) = digest {
+        done.conditions
+            .insert("image".into(), format!("SHA-256 {digest}"));
+    }
     note_times(&mut done, report.time, report.floor);
     let kept = Unit::open(store, folder).and_then(|mut unit| unit.record(done, SystemTime::now()));
     report.unrecorded = kept.err().map(|error| sentence(&error));
