@@ -78,6 +78,20 @@ struct Batch {
 }
 
 impl Layout {
+    /// Frames of these lengths, the head alone in its batch.
+    fn of(length: u32, first_bytes: u32, frame_bytes: u32, short_bytes: u32) -> Self {
+        let frame = frame_bytes.max(1);
+        Self {
+            length,
+            // Where frames are shorter than the first, as at a very slow clock, its rest shifts them.
+            head: (first_bytes % frame).min(length),
+            joined: false,
+            frame,
+            short: short_bytes.clamp(1, frame),
+            every: ID_CHECK_EVERY_BYTES.div_ceil(frame),
+        }
+    }
+
     /// Frames besides the head.
     fn count(&self) -> u32 {
         let rest = self.length - self.head;
@@ -155,6 +169,21 @@ impl Layout {
 pub struct Frames(Vec<(Range<u32>, Layout)>);
 
 impl Frames {
+    /// Those of a pass over `size_bytes` whose frames had these lengths.
+    #[must_use]
+    pub fn of(size_bytes: u32, first_bytes: u32, frame_bytes: u32, short_bytes: u32) -> Self {
+        let segments = segments(0..size_bytes).into_iter();
+        let layout = |range: &Range<u32>| {
+            let length = range.end - range.start;
+            Layout::of(length, first_bytes, frame_bytes, short_bytes)
+        };
+        Self(
+            segments
+                .map(|range| (range.clone(), layout(&range)))
+                .collect(),
+        )
+    }
+
     /// The frame that holds `address`; `None` beyond the array.
     #[must_use]
     pub fn around(&self, address: u32) -> Option<Range<u32>> {
@@ -165,18 +194,10 @@ impl Frames {
 }
 
 impl Chip {
-    /// Where the frames of `pass` over the whole chip lie, as the link's limits are now.
+    /// Bytes of the frames of `pass` that leave room for the ID, as the link's limits are now.
     #[must_use]
-    pub fn frames(&self, pass: &Pass) -> Frames {
-        let segments = segments(0..self.size_bytes()).into_iter();
-        Frames(
-            segments
-                .map(|range| {
-                    let layout = self.layout(pass, range.end - range.start);
-                    (range, layout)
-                })
-                .collect(),
-        )
+    pub fn short_frame_bytes(&self, pass: &Pass) -> u32 {
+        self.layout(pass, self.size_bytes()).short
     }
 
     /// Reads `range` as `pass` says and hands each frame's bytes to `take`, with their address.
@@ -246,9 +267,8 @@ impl Chip {
 
     /// Frames as long as the pass says, but short ones where the ID would not fit beside them.
     fn layout(&self, pass: &Pass, length: u32) -> Layout {
-        let frame = pass.frame_bytes.max(1);
-        // Where frames are shorter than the first, as at a very slow clock, its rest shifts them.
-        let head = (pass.first_bytes % frame).min(length);
+        let plain = Layout::of(length, pass.first_bytes, pass.frame_bytes, pass.frame_bytes);
+        let (head, frame) = (plain.head, plain.frame);
         let joined = head <= HEAD_BYTES_MAX;
         let beside = Some(head as usize).filter(|head| joined && *head > 0);
         let holds = |bytes: u32| {
@@ -272,12 +292,9 @@ impl Chip {
         // Where the room is scarce anyway, the ID goes in a batch of its own.
         let fits = short >= frame / 2 && holds(short);
         Layout {
-            length,
-            head,
             joined: joined && fits,
-            frame,
             short: if fits { short.max(1) } else { frame },
-            every: ID_CHECK_EVERY_BYTES.div_ceil(frame),
+            ..plain
         }
     }
 

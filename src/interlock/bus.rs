@@ -235,7 +235,7 @@ impl Panel {
                 seen,
             } => self.hold(held(
                 format!("this chip is not that of {unit}."),
-                format!("{kind} {seen}, the unit file has {expected}"),
+                format!("{kind} {seen}, the unit's folder has {expected}"),
             )),
             Sameness::UnitData {
                 regions,

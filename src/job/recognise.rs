@@ -37,21 +37,43 @@ pub(super) fn still_itself(chip: &mut Chip, own: &OwnId) -> Result<(), Stop> {
             return Ok(());
         }
     }
+    Err(another_chip(kind, &shown_or_none(&seen), &shown(expected)))
+}
+
+/// The stop where `seen` answers in place of the chip `before`.
+pub(super) fn another_chip(kind: &str, seen: &str, before: &str) -> Stop {
     let next = "Seat the clip on the unit's own chip, then give the same command again.";
-    Err(Stop::new(
+    Stop::new(
         Exit::ChipFault,
         "Another chip is on the clip than the one that was read.",
         next,
     )
-    .row(
-        "seen",
-        format!(
-            "{kind} {}, before {}",
-            shown_or_none(&seen),
-            shown(expected)
-        ),
-    )
-    .row("means", "the clip was moved, or the contact is failing"))
+    .row("seen", format!("{kind} {seen}, before {before}"))
+    .row("means", "the clip was moved, or the contact is failing")
+}
+
+/// The ID of its own that the chip gives each time that it is asked, with its kind. `None` where it has
+/// none, or gives now this, now that, as over a bad contact.
+pub(super) fn steady_id(chip: &mut Chip) -> Result<Option<(&'static str, String)>, Stop> {
+    let own = own_id(chip)?;
+    for _ in 1..OWN_ID_READS {
+        if own_id(chip)? != own {
+            return Ok(None);
+        }
+    }
+    Ok(own.map(|(kind, id)| (kind, shown(&id))))
+}
+
+/// The steady ID of a chip that is not the one `expected`. Unlike [`still_itself`] it goes by what speaks
+/// for another chip, so that a bad contact can be looked into.
+pub(super) fn other_id(
+    chip: &mut Chip,
+    expected: Option<&str>,
+) -> Result<Option<(&'static str, String)>, Stop> {
+    let Some(expected) = expected else {
+        return Ok(None);
+    };
+    Ok(steady_id(chip)?.filter(|(_, id)| id != expected))
 }
 
 /// Who the chip is, for the unit file.

@@ -32,18 +32,36 @@ pub const BEST_GUESS: &str = "best-guess.bin";
 /// The picture of the verdicts.
 pub const PICTURE: &str = "picture.svg";
 
-/// What is surveyed, and how; a survey goes on only where all of it is the same.
+/// What is surveyed, and how; a survey goes on only where all of it is the same. The chip's own ID is looked
+/// at by whoever goes on, as another one is a mistake and not another survey.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Surveyed {
     /// JEDEC ID as hexadecimal bytes.
     pub jedec_id: String,
+    /// The ID that no other chip has, likewise; absent where it has none, or none that came each time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unique_id: Option<String>,
+    /// What the link is called.
+    pub link: String,
     /// Size of the array in bytes.
     pub size_bytes: u32,
     /// Highest SCK, in Hz.
     pub sck_hz: u32,
     /// Passes that are wanted.
     pub passes: u32,
+}
+
+impl Surveyed {
+    /// Whether all but the chip's own ID is the same.
+    fn is_as(&self, of: &Self) -> bool {
+        let unique_id = self.unique_id.clone();
+        *self
+            == Self {
+                unique_id,
+                ..of.clone()
+            }
+    }
 }
 
 /// How one pass was read.
@@ -56,6 +74,12 @@ pub struct SurveyPass {
     pub opcode: u8,
     /// True from the highest address down.
     pub downwards: bool,
+    /// Bytes of the first frame, or what they are beyond whole frames.
+    pub first_bytes: u32,
+    /// Bytes of the other frames.
+    pub frame_bytes: u32,
+    /// Bytes of those that are followed by a look at the ID.
+    pub short_bytes: u32,
     /// Time it took on the link's clock, in seconds.
     pub seconds: f64,
     /// What the ID read when the contact was lost in this pass, which was then begun anew.
@@ -216,7 +240,7 @@ impl Survey {
             return Ok(None);
         }
         let file = SurveyFile::parse(&path, &unit.store.read(&path)?)?;
-        if file.verdict.is_some() || file.chip != *of {
+        if file.verdict.is_some() || !file.chip.is_as(of) {
             return Ok(None);
         }
         let survey = Self {

@@ -6,6 +6,8 @@ const SIZE_BYTES: u32 = 8192;
 fn of(passes: u32) -> Surveyed {
     Surveyed {
         jedec_id: "EF 40 14".into(),
+        unique_id: Some("01 02".into()),
+        link: "mock".into(),
         size_bytes: SIZE_BYTES,
         sck_hz: 20_000_000,
         passes,
@@ -17,6 +19,9 @@ fn facts() -> SurveyPass {
         sck_hz: 5_000_000,
         opcode: 3,
         downwards: false,
+        first_bytes: 811,
+        frame_bytes: 4092,
+        short_bytes: 4068,
         seconds: 0.5,
         lost: vec!["FF FF FF".into()],
     }
@@ -71,15 +76,26 @@ fn passes_are_kept_as_they_differ_and_go_on() {
     for pass in &passes {
         assert_eq!(pass.size_bytes().unwrap(), u64::from(SIZE_BYTES));
     }
+    // Another chip is for whoever goes on to look at; another link is another survey.
+    let chip = Surveyed {
+        unique_id: None,
+        ..of(6)
+    };
+    assert_eq!(unit.survey(&chip).unwrap().file().chip, of(6));
+    let link = Surveyed {
+        link: "another".into(),
+        ..of(6)
+    };
+    assert_eq!(unit.survey(&link).unwrap().name(), "survey-2");
     // Other passes are another survey, and so is one that comes after a verdict.
-    assert_eq!(unit.survey(&of(7)).unwrap().name(), "survey-2");
+    assert_eq!(unit.survey(&of(7)).unwrap().name(), "survey-3");
     let mut last = unit.survey(&of(7)).unwrap();
-    assert_eq!(last.name(), "survey-2");
+    assert_eq!(last.name(), "survey-3");
     last.begin_guess().unwrap();
     last.finish(Digest([1; 32]), "<svg/>", "steady".into())
         .unwrap();
-    assert_eq!(unit.survey(&of(7)).unwrap().name(), "survey-3");
-    let folder = Path::new("/gauge-07/survey-2");
+    assert_eq!(unit.survey(&of(7)).unwrap().name(), "survey-4");
+    let folder = Path::new("/gauge-07/survey-3");
     assert_eq!(files.mode(&folder.join(BEST_GUESS)).unwrap(), 0o400);
     assert_eq!(files.read(&folder.join(PICTURE)).unwrap(), b"<svg/>");
 }

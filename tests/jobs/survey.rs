@@ -203,3 +203,76 @@ fn a_contact_that_is_lost_for_a_moment_is_told() {
         report.findings
     );
 }
+
+/// Puts a chip with another ID of its own on the clip once so much was read.
+struct Swaps(Station, u64, [u8; 16]);
+
+impl Attendant for Swaps {
+    fn begins(&mut self, _task: &Task) {}
+    fn at(&mut self, done: u64, _place: Option<&str>) {
+        if done >= self.1 {
+            self.0.mock.set_unique_id(self.2.to_vec());
+        }
+    }
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        false
+    }
+}
+
+/// Neither does a survey go on with another chip of the kind, nor is a pass kept that may be another's.
+/// The unit has no backup, and with it no ID.
+#[test]
+fn a_survey_is_of_one_chip() {
+    let mine: [u8; 16] = *b"tide gauge, no 7";
+    let other: [u8; 16] = *b"tide gauge, no 8";
+    let station = small(11);
+    station.mock.set_unique_id(mine.to_vec());
+    let mut stop_at = StopAt(0x2_8000, 0);
+    job::survey(&mut station.unit(), 6, station.bench(), &mut stop_at).unwrap_err();
+    station.mock.set_unique_id(other.to_vec());
+    let stop = survey(&station, 6).unwrap_err();
+    assert_eq!(stop.exit, Exit::Held);
+    assert_eq!(stop.held[0].interlock.id(), "same-unit", "{stop:?}");
+    assert!(
+        stop.held[0]
+            .seen
+            .ends_with("has 74 69 64 65 20 67 61 75 67 65 2C 20 6E 6F 20 37")
+    );
+    station.mock.set_unique_id(mine.to_vec());
+    let (mut unit, bench) = (station.unit(), station.bench());
+    let mut swaps = Swaps(station, 0x3_8000, other);
+    let stop = job::survey(&mut unit, 6, bench, &mut swaps).unwrap_err();
+    drop(unit);
+    assert_eq!(stop.exit, Exit::ChipFault);
+    assert!(stop.headline.starts_with("Another chip"), "{stop:?}");
+    let station = swaps.0;
+    station.mock.set_unique_id(mine.to_vec());
+    let report = survey(&station, 6).unwrap();
+    assert_eq!((report.survey.as_str(), report.had), ("survey-1", 3));
+    assert_eq!(report.verdict(), Verdict::Steady);
+}
+
+/// An ID that comes now so, now so is nobody's: a bad contact is what surveys are for.
+#[test]
+fn an_unsteady_id_is_no_other_chip() {
+    let station = small(12);
+    let flips = norlock::mock::Flips {
+        opcode: Some(0x4B),
+        rate: 0.2,
+        fresh: true,
+        ..norlock::mock::Flips::default()
+    };
+    station
+        .mock
+        .set_faults(Faults::seeded(12).with(Fault::Flips(flips.clone())));
+    assert_eq!(survey(&station, 6).unwrap().verdict(), Verdict::Steady);
+    let later = norlock::mock::Flips {
+        from_frame: 260,
+        ..flips
+    };
+    station
+        .mock
+        .set_faults(Faults::seeded(12).with(Fault::Flips(later)));
+    assert_eq!(survey(&station, 6).unwrap().survey, "survey-2");
+}

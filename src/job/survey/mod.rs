@@ -21,17 +21,19 @@ pub use guess::Confidence;
 pub use report::{AtSck, Run, SurveyReport, UnsteadyBit};
 
 use super::bench::{Bench, Connected, connect};
+use super::recognise::{another_chip, other_id, steady_id};
 use super::record::{journal_patience, note_refusal, note_times, operation, region_map};
 use super::verify::must_be_the_unit;
 use super::write::left_begun;
 use super::{Attendant, Exit, Stop, Task};
 use crate::chip::{Chip, ChipError, Order, Pass, PassEnd, ReadCommand};
-use crate::interlock::Panel;
+use crate::interlock::{Panel, Sameness};
 use crate::jedec::{Address, Hertz};
 use crate::link::Purpose;
 use crate::part::Part;
 use crate::unit::survey::{
-    BEST_GUESS, GUESS_CONDITION, PassFile, SURVEY_CONDITION, Survey, SurveyPass, Surveyed,
+    BEST_GUESS, GUESS_CONDITION, PassFile, SURVEY_CONDITION, Survey, SurveyFile, SurveyPass,
+    Surveyed,
 };
 use crate::unit::{Unit, UnitError};
 use classify::{Evidence, classify};
@@ -90,15 +92,19 @@ fn survey_checked(
     let chip = &mut connected.chip;
     let of = Surveyed {
         jedec_id: chip.part().jedec_id.to_string(),
+        unique_id: steady_id(chip)?.map(|(_, id)| id),
+        link: connected.seen.link.clone(),
         size_bytes: chip.size_bytes(),
         sck_hz: asked.0,
         passes,
     };
     let mut survey = unit.survey(&of)?;
+    must_be_the_surveyed(&mut connected, unit, survey.file())?;
     survey.must_have_room()?;
+    let chip = &mut connected.chip;
     let had = survey.file().passes.len() as u32;
     read_all(chip, &mut survey, asked, attendant)?;
-    let judged = judge(chip, &survey, asked, torn)?;
+    let judged = judge(chip, &survey, torn)?;
     let block_bytes = block_bytes(chip.part());
     let map = region_map(unit).ok().flatten();
     let map = map.as_ref().map(|(map, _)| map);
@@ -130,6 +136,26 @@ fn survey_checked(
     );
     survey.finish(report.sha256, &picture, verdict)?;
     Ok(report)
+}
+
+/// Held by `same-unit` where a survey would go on with another chip than it was begun with: a unit without
+/// a backup has no ID in its record.
+fn must_be_the_surveyed(
+    connected: &mut Connected,
+    unit: &Unit,
+    file: &SurveyFile,
+) -> Result<(), Stop> {
+    let expected = file.chip.unique_id.as_deref();
+    let Some((kind, seen)) = other_id(&mut connected.chip, expected)? else {
+        return Ok(());
+    };
+    let sameness = Sameness::Id {
+        kind,
+        expected: expected.unwrap_or_default().to_owned(),
+        seen,
+    };
+    connected.panel.same_unit(unit.name(), &sameness);
+    Err(Stop::held(&connected.panel))
 }
 
 /// The verdicts, as the record has them.
@@ -170,6 +196,7 @@ fn read_all(
     while (survey.file().passes.len() as u32) < wanted {
         let number = survey.file().passes.len() as u32;
         let pass = plan::pass(chip, asked, number);
+        let short_bytes = chip.short_frame_bytes(&pass);
         let mut lost = Vec::new();
         let (file, time) = loop {
             let mut file = survey.begin_pass()?;
@@ -190,9 +217,16 @@ fn read_all(
             sck_hz: pass.sck.0,
             opcode: pass.command.opcode(),
             downwards: pass.order == Order::Down,
+            first_bytes: pass.first_bytes,
+            frame_bytes: pass.frame_bytes,
+            short_bytes,
             seconds: time.as_secs_f64(),
             lost,
         };
+        let expected = survey.file().chip.unique_id.as_deref();
+        if let Some((kind, seen)) = other_id(chip, expected)? {
+            return Err(another_chip(kind, &seen, expected.unwrap_or_default()));
+        }
         survey.keep_pass(file, facts)?;
     }
     let time = chip.now().saturating_sub(start);
@@ -256,7 +290,6 @@ struct Judged {
 fn judge(
     chip: &mut Chip,
     survey: &Survey,
-    asked: Hertz,
     torn: Vec<std::ops::Range<u32>>,
 ) -> Result<Judged, Stop> {
     let file = survey.file();
@@ -265,7 +298,7 @@ fn judge(
         size_bytes: file.chip.size_bytes,
         exempt: torn.clone(),
     };
-    let conditions = conditions(chip, asked, file.passes.len() as u32);
+    let conditions = conditions(file);
     let block = block_bytes(chip.part());
     let tally = Tally::of(&readings, &conditions, block)?;
     let nature = Nature::of(&readings, &conditions, &tally)?;

@@ -2,6 +2,7 @@
 
 use crate::chip::{Chip, Frames, Order, Pass, ReadCommand};
 use crate::jedec::{Hertz, opcode};
+use crate::unit::survey::SurveyFile;
 
 /// SCK of the passes in turn, as what the one asked for is divided by, with its rank from the lowest.
 const SCKS: [(u32, usize); 3] = [(4, 0), (1, 2), (2, 1)];
@@ -59,17 +60,20 @@ pub(super) struct Condition {
     pub frames: Frames,
 }
 
-/// The conditions of the first `passes` passes.
-pub(super) fn conditions(chip: &Chip, asked: Hertz, passes: u32) -> Vec<Condition> {
-    let passes: Vec<Pass> = (0..passes)
-        .map(|number| pass(chip, asked, number))
-        .collect();
-    let each = passes.iter().enumerate();
+/// The conditions of the passes, as they are on record.
+pub(super) fn conditions(file: &SurveyFile) -> Vec<Condition> {
+    let size_bytes = file.chip.size_bytes;
+    let each = file.passes.iter().enumerate();
     each.map(|(number, pass)| Condition {
-        sck: pass.sck,
+        sck: Hertz(pass.sck_hz),
         level: SCKS[number % SCKS.len()].1,
-        opcode: pass.command.opcode(),
-        frames: chip.frames(pass),
+        opcode: pass.opcode,
+        frames: Frames::of(
+            size_bytes,
+            pass.first_bytes,
+            pass.frame_bytes,
+            pass.short_bytes,
+        ),
     })
     .collect()
 }
