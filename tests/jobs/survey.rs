@@ -276,3 +276,39 @@ fn an_unsteady_id_is_no_other_chip() {
         .set_faults(Faults::seeded(12).with(Fault::Flips(later)));
     assert_eq!(survey(&station, 6).unwrap().survey, "survey-2");
 }
+
+/// Stops once the passes are read.
+struct StopsBehind {
+    surveying: bool,
+    stops: bool,
+}
+
+impl Attendant for StopsBehind {
+    fn begins(&mut self, task: &Task) {
+        self.surveying = task.name == "survey";
+    }
+    fn at(&mut self, _done: u64, _place: Option<&str>) {}
+    fn ends(&mut self, _words: &str) {
+        self.stops |= self.surveying;
+    }
+    fn stop_asked(&self) -> bool {
+        self.stops
+    }
+}
+
+#[test]
+fn a_verdict_that_was_stopped_comes_when_it_is_asked_for_again() {
+    let station = small(13);
+    let mut attendant = StopsBehind {
+        surveying: false,
+        stops: false,
+    };
+    let stop = job::survey(&mut station.unit(), 6, station.bench(), &mut attendant).unwrap_err();
+    assert_eq!(stop.exit, Exit::Stopped);
+    assert!(stop.headline.contains("before the verdict"), "{stop:?}");
+    let report = survey(&station, 6).unwrap();
+    assert_eq!((report.survey.as_str(), report.had), ("survey-1", 6));
+    let folder = station.folder.join("survey-1");
+    let names = station.files.list(&folder).unwrap();
+    assert!(names.iter().all(|entry| !entry.name.contains("unfinished")));
+}

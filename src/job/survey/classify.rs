@@ -129,6 +129,10 @@ pub(super) fn classify<E>(
     } else {
         found.extend(evidence.dead());
         found.extend(evidence.scattered());
+        // Passes that differ are not steady, whatever their stretches are.
+        if found.is_empty() && evidence.wrong(|_| true) > 0 {
+            found.push(evidence.noise(&evidence.clusters(true)));
+        }
     }
     found.extend(evidence.stuck());
     found.extend(evidence.not_blank());
@@ -254,15 +258,19 @@ impl Evidence<'_> {
         })
     }
 
+    /// Groups of wrong frames in each pass, those of stretches with them or not.
+    fn clusters(&self, stretches: bool) -> Vec<u64> {
+        let of_stretches = u64::from(stretches);
+        let passes = self.tally.passes.iter();
+        passes
+            .map(|pass| pass.clusters + of_stretches * pass.stretch_clusters)
+            .collect()
+    }
+
     /// Wrong bits that are in no stretch, and stretches of noise with them.
     fn scattered(&self) -> Option<Finding> {
         let tally = self.tally;
-        let wild = self.nature.wild > self.nature.dead;
-        let clusters: Vec<u64> = tally
-            .passes
-            .iter()
-            .map(|pass| pass.clusters + if wild { pass.stretch_clusters } else { 0 })
-            .collect();
+        let clusters = self.clusters(self.nature.wild > self.nature.dead);
         let total: u64 = clusters.iter().sum();
         if total == 0 {
             let noisy = !self.lost.is_empty() && self.dead().is_none();
@@ -334,7 +342,8 @@ impl Evidence<'_> {
         let top = self.conditions.iter().map(|one| one.level).max()?;
         let splits = (1..=top).filter_map(|level| {
             let p = self.luck(clusters, |condition| condition.level >= level)?;
-            Some((p, level))
+            // The best of several splits is luckier than one.
+            Some((p * top as f64, level))
         });
         let (p, level) = splits.min_by(|one, two| one.0.total_cmp(&two.0))?;
         let wrong = self.wrong(|condition| condition.level >= level);

@@ -38,13 +38,14 @@ pub(super) struct Guess {
     pub repeats: u64,
 }
 
-/// Votes over all readings, and writes what comes of it into `file`.
+/// Votes over all readings, and writes what comes of it into `file`; `None` once it is asked to stop.
 pub(super) fn vote(
     readings: &Readings,
     votes: &Votes,
     block_bytes: u32,
     file: &mut dyn StoreFile,
-) -> Result<Guess, StoreError> {
+    stop_asked: &dyn Fn() -> bool,
+) -> Result<Option<Guess>, StoreError> {
     let voters = votes.count();
     let doubts: Vec<f64> = (0..=voters.min(DOUBTS_MAX as u64))
         .map(|minority| doubt(voters, minority))
@@ -60,6 +61,9 @@ pub(super) fn vote(
     let mut others = vec![Vec::new(); readings.files.len()];
     let mut start = 0;
     while start < readings.size_bytes {
+        if stop_asked() {
+            return Ok(None);
+        }
         let length = (readings.size_bytes - start).min(WINDOW_BYTES) as usize;
         base.resize(length, 0);
         readings.read(0, start, &mut base)?;
@@ -86,7 +90,7 @@ pub(super) fn vote(
     file.sync()?;
     guess.sha256 = hasher.finish();
     guess.repeats = equal_halves(file, readings.size_bytes)?;
-    Ok(guess)
+    Ok(Some(guess))
 }
 
 impl Guess {

@@ -12,6 +12,8 @@ mod readings;
 mod report;
 mod stretches;
 mod tally;
+#[cfg(test)]
+mod tests;
 
 use std::ops::ControlFlow;
 use std::time::{Duration, SystemTime};
@@ -104,7 +106,7 @@ fn survey_checked(
     let chip = &mut connected.chip;
     let had = survey.file().passes.len() as u32;
     read_all(chip, &mut survey, asked, attendant)?;
-    let judged = judge(chip, &survey, torn)?;
+    let judged = judge(chip, &survey, torn, attendant)?;
     let block_bytes = block_bytes(chip.part());
     let map = region_map(unit).ok().flatten();
     let map = map.as_ref().map(|(map, _)| map);
@@ -243,6 +245,14 @@ fn stopped(number: u32, wanted: u32) -> Stop {
     )
 }
 
+fn stopped_judging() -> Stop {
+    Stop::new(
+        Exit::Stopped,
+        "Stopped behind the last pass, before the verdict.",
+        "The same command judges the passes, which are all kept.",
+    )
+}
+
 /// Why a pass did not come to its end.
 enum Failed {
     Chip(ChipError),
@@ -291,7 +301,9 @@ fn judge(
     chip: &mut Chip,
     survey: &Survey,
     torn: Vec<std::ops::Range<u32>>,
+    attendant: &dyn Attendant,
 ) -> Result<Judged, Stop> {
+    let stop_asked = || attendant.stop_asked();
     let file = survey.file();
     let readings = Readings {
         files: survey.open_passes()?,
@@ -300,7 +312,8 @@ fn judge(
     };
     let conditions = conditions(file);
     let block = block_bytes(chip.part());
-    let tally = Tally::of(&readings, &conditions, block)?;
+    let tally = Tally::of(&readings, &conditions, block, &stop_asked)?;
+    let tally = tally.ok_or_else(stopped_judging)?;
     let nature = Nature::of(&readings, &conditions, &tally)?;
     let lost: Vec<String> = file
         .passes
@@ -321,7 +334,15 @@ fn judge(
         Some(level) => Votes::up_to(&conditions, level),
         None => Votes::all(&conditions),
     };
-    let guess = vote(&readings, &votes, block, survey.begin_guess()?.as_mut())?;
+    let mut file_of_guess = survey.begin_guess()?;
+    let guess = vote(
+        &readings,
+        &votes,
+        block,
+        file_of_guess.as_mut(),
+        &stop_asked,
+    )?;
+    let guess = guess.ok_or_else(stopped_judging)?;
     evidence.repeats = guess.repeats;
     let findings = classify(&evidence, &mut probe)?;
     Ok(Judged {

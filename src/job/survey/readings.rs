@@ -56,25 +56,30 @@ const KIND: u32 = 12;
 impl Votes {
     /// All passes alike; a tie goes as those at the lowest SCK say, then as 03h, then as the first.
     pub fn all(conditions: &[Condition]) -> Self {
-        Self::of(conditions, |_| true)
+        Self::of(conditions, |_| true, |condition| condition.level == 0)
     }
 
     /// Those at the lowest SCK; a tie goes as all say, then as 03h, then as the first.
     pub fn slowest(conditions: &[Condition]) -> Self {
-        Self::of(conditions, |condition| condition.level == 0)
+        Self::of(conditions, |condition| condition.level == 0, |_| true)
     }
 
-    /// Those up to an SCK level.
+    /// Those up to an SCK level; a tie goes as with all.
     pub fn up_to(conditions: &[Condition], level: usize) -> Self {
-        Self::of(conditions, |condition| condition.level <= level)
+        let counts = |condition: &Condition| condition.level <= level;
+        Self::of(conditions, counts, |condition| condition.level == 0)
     }
 
-    fn of(conditions: &[Condition], counts: impl Fn(&Condition) -> bool) -> Self {
+    fn of(
+        conditions: &[Condition],
+        counts: impl Fn(&Condition) -> bool,
+        in_a_tie: impl Fn(&Condition) -> bool,
+    ) -> Self {
         let mut lists = Vec::new();
         for (number, condition) in conditions.iter().enumerate() {
             let kinds = [
                 counts(condition),
-                condition.level == 0,
+                in_a_tie(condition),
                 condition.opcode == opcode::READ,
                 number == 0,
             ];

@@ -45,8 +45,8 @@ impl Nature {
     ) -> Result<Self, StoreError> {
         let mut nature = Self::default();
         for stretch in &tally.stretches {
-            for piece in pieces(stretch) {
-                nature.piece(readings, conditions, piece)?;
+            for at in pieces(stretch, readings.size_bytes) {
+                nature.piece(readings, conditions, (stretch.pass, at))?;
             }
         }
         Ok(nature)
@@ -86,14 +86,15 @@ impl Nature {
     }
 }
 
-/// Pass and place of the pieces of a stretch: at its beginning, and evenly behind.
-fn pieces(stretch: &Stretch) -> impl Iterator<Item = (usize, u32)> {
-    let (pass, range) = (stretch.pass, stretch.range.clone());
-    let length = range.end - range.start;
-    let room = length.saturating_sub(PIECE_BYTES as u32);
+/// Where the pieces of a stretch are: at its beginning, and evenly behind. One that is shorter than a piece
+/// may lie at the very end of the chip.
+fn pieces(stretch: &Stretch, size_bytes: u32) -> impl Iterator<Item = u32> {
+    let (start, end) = (stretch.range.start, stretch.range.end);
+    let last = size_bytes.saturating_sub(PIECE_BYTES as u32);
+    let room = (end - start).saturating_sub(PIECE_BYTES as u32);
     let step = (room / PIECES).max(1);
     let count = if room < PIECES { 1 } else { PIECES };
-    (0..count).map(move |number| (pass, range.start + number * step))
+    (0..count).map(move |number| (start + number * step).min(last))
 }
 
 fn values(bytes: &[u8]) -> usize {

@@ -122,12 +122,13 @@ struct Window {
 }
 
 impl Tally {
-    /// Counts over all of `readings`.
+    /// Counts over all of `readings`; `None` once it is asked to stop.
     pub fn of(
         readings: &Readings,
         conditions: &[Condition],
         block_bytes: u32,
-    ) -> Result<Self, StoreError> {
+        stop_asked: &dyn Fn() -> bool,
+    ) -> Result<Option<Self>, StoreError> {
         let size = readings.size_bytes;
         let passes = readings.files.len();
         let mut tally = Self {
@@ -155,6 +156,9 @@ impl Tally {
             wrong: vec![Vec::new(); passes],
         };
         while window.start < size {
+            if stop_asked() {
+                return Ok(None);
+            }
             if window.load(readings, &votes)? {
                 tally.stretches(&mut window, conditions, &mut open);
                 tally.bits(&window, conditions);
@@ -167,7 +171,7 @@ impl Tally {
         for pass in &mut tally.passes {
             pass.close_frame();
         }
-        Ok(tally)
+        Ok(Some(tally))
     }
 
     fn block(&mut self, address: u32) -> Option<&mut OfBlock> {
@@ -182,12 +186,13 @@ impl Tally {
             let goes_on = std::mem::take(open);
             for run in runs {
                 let begins_here = !(goes_on && run.start <= GAP_BYTES);
-                *open |= run.end + GAP_BYTES >= window.length;
                 wrong[run.clone()].fill(0);
-                let end = run.end.min(window.length);
-                if run.start >= end {
+                // One that lies ahead altogether begins in the next window.
+                if run.start >= window.length {
                     continue;
                 }
+                *open |= run.end + GAP_BYTES >= window.length;
+                let end = run.end.min(window.length);
                 let range = window.start + run.start as u32..window.start + end as u32;
                 let bytes = u64::from(range.end - range.start);
                 if let Some(of_pass) = self.passes.get_mut(pass) {

@@ -1,0 +1,158 @@
+//! What is counted and judged, from readings that are made here.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use super::classify::{Evidence, Finding, Verdict, classify};
+use super::plan::Condition;
+use super::readings::{Readings, Votes};
+use super::stretches::Nature;
+use super::tally::Tally;
+use crate::chip::Frames;
+use crate::jedec::{Hertz, opcode};
+use crate::unit::store::{SimulatedStore, Store};
+
+const SIZE_BYTES: u32 = 128 << 10;
+const PASSES: usize = 6;
+const SEED: u64 = 7;
+
+/// Passes that all read the same code-like bytes, but for where `wrong` strikes them.
+fn readings(wrong: impl Fn(usize, &mut [u8])) -> Readings {
+    let mut random = fastrand::Rng::with_seed(SEED);
+    let first: Vec<u8> = (0..SIZE_BYTES).map(|_| random.u8(..)).collect();
+    let store = SimulatedStore::new();
+    store.create_folder(Path::new("/survey")).unwrap();
+    let file = |pass: usize| {
+        let mut bytes = match pass {
+            0 => first.clone(),
+            _ => vec![0; first.len()],
+        };
+        wrong(pass, &mut bytes);
+        let path = Path::new("/survey").join(pass.to_string());
+        store.replace(&path, &bytes).unwrap();
+        store.open(&path).unwrap()
+    };
+    Readings {
+        files: (0..PASSES).map(file).collect(),
+        size_bytes: SIZE_BYTES,
+        exempt: Vec::new(),
+    }
+}
+
+fn strike(bytes: &mut [u8]) {
+    for byte in bytes {
+        *byte ^= 0x5A;
+    }
+}
+
+fn conditions() -> Vec<Condition> {
+    let of = |number: usize| Condition {
+        sck: Hertz::mhz([5, 20, 10][number % 3]),
+        level: [0, 2, 1][number % 3],
+        opcode: [opcode::READ, opcode::FAST_READ][number / 3 % 2],
+        frames: Frames::of(SIZE_BYTES, 0, 2048, 2048),
+    };
+    (0..PASSES).map(of).collect()
+}
+
+fn tally(readings: &Readings) -> Tally {
+    let tally = Tally::of(readings, &conditions(), 4096, &|| false);
+    tally.unwrap().unwrap()
+}
+
+fn judged(tally: &Tally, nature: &Nature) -> Vec<Finding> {
+    let conditions = conditions();
+    let evidence = Evidence {
+        conditions: &conditions,
+        tally,
+        nature,
+        lost: &[],
+        repeats: 0,
+        size_bytes: SIZE_BYTES,
+    };
+    classify(&evidence, &mut |_| Ok::<_, ()>(None)).unwrap()
+}
+
+#[test]
+fn passes_that_differ_are_never_steady() {
+    let steady = tally(&readings(|_, _| ()));
+    assert_eq!(judged(&steady, &Nature::default()), []);
+    let struck = tally(&readings(|pass, bytes| {
+        if pass == 1 {
+            strike(&mut bytes[5000..5040]);
+        }
+    }));
+    let one = BTreeMap::from([(1, 1)]);
+    for (dead, wild, moved) in [
+        (1, 1, one.clone()),
+        (0, 0, one),
+        (1, 1, BTreeMap::new()),
+        (2, 2, BTreeMap::new()),
+    ] {
+        let nature = Nature { dead, moved, wild };
+        let found = judged(&struck, &nature);
+        assert_eq!(found.len(), 1, "{nature:?}: {found:?}");
+        assert_eq!(found[0].verdict, Verdict::Noise, "{nature:?}");
+        let reason = &found[0].reason;
+        assert!(reason.contains("1 wrong stretches in 1 of 6"), "{reason}");
+    }
+}
+
+/// Ten wrong frames and two, in the passes at the highest SCK: by chance 1 in 140, with one of two splits
+/// 1 in 70.
+#[test]
+fn the_better_of_two_splits_may_be_luck() {
+    let tally = tally(&readings(|pass, bytes| {
+        let frames = [0, 10, 0, 0, 2, 0][pass];
+        for frame in 0..frames {
+            bytes[frame * 8192 + pass * 1000] ^= 1 << (frame % 8);
+        }
+    }));
+    assert_eq!(tally.passes[1].clusters, 10);
+    let found = judged(&tally, &Nature::default());
+    assert_eq!(found[0].verdict, Verdict::Noise, "{found:?}");
+}
+
+#[test]
+fn stretches_are_kept_wherever_they_begin() {
+    for start in [4056, 4090, 4095, 4096, 4097, 4103, 4104, 4105, 4110_u32] {
+        let range = start as usize..start as usize + 40;
+        let tally = tally(&readings(|pass, bytes| {
+            if pass == 1 {
+                strike(&mut bytes[range.clone()]);
+            }
+        }));
+        let begins: Vec<u32> = tally.stretches.iter().map(|one| one.range.start).collect();
+        assert_eq!((begins, tally.stretch_count), (vec![start], 1));
+        assert_eq!(tally.passes[1].stretch_bytes, 40, "from {start}");
+        assert_eq!(tally.moved_bits, 0, "from {start}");
+    }
+}
+
+/// A piece is longer than the shortest stretch.
+#[test]
+fn a_stretch_may_end_with_the_chip() {
+    for length in [24, 25, 31, 32, 33] {
+        let readings = readings(|pass, bytes| {
+            if pass == 2 {
+                strike(&mut bytes[SIZE_BYTES as usize - length..]);
+            }
+        });
+        let tally = tally(&readings);
+        assert_eq!(tally.passes[2].stretch_bytes, length as u64);
+        let nature = Nature::of(&readings, &conditions(), &tally).unwrap();
+        assert_eq!(nature.pieces(), 1, "{length}: {nature:?}");
+        assert_eq!(judged(&tally, &nature)[0].verdict, Verdict::Noise);
+    }
+}
+
+/// Two slow passes of six do not agree: all together say, not those with 03h.
+#[test]
+fn what_is_right_goes_by_all_where_the_slow_ones_tie() {
+    let votes = Votes::slowest(&conditions());
+    assert_eq!(votes.count(), 2);
+    assert_eq!(votes.winner([0, 0, 1, 1, 1, 1].into_iter()), 1);
+    assert_eq!(votes.winner([1, 1, 0, 0, 0, 0].into_iter()), 0);
+    // The slow ones agree.
+    assert_eq!(votes.winner([0, 1, 1, 0, 1, 1].into_iter()), 0);
+}
