@@ -225,6 +225,19 @@ impl Chip {
         }
     }
 
+    /// Whether the chip was found taking four address bytes where it can take three. Dedicated opcodes work
+    /// in either mode, so that only its register tells.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn was_found_in_4byte_mode(&mut self) -> Result<bool, ChipError> {
+        match (self.addressing_found(), self.width) {
+            (AddressingFound::FourByte, _) => Ok(self.part.addressing.three_byte),
+            (_, Width::Dedicated) => Ok(self.is_in_4byte_mode()? == Some(true)),
+            _ => Ok(false),
+        }
+    }
+
     /// Leaves the chip as `first` says, and not as it was met now: for a run that goes on after
     /// another was killed. What this part's addressing does not change is left alone.
     pub fn leave_as(&mut self, first: AddressingFound) {

@@ -188,7 +188,12 @@ fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer
             screen = screen.row("record", format!("not kept: {error}"));
         }
     }
-    Ok(Answer::new(verdict(report.good), screen, &report))
+    let fine = report.good && !report.is_of_another();
+    let exit = match (&report.unfinished, fine) {
+        (Some(_), false) => Exit::Unfinished,
+        (_, fine) => verdict(fine),
+    };
+    Ok(Answer::new(exit, screen, &report))
 }
 
 /// The exit code of a comparison.

@@ -128,7 +128,7 @@ impl Panel {
             return self.open(Interlock::Contact, evidence);
         }
         let seen = format!(
-            "ID the same in {} of {} reads",
+            "ID as at first in {} of {} reads",
             contact.id_same, contact.id_reads
         );
         let sample = if contact.sample_same {

@@ -467,7 +467,7 @@ fn look_closer(
     let size_doubt = size_doubt(catalogue, &identification, said.marking.as_deref());
     let mut sign = strange.map(|id| signs::unsteady(&look.id, &id));
     if sign.is_none() && identification.standing == Standing::Unknown {
-        sign = signs::misread(catalogue, &look);
+        sign = signs::misread(catalogue, said.marking.as_deref(), &look);
     }
     let contact = Contact {
         id_reads: ID_READS,

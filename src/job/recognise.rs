@@ -112,16 +112,8 @@ pub(super) fn recognise(
     torn: &[Range<u32>],
 ) -> Result<Sameness, Stop> {
     let kept = unit.file().identity.as_ref();
-    if let Some(identity) = kept {
-        let (expected, seen) = (identity.id(), chip.id_bytes());
-        if !expected.as_ref().is_some_and(|id| seen.starts_with(&id.0)) {
-            let length = expected.map_or(3, |id| id.0.len());
-            return Ok(Sameness::Id {
-                kind: "JEDEC ID",
-                expected: identity.jedec_id.clone(),
-                seen: shown(seen.get(..length).unwrap_or(seen)),
-            });
-        }
+    if let Some(other) = another_id(unit, chip.id_bytes()) {
+        return Ok(other);
     }
     let kept_own = kept.and_then(|identity| identity.unique_id.clone());
     let mut own = own_id(chip)?;
@@ -149,6 +141,21 @@ pub(super) fn recognise(
         (_, None) if kept.is_none() && unit.baseline().is_none() => Ok(Sameness::NoBackup),
         (_, None) => by_unit_data(chip, unit, map, torn),
     }
+}
+
+/// A JEDEC ID, and bytes behind it, that is not the one of the unit file.
+pub(super) fn another_id(unit: &Unit, seen: &[u8]) -> Option<Sameness> {
+    let identity = unit.file().identity.as_ref()?;
+    let expected = identity.id();
+    if expected.as_ref().is_some_and(|id| seen.starts_with(&id.0)) {
+        return None;
+    }
+    let length = expected.map_or(3, |id| id.0.len());
+    Some(Sameness::Id {
+        kind: "JEDEC ID",
+        expected: identity.jedec_id.clone(),
+        seen: shown(seen.get(..length).unwrap_or(seen)),
+    })
 }
 
 fn by_unit_data(

@@ -35,15 +35,51 @@ fn a_backup_goes_by_what_the_last_contact_proved() {
 fn a_bad_contact_has_its_sign_on_the_screen() {
     let desk = faulty("bit-slip = { bits = 2 }");
     let ended = desk.ends("contact @bench", 1);
-    ended.says("The contact is not good enough. sign shifted seen the ID FB D0 05 is that of");
+    ended.says(
+        "The contact is not good enough. sign shifted seen the ID FB D0 05 is that of W25Q80DV moved by 2 bits",
+    );
+    ended
+        .says("Next Signals off, then the supply (docs/wiring.md has the order), reseat the clip,");
     ended.says("look Put a ground beside CLK");
     ended.says("More on shifted: docs/suspect-units.md");
 }
 
 #[test]
+fn an_id_that_changes_is_not_shown_as_one() {
+    let desk = faulty("alternating-id = { bytes = [0xC2, 0x20, 0x18] }");
+    let ended = desk.ends("contact @bench", 1);
+    ended.says("sign alternating");
+    ended.says("JEDEC ID not steady");
+}
+
+#[test]
+fn another_units_chip_is_said_first() {
+    let desk = Desk::ready();
+    let chip = String::from_utf8(desk.get("chip.toml")).unwrap();
+    let other = "swapped = { unique_id = [8, 7, 6, 5, 4, 3, 2, 1], content = \"same\" }";
+    desk.put("chip.toml", format!("{chip}\n[[fault]]\n{other}\n"));
+    let before = desk.get("gauge-07/unit.toml");
+    let ended = desk.ends("contact --unit gauge-07 @bench", 1);
+    ended.says("The clip is seated, but this chip is not that of gauge-07.");
+    ended.says("Next Find the folder that belongs to this chip");
+    assert!(desk.get("gauge-07/unit.toml") == before);
+}
+
+#[test]
+fn numbers_have_their_names_in_json() {
+    let ended = Desk::new().ends("contact @bench --json", 0);
+    let last: serde_json::Value = serde_json::from_str(ended.out.lines().last().unwrap()).unwrap();
+    let report = &last["report"];
+    assert!(report["link"][2].is_null(), "{report}");
+    let ids = serde_json::json!({ "reads": 256, "same": 256 });
+    assert_eq!(report["evidence"]["ids"], ids);
+    assert_eq!(report["evidence"]["after_long"]["reads"], 16);
+}
+
+#[test]
 fn the_watch_tells_each_change_and_rings() {
     let line = "contact @bench --watch";
-    let fault = "loose-contact = { shows = \"high\", frames = 80 }";
+    let fault = "loose-contact = { shows = \"high\", frames = 82 }";
     let desk = faulty(fault);
     // What rings is no text.
     let output = desk.command(&format!("{line} --bell")).output();

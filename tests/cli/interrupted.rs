@@ -67,6 +67,17 @@ fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
     let check = desk.ends("check --unit gauge-07", 6);
     check.says("journal/write-1 tells of a write that did not end");
     check.says("norlock restore --unit gauge-07");
+    let contact = format!("contact --unit gauge-07 {bench}");
+    let ended = desk.ends(&format!("{contact} --sck 2MHz"), 0);
+    ended.says("journal/write-1 tells of a write that did not end");
+    ended.says("Next Give the same write command again, or go back: norlock restore");
+    let chip = String::from_utf8(desk.get("chip.toml")).unwrap();
+    let slips = "[[fault]]\nbit-slip = { bits = 2 }\n";
+    desk.put("chip.toml", format!("{chip}\n{slips}"));
+    let ended = desk.ends(&contact, 6);
+    ended.says("sign shifted");
+    ended.says("Once the contact is good, give the same write command again, or go back:");
+    desk.put("chip.toml", chip);
     let ended = desk.ends(&format!("{write} --quiet"), 0);
     ended.says("interrupted run had");
     assert!(desk.cells() == desk.get("gauge-07/target.bin"));

@@ -68,6 +68,23 @@ fn the_ladder_ends_where_the_link_does() {
         (report.proven, report.chosen),
         (Some(Hertz::mhz(16)), Some(Hertz::mhz(10)))
     );
+    assert_eq!(report.ends_at, Some("the link's limit"));
+}
+
+/// W25Q80DV Rev. K: 104 MHz, and 50 MHz for 03h.
+#[test]
+fn the_ladder_ends_where_the_part_does() {
+    let station = Station {
+        sck: Hertz::mhz(200),
+        ..Station::new(60)
+    };
+    let mut limits = norlock::link::Link::limits(&station.mock.link());
+    limits.sck_max = Hertz::mhz(300);
+    station.mock.set_limits(limits);
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert_eq!(report.ends_at, Some("the part's limit"), "{report:?}");
+    assert_eq!(report.proven, Some(report.ladder[0].sck));
+    assert_eq!(judged(None, 20).ends_at, None);
 }
 
 #[test]

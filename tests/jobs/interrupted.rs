@@ -510,6 +510,11 @@ fn a_replacement_becomes_the_unit_and_both_ids_are_kept() {
         Exit::Unfinished
     );
     small.power_up();
+    // The unit file has the old one still, and the journal this one.
+    let unit = small.unit();
+    let report = job::contact(Some(&unit), small.bench(), &mut Nobody).unwrap();
+    drop(unit);
+    assert!(report.good && !report.is_of_another(), "{report:?}");
     small.restore_as(replacement()).unwrap();
     assert!(small.cells() == small.found);
     let unit = small.unit();

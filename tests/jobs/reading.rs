@@ -170,7 +170,7 @@ fn all_succeeded(ends: &Ends, name: &str) {
     assert!(ends.protection.is_ok(), "{name}: {:?}", ends.protection);
     let contact = ends.contact.as_ref().unwrap();
     assert!(
-        contact.good && contact.chosen == Some(contact.link.2),
+        contact.good && contact.chosen == contact.link.2,
         "{name}: {contact:?}"
     );
     match &ends.backup {

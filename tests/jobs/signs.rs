@@ -6,6 +6,8 @@ use norlock::job::{self, ContactReport, ContactWishes, Exit, Kind, Nobody, SCK_F
 use norlock::link::Sent;
 use norlock::mock::{AddressBit, Fault, Faults, Flips, Miso};
 
+use norlock::unit::Unit;
+
 use crate::station::Station;
 
 fn station() -> Station {
@@ -115,6 +117,16 @@ fn each_bad_pattern_has_its_name() {
         (foreign(), Kind::ForeignMaster),
         (hold(0.001), Kind::FloatingHold),
         (hold(0.00003), Kind::FloatingHold),
+        (hold(0.01), Kind::FloatingHold),
+        (hold(0.03), Kind::FloatingHold),
+        (hold(0.1), Kind::FloatingHold),
+        (
+            Fault::FloatingHold {
+                chance: 0.03,
+                shows: Miso::High,
+            },
+            Kind::FloatingHold,
+        ),
         (sag(), Kind::SupplySags),
         (line(0, AddressBit::Low), Kind::AddressLine),
         (line(5, AddressBit::High), Kind::AddressLine),
@@ -134,7 +146,98 @@ fn each_bad_pattern_has_its_name() {
         let sign = sign.unwrap();
         assert!(!report.good && !sign.seen.is_empty() && sign.look.len() > 20);
         assert_eq!((report.proven, report.chosen), (None, None), "{fault:?}");
+        // What is not the same twice is no ID, and says nothing of the controller.
+        let (reads, same) = report.evidence.ids;
+        assert!(same == reads || report.jedec_id.is_none(), "{report:?}");
+        let told = kinds(&report);
+        assert!(!told.contains(&Kind::BrokenFrames), "{fault:?}: {report:?}");
     }
+}
+
+/// A signal that is high feeds a chip without a supply (docs/wiring.md, order of connecting), and a clip that
+/// is lifted in the middle of an erase leaves the block torn.
+#[test]
+fn what_to_do_next_depends_on_the_sign() {
+    for kind in Kind::ALL {
+        let next = kind.next();
+        let cuts = next.contains("supply") && kind != Kind::Busy;
+        assert!(
+            !cuts || next.contains("ignals off, then the supply"),
+            "{next}"
+        );
+        let untouched = [
+            Kind::Busy,
+            Kind::AnotherChip,
+            Kind::StuckBit,
+            Kind::BoardFed,
+            Kind::FloatingHold,
+        ];
+        assert!(
+            !untouched.contains(&kind) || !next.contains("reseat"),
+            "{next}"
+        );
+    }
+    assert!(Kind::Busy.next().starts_with("Do not lift the clip"));
+    assert!(Kind::AllOnes.next().contains("reseat"));
+}
+
+#[test]
+fn cells_that_change_alone_may_be_worn() {
+    let report = judged(&[Fault::WeakCells {
+        addresses: 0..0x1000,
+        bits: 0xFF,
+        chance: 0.01,
+    }]);
+    let (reads, same) = report.evidence.ids;
+    assert_eq!(reads, same);
+    let sign = report.sign.unwrap();
+    assert_eq!(sign.kind, Kind::Unsteady);
+    for says in ["HOLD# (pin 7)", "norlock survey"] {
+        assert!(sign.look.contains(says), "{sign:?}");
+    }
+}
+
+#[test]
+fn a_marking_of_another_part_is_noted() {
+    let mut station = station();
+    station.marking = Some("25Q64JVSIQ".into());
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert!(report.good, "{report:?}");
+    assert_eq!(kinds(&report), [Kind::Marking]);
+    let seen = &report.notes[0].seen;
+    assert!(
+        seen.starts_with("The marking and the chip differ: 25Q64JVSIQ answers EF 40 17"),
+        "{seen}"
+    );
+}
+
+#[test]
+fn another_chip_is_no_contact_of_the_unit() {
+    let station = station();
+    station.mock.set_unique_id(vec![1, 2, 3, 4, 5, 6, 7, 8]);
+    station.backup().unwrap();
+    let unit = || Unit::view(station.store(), &station.folder).unwrap();
+    let contact = || job::contact(Some(&unit()), station.bench(), &mut Nobody).unwrap();
+    let kept = || {
+        job::keep_contact(station.store(), &station.folder, &contact()).unwrap();
+        let unit = unit();
+        let operations = unit.file().operations.iter();
+        operations.filter(|one| one.command == "contact").count()
+    };
+    assert!(contact().notes.is_empty() && kept() == 1);
+    let another = |seen: &str| {
+        let report = contact();
+        assert!(report.good && report.is_of_another(), "{report:?}");
+        let told = report.notes.iter().any(|note| note.seen.contains(seen));
+        assert!(told, "{report:?}");
+        assert_eq!(kept(), 1);
+    };
+    station.mock.set_unique_id(vec![8, 7, 6, 5, 4, 3, 2, 1]);
+    another("unique ID 08 07 06 05 04 03 02 01, the unit file of gauge-07 has 01 02");
+    // One that nobody knows is another one as well.
+    station.mock.set_jedec_id(vec![0x5A, 0x12, 0x34]);
+    station.mock.set_sfdp(None);
+    another("JEDEC ID 5A 12 34");
 }
 
 #[test]
@@ -251,6 +354,11 @@ fn a_part_found_in_4_byte_mode_is_read_and_left_so() {
     station.mock.set_faults(Faults::none().with(mode));
     let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
     assert!(report.good, "{report:?}");
+    assert_eq!(kinds(&report), [Kind::FourByteMode], "{report:?}");
+    station.mock.set_faults(Faults::none());
+    station.mock.power_up();
+    let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+    assert!(report.good && report.notes.is_empty(), "{report:?}");
 }
 
 /// A controller that drops CS between transfers is another link; `tests/jobs/batches.rs` has one.

@@ -103,6 +103,8 @@ fn blocks_that_were_left_torn_do_not_count_against_the_contact() {
         report.good && report.proven == Some(small.station.sck),
         "{report:?}"
     );
+    let journal = report.unfinished.unwrap();
+    assert!(journal.ends_with("journal/write-1"), "{journal}");
     let target = small.files().open(Path::new("/bench/target.bin")).unwrap();
     let report = job::verify(
         &job::VerifyOrder::whole(target.as_ref(), 2),

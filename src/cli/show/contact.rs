@@ -3,7 +3,7 @@
 use crate::cli::figures::count;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
-use crate::job::{ContactReport, Evidence, Kind, Rung, SCK_FREE};
+use crate::job::{ContactReport, Evidence, Kind, Rung};
 
 /// The verdict, its evidence, and what to do.
 pub fn contact(report: &ContactReport, typed: &Typed) -> Screen {
@@ -15,20 +15,34 @@ pub fn contact(report: &ContactReport, typed: &Typed) -> Screen {
                 .row("means", sign.means.as_str())
                 .row("look", sign.look.as_str());
             let screen = notes(ladder(screen, report), report);
-            looked_at(screen, report)
-                .chip("untouched.")
-                .next("Take the supply away, reseat the clip, then run norlock contact again.")
-                .next(format!(
-                    "More on {}: docs/suspect-units.md",
-                    sign.kind.name()
-                ))
+            let screen = looked_at(screen, report).chip("untouched.");
+            go_on(screen.next(sign.kind.next()), report, typed).next(format!(
+                "More on {}: docs/suspect-units.md",
+                sign.kind.name()
+            ))
         }
         _ => good(report, typed),
     }
 }
 
+/// An unfinished journal is what the person came with; it is gone on with once the contact is good.
+fn go_on(screen: Screen, report: &ContactReport, typed: &Typed) -> Screen {
+    if report.unfinished.is_none() {
+        return screen;
+    }
+    let back = typed.change("restore");
+    let same = match report.good {
+        true => "Give the same write command again, or go back:",
+        false => "Once the contact is good, give the same write command again, or go back:",
+    };
+    screen.next(same).next(back)
+}
+
 fn good(report: &ContactReport, typed: &Typed) -> Screen {
-    let screen = ladder(looked_at(Screen::new(answer(report)), report), report);
+    let screen = ladder(
+        looked_at(Screen::new(answer(report, typed)), report),
+        report,
+    );
     let screen = match report
         .rests_on()
         .and_then(|rung| Some((rung, rung.fewer_than_one_in()?)))
@@ -66,32 +80,52 @@ fn million(number: u64) -> String {
     }
 }
 
-fn answer(report: &ContactReport) -> String {
-    let proven = report.proven.map(|sck| sck.to_string()).unwrap_or_default();
-    let (_, _, asked) = report.link;
-    let reached = report.proven == Some(asked) || asked == SCK_FREE;
-    match reached {
-        false => format!(
-            "The clip is seated: every read is the same up to {proven}, but not up to the {asked} asked."
-        ),
-        true => format!("The clip is seated: every read is the same up to {proven}."),
+fn answer(report: &ContactReport, typed: &Typed) -> String {
+    if report.is_of_another() {
+        let unit = typed.unit_name().unwrap_or("the unit");
+        return format!("The clip is seated, but this chip is not that of {unit}.");
     }
+    let proven = report.proven.map(|sck| sck.to_string()).unwrap_or_default();
+    let seated = format!("The clip is seated: every read is the same up to {proven}");
+    let (_, _, asked) = report.link;
+    match (
+        asked.filter(|asked| report.proven != Some(*asked)),
+        limit(report),
+    ) {
+        (Some(asked), Some(limit)) => format!("{seated}, {limit}; {asked} was asked."),
+        (Some(asked), None) => format!("{seated}, but not up to the {asked} asked."),
+        (None, _) => format!("{seated}."),
+    }
+}
+
+/// Whose limit ended the ladder, where no error did.
+fn limit(report: &ContactReport) -> Option<&'static str> {
+    let all_right = report.ladder.iter().all(Rung::is_right);
+    report.ends_at.filter(|_| all_right)
 }
 
 /// Where no SCK was asked for, or the one asked for is not proven, a step below what is leaves some margin.
 fn next(screen: Screen, report: &ContactReport, typed: &Typed) -> Screen {
+    if report.is_of_another() {
+        return screen.next(Kind::AnotherChip.next());
+    }
     let (_, _, asked) = report.link;
-    let Some(chosen) = report.chosen.filter(|chosen| *chosen != asked) else {
-        return screen.next(typed.command("id"));
+    let Some(chosen) = report.chosen.filter(|chosen| Some(*chosen) != asked) else {
+        return match report.unfinished {
+            Some(_) => go_on(screen, report, typed),
+            None => screen.next(typed.command("id")),
+        };
     };
     let sck = chosen.to_string().replace(' ', "");
-    let shorten = match asked == SCK_FREE {
+    let shorten = match asked.is_none() || limit(report).is_some() {
         true => "",
         false => ", or shorten the wires",
     };
-    screen
-        .next(format!("Use --sck {sck}, one step below{shorten}."))
-        .next(typed.command(&format!("id --sck {sck}")))
+    let screen = screen.next(format!("Use --sck {sck}, one step below{shorten}."));
+    match report.unfinished {
+        Some(_) => go_on(screen, report, typed),
+        None => screen.next(typed.command(&format!("id --sck {sck}"))),
+    }
 }
 
 fn looked_at(mut screen: Screen, report: &ContactReport) -> Screen {
@@ -103,17 +137,23 @@ fn looked_at(mut screen: Screen, report: &ContactReport) -> Screen {
             (None, false) => String::new(),
         };
         screen = screen.row("JEDEC ID", format!("{id}{part}"));
+    } else if report.look.is_some() {
+        screen = screen.row("JEDEC ID", "not steady");
     }
     for (label, text) in counted(seen, report) {
         screen = screen.row(label, text);
     }
     let (link, level, asked) = &report.link;
     let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
-    let asked = match *asked == SCK_FREE {
-        true => "no SCK asked".into(),
-        false => format!("{asked} asked"),
-    };
-    screen.row("link", format!("{link}{level}, {asked}"))
+    let asked = asked.map_or_else(|| "no SCK asked".into(), |asked| format!("{asked} asked"));
+    let screen = screen.row("link", format!("{link}{level}, {asked}"));
+    match &report.unfinished {
+        Some(journal) => screen.row(
+            "journal",
+            format!("{journal} tells of a write that did not end"),
+        ),
+        None => screen,
+    }
 }
 
 fn counted(seen: &Evidence, report: &ContactReport) -> Vec<(&'static str, String)> {
@@ -202,7 +242,8 @@ mod tests {
         }
     }
 
-    fn report(proven: u32, chosen: u32, asked: Hertz) -> ContactReport {
+    fn report(proven: u32, chosen: u32, asked: impl Into<Option<Hertz>>) -> ContactReport {
+        let asked = asked.into();
         ContactReport {
             good: true,
             sign: None,
@@ -224,6 +265,8 @@ mod tests {
                 idle_changes: None,
                 sample_bytes: 65536,
             },
+            ends_at: None,
+            unfinished: None,
             link: ("mock:clip".into(), None, asked),
             operation: crate::unit::Operation::default(),
         }
@@ -263,9 +306,46 @@ mod tests {
         assert!(!text.contains("--sck"), "{text}");
     }
 
+    /// A shorter wire does not help where the part, or the link, goes no further.
+    #[test]
+    fn a_limit_is_not_blamed_on_the_wires() {
+        let mut limited = report(50, 33_000, Hertz::mhz(200));
+        limited.ladder = vec![rung(50, 0), rung(33, 0)];
+        limited.ends_at = Some("the part's limit");
+        let text = contact(&limited, &Typed::default()).render(false);
+        let joined = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            joined.contains("up to 50 MHz, the part's limit; 200 MHz was asked."),
+            "{text}"
+        );
+        assert!(!text.contains("shorten"), "{text}");
+        // Wires that fail below the limit are the wires.
+        limited.ladder = vec![rung(33, 7), rung(20, 0)];
+        let text = contact(&limited, &Typed::default()).render(false);
+        assert!(
+            text.contains("shorten") && !text.contains("limit"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn an_unfinished_write_is_gone_on_with() {
+        let unfinished = ContactReport {
+            unfinished: Some("gauge-07/journal/write-1".into()),
+            ..report(20, 20_000, Hertz::mhz(20))
+        };
+        let text = contact(&unfinished, &Typed::default()).render(false);
+        assert!(text.contains("journal/write-1 tells of a write"), "{text}");
+        assert!(
+            text.contains("Next  Give the same write command again"),
+            "{text}"
+        );
+        assert!(!text.contains("norlock id"), "{text}");
+    }
+
     #[test]
     fn where_none_was_asked_for_one_is_named() {
-        let free = report(20, 10_000, SCK_FREE);
+        let free = report(20, 10_000, None);
         let text = contact(&free, &Typed::default()).render(false);
         assert!(text.starts_with("The clip is seated: every read is the same up to 20 MHz.\n"));
         assert!(
@@ -286,7 +366,7 @@ mod tests {
         let bad = ContactReport {
             good: false,
             sign: Some(sign),
-            ..report(20, 10_000, SCK_FREE)
+            ..report(20, 10_000, None)
         };
         let text = contact(&bad, &Typed::default()).render(false);
         assert!(

@@ -37,6 +37,8 @@ pub enum Kind {
     Status,
     /// It answers busy for a minute, or keeps WEL.
     Busy,
+    /// It is not the chip of the unit that was named.
+    AnotherChip,
     /// Was asleep and was woken.
     Asleep,
     /// Was in continuous read, or a quad protocol, and was brought back.
@@ -59,11 +61,13 @@ pub enum Kind {
     BlankSample,
     /// The part has SFDP, and none answers.
     NoSfdp,
+    /// The marking is that of other parts than the ID.
+    Marking,
 }
 
 impl Kind {
     /// All of them, those that end the check with a bad verdict first.
-    pub const ALL: [Self; 24] = [
+    pub const ALL: [Self; 26] = [
         Self::AllOnes,
         Self::AllZeros,
         Self::StuckBit,
@@ -77,6 +81,7 @@ impl Kind {
         Self::AddressLine,
         Self::Status,
         Self::Busy,
+        Self::AnotherChip,
         Self::Asleep,
         Self::ContinuousRead,
         Self::Reset,
@@ -88,6 +93,7 @@ impl Kind {
         Self::OddClock,
         Self::BlankSample,
         Self::NoSfdp,
+        Self::Marking,
     ];
 
     /// As in JSON and in the document.
@@ -123,7 +129,8 @@ impl Kind {
             ],
             Self::Unsteady => [
                 "a contact that opens, CLK or the common ground that is missing, or SCK too fast for these wires",
-                "Measure ground, CLK and MISO from header to pin. Then a lower --sck.",
+                "Measure ground, CLK and MISO from header to pin, and HOLD# (pin 7), which has to be high. Then a \
+                 lower --sck.",
             ],
             Self::ForeignMaster => [
                 "MISO is driven while CS is high: the board's processor, or another chip, uses the bus",
@@ -151,7 +158,11 @@ impl Kind {
             ],
             Self::Busy => [
                 "it still erases or programs from before, MISO is stuck, or it does not hear its commands",
-                "Do not lift the clip. Wait, then run norlock contact again.",
+                "Nothing yet. If it stays so for minutes: MOSI, or a MISO that is stuck.",
+            ],
+            Self::AnotherChip => [
+                "the folder is another unit's, or the unit has a new chip; no record of this contact is kept in it",
+                "The board on the table, and the name of the folder.",
             ],
             Self::Asleep => [
                 "the board's software had sent it to deep power-down; ABh has woken it",
@@ -198,6 +209,50 @@ impl Kind {
                 "the table says that this part describes itself: it may be another one",
                 "Read the marking again, and see norlock id.",
             ],
+            Self::Marking => [
+                "the marking was misread, or the chip is not what is printed on it; a write is held until they agree",
+                "Read the marking again, and see norlock id.",
+            ],
+        }
+    }
+
+    /// What to do before the check is run again. The supply never goes before the signals: a pin that is
+    /// high would feed the chip.
+    #[must_use]
+    pub const fn next(self) -> &'static str {
+        match self {
+            Self::Busy => {
+                "Do not lift the clip, and leave the supply on: an erase may be under way. Wait some minutes, then \
+                 run norlock contact again."
+            }
+            Self::AnotherChip => {
+                "Find the folder that belongs to this chip, or the chip that belongs to this folder. If it is a new chip \
+                 in the place of the old one: norlock restore --replacement"
+            }
+            Self::StuckBit => {
+                "Run norlock contact again with a lower --sck, then on another chip select. Before a wire moves: \
+                 signals off, then the supply (docs/wiring.md has the order)."
+            }
+            Self::ForeignMaster => {
+                "Signals off, then the supply (docs/wiring.md has the order). Hold the board's processor in reset, \
+                 then connect again and run norlock contact again."
+            }
+            Self::BoardFed => {
+                "Signals off, then the supply (docs/wiring.md has the order). Change the power arrangement, then \
+                 run norlock contact again with it."
+            }
+            Self::FloatingHold => {
+                "Signals off, then the supply (docs/wiring.md has the order). Pull HOLD# up, then connect again \
+                 and run norlock contact again."
+            }
+            Self::SupplySags => {
+                "Signals off, then the supply (docs/wiring.md has the order). See to the supply, then connect \
+                 again and run norlock contact again."
+            }
+            _ => {
+                "Signals off, then the supply (docs/wiring.md has the order), reseat the clip, then run norlock \
+                 contact again."
+            }
         }
     }
 

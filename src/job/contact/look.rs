@@ -67,6 +67,7 @@ pub(super) struct Frames {
 #[derive(Debug, Clone)]
 pub(super) struct Observed {
     pub(super) power: Option<Power>,
+    pub(super) marking: Option<String>,
     pub(super) ids: Vec<[u8; ID_BYTES]>,
     pub(super) statuses: Vec<u8>,
     pub(super) sfdp: Vec<[u8; 16]>,
@@ -80,9 +81,10 @@ pub(super) struct Observed {
 }
 
 impl Observed {
-    pub(super) fn nothing(power: Option<Power>) -> Self {
+    pub(super) fn nothing(power: Option<Power>, marking: Option<&str>) -> Self {
         Self {
             power,
+            marking: marking.map(str::to_owned),
             ids: Vec::new(),
             statuses: Vec::new(),
             sfdp: Vec::new(),
@@ -92,6 +94,11 @@ impl Observed {
             frames: Frames::default(),
             lines: None,
         }
+    }
+
+    /// Whether every read of the ID brought this one.
+    pub(super) fn is_steady(&self, id: &[u8; ID_BYTES]) -> bool {
+        self.ids.iter().all(|one| one == id)
     }
 
     /// Looks at the ID, the status register, SFDP and the idle line, at the SCK in use. Only questions that

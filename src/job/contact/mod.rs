@@ -14,19 +14,21 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
-use serde::Serialize;
+use serde::ser::SerializeMap;
+use serde::{Serialize, Serializer};
 
 use super::bench::{Bench, Met, PATIENCE, Reached, SCK_FREE, reach};
+use super::recognise::{another_id, is_about, own_id, recognise};
 use super::record::operation;
 use super::seat::wait_on;
 use super::write::{done, in_hand};
 use super::{Attendant, Exit, Seat, Stop};
-use crate::chip::{AddressingFound, Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
-use crate::interlock::{Contact, Interlock, Panel};
+use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
+use crate::interlock::{Contact, Interlock, Panel, Sameness};
 use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::Purpose;
 use crate::part::Part;
-use crate::unit::journal::Journal;
+use crate::unit::journal::{Journal, UnfinishedWrite};
 use crate::unit::store::Store;
 use crate::unit::{Operation, Unit, UnitError};
 
@@ -53,14 +55,18 @@ const PROVEN: &str = "proven";
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Evidence {
     /// Reads of the ID, and how many were as the first.
+    #[serde(serialize_with = "reads")]
     pub ids: (usize, usize),
     /// Reads of status register 1, and how many were as the first.
+    #[serde(serialize_with = "reads")]
     pub statuses: (usize, usize),
     /// Status register 1.
     pub status: Option<u8>,
     /// Reads of the SFDP header, and how many were as the first.
+    #[serde(serialize_with = "reads")]
     pub sfdp: (usize, usize),
     /// Reads of the ID right after a long one, and how many were right.
+    #[serde(serialize_with = "reads")]
     pub after_long: (u32, u32),
     /// Address lines that the chip has, and how many were seen to arrive; `None` where its size is not known.
     pub lines: Option<(u32, u32)>,
@@ -68,6 +74,14 @@ pub struct Evidence {
     pub idle_changes: Option<u32>,
     /// Bytes that were sampled.
     pub sample_bytes: usize,
+}
+
+/// Reads, and how many of them were the same.
+fn reads<T: Serialize, S: Serializer>((reads, same): &(T, T), to: S) -> Result<S::Ok, S::Error> {
+    let mut map = to.serialize_map(Some(2))?;
+    map.serialize_entry("reads", reads)?;
+    map.serialize_entry("same", same)?;
+    map.end()
 }
 
 /// The verdict on the contact, with its evidence.
@@ -79,7 +93,7 @@ pub struct ContactReport {
     pub sign: Option<Sign>,
     /// What was found besides, and does not spoil a read.
     pub notes: Vec<Sign>,
-    /// JEDEC ID, where one was read.
+    /// JEDEC ID, where every read brought the same one.
     pub jedec_id: Option<String>,
     /// Part, where it is known.
     pub part: Option<String>,
@@ -89,14 +103,18 @@ pub struct ContactReport {
     pub proven: Option<Hertz>,
     /// SCK to work at: the one asked for if that is proven, else one step below what is.
     pub chosen: Option<Hertz>,
+    /// What ends the ladder below the SCK that was asked for, where that is not an error.
+    pub ends_at: Option<&'static str>,
     /// Whether SFDP answered.
     pub sfdp: bool,
     /// The start sequence.
     pub look: Option<FirstLook>,
     /// What was counted.
     pub evidence: Evidence,
-    /// Link, level and SCK asked for, [`SCK_FREE`] for none.
-    pub link: (String, Option<Millivolts>, Hertz),
+    /// The journal of a write of the unit that did not end; `None` where no unit was named.
+    pub unfinished: Option<String>,
+    /// Link, level and SCK asked for.
+    pub link: (String, Option<Millivolts>, Option<Hertz>),
     /// The record for the unit file, without its outcome.
     #[serde(skip)]
     pub operation: Operation,
@@ -113,7 +131,8 @@ pub struct ContactWishes<'a> {
 }
 
 /// Judges the contact. A bad contact is a report, not a [`Stop`]. With a unit, blocks that an unfinished
-/// write left torn do not count: they differ from read to read on the best of contacts.
+/// write left torn do not count: they differ from read to read on the best of contacts; and another chip than
+/// the unit's is noted.
 ///
 /// `bench.sck` is the highest SCK to try; with [`SCK_FREE`] the ladder goes as far as the wires do.
 ///
@@ -155,6 +174,7 @@ pub fn contact_as_wished(
         }
     }
     let mut check = Check::new(&reached, asked, left);
+    check.of = unit.map(|unit| (unit, unfinished));
     if wishes.reset {
         check.reset(&mut reached)?;
     }
@@ -162,7 +182,9 @@ pub fn contact_as_wished(
 }
 
 /// A check under way.
-struct Check {
+struct Check<'a> {
+    /// The unit that was named, with what was left of a write of it.
+    of: Option<(&'a Unit, Option<UnfinishedWrite>)>,
     asked: Hertz,
     left: Left,
     observed: Observed,
@@ -170,20 +192,23 @@ struct Check {
     ladder: Vec<Rung>,
     sample: Option<Sample>,
     look: Option<FirstLook>,
-    link: (String, Option<Millivolts>, Hertz),
+    ends_at: Option<&'static str>,
+    link: (String, Option<Millivolts>),
 }
 
-impl Check {
+impl Check<'_> {
     fn new(reached: &Reached, asked: Hertz, left: Left) -> Self {
         Self {
+            of: None,
             asked,
             left,
-            observed: Observed::nothing(reached.said.power),
+            observed: Observed::nothing(reached.said.power, reached.said.marking.as_deref()),
             notes: Vec::new(),
             ladder: Vec::new(),
             sample: None,
             look: None,
-            link: (reached.bare.link_name().to_owned(), reached.level, asked),
+            ends_at: None,
+            link: (reached.bare.link_name().to_owned(), reached.level),
         }
     }
 
@@ -294,7 +319,7 @@ impl Check {
         let Ok(again) = reached.bare.meet(PATIENCE, &|| attendant.stop_asked()) else {
             return Ok(first);
         };
-        let mut observed = Observed::nothing(self.observed.power);
+        let mut observed = Observed::nothing(self.observed.power, self.observed.marking.as_deref());
         observed.look(&mut reached.bare)?;
         if unknown(&again, &observed) {
             return Ok(first);
@@ -309,16 +334,20 @@ impl Check {
         Ok(again)
     }
 
-    fn note(&mut self, kind: Kind, seen: impl Into<String>) {
+    fn note(&mut self, kind: Kind, seen: impl AsRef<str>) {
+        // It goes on behind it.
+        let seen = seen.as_ref().trim_end_matches('.');
         self.notes.push(Sign::new(kind, seen, self.observed.power));
     }
 
     /// What the start sequence put right by itself, and what the bench computer says of its supply.
     fn note_first(&mut self, first: &FirstLook, bare: &mut Bare) {
-        if first.woken {
+        // What is not the same twice tells nothing of a sleep, or of a controller.
+        let steady = self.observed.is_steady(&first.id);
+        if first.woken && steady {
             self.note(Kind::Asleep, "no answer before ABh, and the ID after it");
         }
-        if first.single_transfers {
+        if first.single_transfers && steady {
             self.note(
                 Kind::BrokenFrames,
                 "the ID reads otherwise in a message of two parts",
@@ -363,14 +392,30 @@ impl Check {
         if describes && seen.sfdp_raw.is_none() {
             self.note(Kind::NoSfdp, "no signature where SFDP begins");
         }
-        self.ladder = ladder::rungs(self.asked, top(part.as_ref(), bare.sck_max()));
-        self.climb_questions(&mut bare, &seen.look.id)?;
-        let mut sign = None;
-        if let Some(part) = part {
-            let mut chip = bare.into_chip(part, seen.look.id)?;
-            sign = self.ask_array(&mut chip, catalogue)?;
-            chip.leave()?;
+        let mut disagreements = seen.identification.disagreements.iter();
+        if let Some(one) = disagreements.find(|one| one.field == "jedec_id") {
+            self.note(Kind::Marking, &one.sentence);
         }
+        let (top, ends_at) = top(part.as_ref(), bare.sck_max());
+        self.ladder = ladder::rungs(self.asked, top);
+        self.ends_at = (self.asked != SCK_FREE && self.asked > top).then_some(ends_at);
+        self.climb_questions(&mut bare, &seen.look.id)?;
+        let sign = match part {
+            Some(part) => {
+                let mut chip = bare.into_chip(part, seen.look.id)?;
+                let sign = self.ask_array(&mut chip, catalogue)?;
+                chip.leave()?;
+                sign
+            }
+            None => {
+                let other = |(unit, _): &(&Unit, _)| another_id(unit, &seen.look.id);
+                let other = self.of.as_ref().and_then(other);
+                if let Some(other) = other {
+                    self.note_another(&other);
+                }
+                None
+            }
+        };
         let name = |part: &Part| format!("{} {}", part.maker, part.name);
         let part = seen.identification.part.as_ref().map(name);
         let mut report = self.report(sign);
@@ -392,9 +437,8 @@ impl Check {
         &mut self,
         chip: &mut Chip,
         catalogue: &crate::part::Catalogue,
-    ) -> Result<Option<Sign>, ChipError> {
-        if chip.part().addressing.three_byte && chip.addressing_found() == AddressingFound::FourByte
-        {
+    ) -> Result<Option<Sign>, Stop> {
+        if chip.was_found_in_4byte_mode()? {
             self.note(Kind::FourByteMode, "its status says four address bytes");
         }
         let sample = Sample::take(chip, &self.left)?;
@@ -403,6 +447,8 @@ impl Check {
         if let Some(sign) = signs::bad(&self.observed, catalogue) {
             return Ok(Some(sign));
         }
+        let whose = self.whose(chip)?;
+        self.note_another(&whose);
         if sample.is_blank() {
             self.note(
                 Kind::BlankSample,
@@ -412,6 +458,46 @@ impl Check {
         climb_array(chip, &sample, &mut self.ladder)?;
         self.sample = Some(sample);
         Ok(None)
+    }
+
+    /// Whether the chip is the one of the unit, as far as an ID tells. A replacement is not in the unit file
+    /// before all of it is written, but in the journal.
+    fn whose(&self, chip: &mut Chip) -> Result<Sameness, Stop> {
+        let Some((unit, unfinished)) = &self.of else {
+            return Ok(Sameness::Nothing);
+        };
+        let header = unfinished.as_ref().and_then(|write| {
+            let contents = write.contents.as_ref().ok()?;
+            Some(&contents.header)
+        });
+        if let Some(header) = header {
+            let own = own_id(chip)?;
+            if is_about(header, chip, &own) {
+                return Ok(Sameness::Nothing);
+            }
+        }
+        recognise(chip, unit, None, &[])
+    }
+
+    /// The contact with another chip can be as good, but is nothing for this unit's record.
+    fn note_another(&mut self, sameness: &Sameness) {
+        match (sameness, &self.of) {
+            (
+                Sameness::Id {
+                    kind,
+                    expected,
+                    seen,
+                },
+                Some((unit, _)),
+            ) if expected != seen => {
+                let seen = format!(
+                    "{kind} {seen}, the unit file of {} has {expected}",
+                    unit.name()
+                );
+                self.note(Kind::AnotherChip, seen);
+            }
+            _ => {}
+        }
     }
 
     /// Reads ID and SFDP header many times at each SCK and compares with what the lowest gave; measures
@@ -440,10 +526,17 @@ impl Check {
     }
 
     fn report(self, sign: Option<Sign>) -> ContactReport {
-        let jedec_id = self
-            .look
-            .as_ref()
-            .map(|look| short_id(&look.id).to_string());
+        let steady = |look: &&FirstLook| self.observed.is_steady(&look.id);
+        let jedec_id = self.look.as_ref().filter(steady);
+        let jedec_id = jedec_id.map(|look| short_id(&look.id).to_string());
+        let begun = |write: &UnfinishedWrite| {
+            let contents = write.contents.as_ref();
+            !contents.is_ok_and(|contents| contents.nothing_begun())
+        };
+        let unfinished = self.of.and_then(|(_, unfinished)| unfinished);
+        let unfinished = unfinished.filter(begun);
+        let asked = Some(self.asked).filter(|asked| *asked != SCK_FREE);
+        let (link, level) = self.link;
         ContactReport {
             good: sign.is_none(),
             sign,
@@ -454,19 +547,25 @@ impl Check {
             ladder: self.ladder,
             proven: None,
             chosen: None,
+            ends_at: self.ends_at,
             sfdp: false,
             look: self.look,
-            link: self.link,
+            unfinished: unfinished.map(|write| write.path.display().to_string()),
+            link: (link, level, asked),
             operation: Operation::default(),
         }
     }
 }
 
-/// The highest SCK that tells something of the part: above its limits no read is compared.
-fn top(part: Option<&Part>, link: Hertz) -> Hertz {
+/// The highest SCK that tells something of the part, and whose limit it is: above the part's no read is
+/// compared.
+fn top(part: Option<&Part>, link: Hertz) -> (Hertz, &'static str) {
     let codes = [ReadCommand::Read, ReadCommand::FastRead].map(ReadCommand::opcode);
     let limits = part.map(|part| codes.iter().filter_map(|code| part.sck_max.get(code)).max());
-    limits.flatten().map_or(link, |limit| link.min(*limit))
+    match limits.flatten() {
+        Some(limit) if *limit < link => (*limit, "the part's limit"),
+        _ => (link, "the link's limit"),
+    }
 }
 
 /// Whether an ID is one that the table does not know.
@@ -538,7 +637,7 @@ impl ContactReport {
     fn judge(&mut self) {
         let (_, _, asked) = self.link;
         if self.good {
-            let choice = ladder::choose(&self.ladder, asked);
+            let choice = ladder::choose(&self.ladder, asked.unwrap_or(SCK_FREE));
             (self.proven, self.chosen) = (choice.proven, choice.chosen);
             match self.proven {
                 None => self.unsteady(),
@@ -554,7 +653,7 @@ impl ContactReport {
         let [wrong, bits] = lowest.map_or([0, 0], |rung| [rung.wrong_bits, rung.bits]);
         let seen = format!("{wrong} of {bits} bits are wrong even at {sck}");
         self.good = false;
-        self.sign = Some(Sign::new(Kind::Unsteady, seen, None));
+        self.sign = Some(Sign::unsteady_array(seen, None));
     }
 
     fn note_ladder(&mut self, proven: Hertz) {
@@ -571,6 +670,12 @@ impl ContactReport {
         }
     }
 
+    /// Whether the chip is another one than that of the unit that was named.
+    #[must_use]
+    pub fn is_of_another(&self) -> bool {
+        self.notes.iter().any(|note| note.kind == Kind::AnotherChip)
+    }
+
     /// The step that the chosen SCK rests on: the proven one where no lower step stands for it.
     #[must_use]
     pub fn rests_on(&self) -> Option<&Rung> {
@@ -580,7 +685,7 @@ impl ContactReport {
 }
 
 /// Keeps a good contact in the unit's record, with the SCK to work at as `sck`: [`proven_sck`] finds it.
-/// A bad one leaves none.
+/// A bad one leaves none, nor does one with another chip.
 ///
 /// # Errors
 /// The unit cannot be opened to work on, or its file cannot be written. The verdict stands all the same.
@@ -589,7 +694,8 @@ pub fn keep_contact(
     folder: &Path,
     report: &ContactReport,
 ) -> Result<(), UnitError> {
-    let (Some(chosen), Some(rung), true) = (report.chosen, report.rests_on(), report.good) else {
+    let of_unit = report.good && !report.is_of_another();
+    let (Some(chosen), Some(rung), true) = (report.chosen, report.rests_on(), of_unit) else {
         return Ok(());
     };
     let mut done = report.operation.clone();

@@ -7,7 +7,7 @@ use super::look::{Idle, Observed};
 use crate::chip::{FirstLook, short_id};
 use crate::interlock::Power;
 use crate::jedec::ID_BYTES;
-use crate::part::Catalogue;
+use crate::part::{Catalogue, JedecId, Marking, Part};
 
 /// A pattern that was recognised.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -32,6 +32,19 @@ impl Sign {
             look: format!("{}{look}", kind.first_look(power)),
         }
     }
+
+    /// The array differs, and the ID is steady: it may be the cells.
+    pub(super) fn unsteady_array(seen: impl Into<String>, power: Option<Power>) -> Self {
+        let sign = Self::new(Kind::Unsteady, seen, power);
+        let (means, look) = (sign.means, sign.look);
+        Self {
+            means: format!("{means}; or, as the ID is steady, cells that no longer hold"),
+            look: format!(
+                "{look} If the same block differs at every SCK it is the cells: norlock survey."
+            ),
+            ..sign
+        }
+    }
 }
 
 /// The first sign of a bad contact in what was seen, the one that explains the most.
@@ -42,6 +55,13 @@ pub(super) fn bad(observed: &Observed, catalogue: &Catalogue) -> Option<Sign> {
     }
     if let Some(seen) = odd_status(&observed.statuses) {
         return sign(Kind::Status, seen);
+    }
+    if let Some((_, dead)) = dead_ends(&observed.sfdp) {
+        let of = observed.sfdp.len();
+        return sign(
+            Kind::FloatingHold,
+            format!("{dead} of {of} reads of the SFDP header end dead"),
+        );
     }
     let (long, failed) = observed.after_long;
     if failed > 0 {
@@ -64,7 +84,7 @@ pub(super) fn bad(observed: &Observed, catalogue: &Catalogue) -> Option<Sign> {
             "{} of {} reads of one place differ, even at the lowest SCK",
             frames.differing, frames.read
         );
-        return sign(Kind::Unsteady, seen);
+        return Some(Sign::unsteady_array(seen, observed.power));
     }
     let bit = observed.lines.as_ref().and_then(|lines| lines.failing)?;
     let seen = format!("address bit A{bit} has no effect where a frame begins, or follows another");
@@ -95,7 +115,6 @@ fn of_id(observed: &Observed, catalogue: &Catalogue) -> Option<(Kind, String)> {
     let [(usual, count), others @ ..] = kinds.as_slice() else {
         return None;
     };
-    let shown = short_id(usual);
     if others.is_empty() {
         let status = observed.statuses.first().copied().unwrap_or(0xFF);
         if is_silent(usual) {
@@ -112,34 +131,32 @@ fn of_id(observed: &Observed, catalogue: &Catalogue) -> Option<(Kind, String)> {
         }
         return match is_known {
             true => None,
-            false => stuck(catalogue, usual, status)
-                .map(|seen| (Kind::StuckBit, seen))
-                .or_else(|| Some((Kind::Shifted, shifted(catalogue, usual)?))),
+            false => {
+                let marking = observed.marking.as_deref();
+                stuck(catalogue, marking, usual, status)
+                    .map(|seen| (Kind::StuckBit, seen))
+                    .or_else(|| Some((Kind::Shifted, shifted(catalogue, marking, usual)?)))
+            }
         };
     }
-    let dead = others
-        .iter()
-        .filter(|(id, _)| dead_from(usual, id).is_some_and(|from| from > 0));
-    if dead.count() == others.len() {
-        let seen = format!(
-            "the ID reads {shown}, and in {} of {reads} reads ends dead",
-            reads - count
-        );
+    if let Some((whole, dead)) = dead_ends(&observed.ids) {
+        let whole = short_id(whole);
+        let seen = format!("the ID reads {whole}, and in {dead} of {reads} reads ends dead");
         return Some((Kind::FloatingHold, seen));
     }
     let (other, less) = others.first()?;
     let taking_turns = others.len() == 1 && less * 4 >= reads;
-    let seen = format!(
-        "the ID reads {shown} and {} otherwise: {count} and {less} times of {reads}",
-        short_id(other)
-    );
+    let [one, two] = told_apart(usual, other);
+    let seen = format!("the ID reads {one} and {two}: {count} and {less} times of {reads}");
     Some(match taking_turns {
         true if by_a_shift(usual, other).is_some() => (Kind::Shifted, seen),
         true => (Kind::Alternating, seen),
         false => {
-            let more = kinds.len() - 1;
-            let seen =
-                format!("the ID reads {shown} in {count} of {reads} reads, and {more} other ways");
+            let more = match others.len() {
+                1 => format!("{two} in the others"),
+                more => format!("{more} other ways"),
+            };
+            let seen = format!("the ID reads {one} in {count} of {reads} reads, and {more}");
             (Kind::Unsteady, seen)
         }
     })
@@ -171,6 +188,46 @@ pub(super) fn dead_from(right: &[u8], seen: &[u8]) -> Option<usize> {
     is_level.then_some(from)
 }
 
+/// Reads that end in an undriven line, as where HOLD# floats: the whole one, and how many are that one with a
+/// dead end. `None` where these are not most of those that differ from it, or all of them are dead throughout.
+fn dead_ends<const BYTES: usize>(reads: &[[u8; BYTES]]) -> Option<(&[u8; BYTES], usize)> {
+    let of = |whole: &[u8; BYTES]| {
+        let ends = reads.iter().filter_map(|read| dead_from(whole, read));
+        // One byte that is dead at the end is as likely a bit or two.
+        let ends = ends.filter(|from| from + 1 < BYTES);
+        ends.fold((0, false), |(dead, within), from| {
+            (dead + 1, within || from > 0)
+        })
+    };
+    let mut kinds: Vec<&[u8; BYTES]> = Vec::new();
+    for read in reads.iter().filter(|read| !is_level(read.as_slice())) {
+        if !kinds.contains(&read) {
+            kinds.push(read);
+        }
+    }
+    let best = kinds
+        .into_iter()
+        .map(|whole| {
+            let right = reads.iter().filter(|read| *read == whole).count();
+            (whole, right, of(whole))
+        })
+        .max_by_key(|(_, right, (dead, _))| right + dead);
+    let (whole, right, (dead, within)) = best?;
+    (within && dead * 2 > reads.len() - right).then_some((whole, dead))
+}
+
+fn is_level(bytes: &[u8]) -> bool {
+    let first = bytes.first().copied();
+    (first == Some(0) || first == Some(0xFF)) && bytes.iter().all(|byte| Some(*byte) == first)
+}
+
+/// Two IDs up to where they differ, three bytes at the least.
+fn told_apart(one: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> [String; 2] {
+    let differs = one.iter().zip(other).position(|(a, b)| a != b);
+    let bytes = differs.map_or(3, |at| (at + 1).max(3));
+    [one, other].map(|id| JedecId(id.iter().take(bytes).copied().collect()).to_string())
+}
+
 /// What a uniform ID usually means: for the interlock, which knows nothing else.
 pub(in crate::job) fn no_answer(byte: u8) -> String {
     let kind = if byte == 0 {
@@ -184,19 +241,23 @@ pub(in crate::job) fn no_answer(byte: u8) -> String {
 
 /// The same of an ID that changes.
 pub(in crate::job) fn unsteady(first: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> String {
-    let (first, other) = (short_id(first), short_id(other));
+    let [first, other] = told_apart(first, other);
     format!(
         "the ID reads {first} and then {other}: a contact that opens, or SCK too fast for these wires"
     )
 }
 
 /// The same of an ID that no part has.
-pub(in crate::job) fn misread(catalogue: &Catalogue, look: &FirstLook) -> Option<String> {
+pub(in crate::job) fn misread(
+    catalogue: &Catalogue,
+    marking: Option<&str>,
+    look: &FirstLook,
+) -> Option<String> {
     let moved = || {
-        let seen = shifted(catalogue, &look.id)?;
+        let seen = shifted(catalogue, marking, &look.id)?;
         Some(format!("{seen}: a clock edge is missed or doubled"))
     };
-    stuck(catalogue, &look.id, look.status).or_else(moved)
+    stuck(catalogue, marking, &look.id, look.status).or_else(moved)
 }
 
 fn number(id: &[u8]) -> Option<u32> {
@@ -217,21 +278,38 @@ fn by_a_shift(real: &[u8], seen: &[u8]) -> Option<u32> {
     })
 }
 
+/// The table's parts, those first that are marked so.
+fn in_turn<'a>(catalogue: &'a Catalogue, marking: Option<&str>) -> Vec<&'a Part> {
+    let marking = marking.and_then(|text| catalogue.by_marking(text));
+    let names = marking.as_ref().map(Marking::names).unwrap_or_default();
+    let is_marked = |part: &&Part| names.contains(&part.name.as_str());
+    let (mut parts, others): (Vec<_>, Vec<_>) = catalogue.parts().iter().partition(is_marked);
+    parts.extend(others);
+    parts
+}
+
 /// Whether the ID is one of the table's, moved by one to seven bits: what a missed or an extra clock
 /// edge does.
-fn shifted(catalogue: &Catalogue, id: &[u8; ID_BYTES]) -> Option<String> {
-    catalogue.parts().iter().find_map(|part| {
+fn shifted(catalogue: &Catalogue, marking: Option<&str>, id: &[u8; ID_BYTES]) -> Option<String> {
+    in_turn(catalogue, marking).into_iter().find_map(|part| {
         let bits = by_a_shift(&part.jedec_id.0, id)?;
         let (id, name) = (short_id(id), &part.name);
+        let s = if bits == 1 { "" } else { "s" };
         Some(format!(
-            "the ID {id} is that of {name} moved by {bits} bit(s)"
+            "the ID {id} is that of {name} moved by {bits} bit{s}"
         ))
     })
 }
 
 /// Whether the ID is one of the table's with one bit of each byte stuck, and everything else read so far
 /// has that bit the same.
-fn stuck(catalogue: &Catalogue, id: &[u8; ID_BYTES], status: u8) -> Option<String> {
+fn stuck(
+    catalogue: &Catalogue,
+    marking: Option<&str>,
+    id: &[u8; ID_BYTES],
+    status: u8,
+) -> Option<String> {
+    let parts = in_turn(catalogue, marking);
     let ones = id.iter().fold(status, |all, byte| all & byte);
     let zeros = !id.iter().fold(status, |any, byte| any | byte);
     for bit in 0..8 {
@@ -239,7 +317,7 @@ fn stuck(catalogue: &Catalogue, id: &[u8; ID_BYTES], status: u8) -> Option<Strin
         if (ones | zeros) & mask == 0 {
             continue;
         }
-        let real = catalogue.parts().iter().find(|part| {
+        let real = parts.iter().find(|part| {
             let pairs = || part.jedec_id.0.iter().zip(id).take(3);
             pairs().count() == 3 && pairs().all(|(real, seen)| real | mask == seen | mask)
         });
@@ -253,4 +331,50 @@ fn stuck(catalogue: &Catalogue, id: &[u8; ID_BYTES], status: u8) -> Option<Strin
         }
     }
     None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ID: [u8; ID_BYTES] = [
+        0xEF, 0x40, 0x18, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17,
+    ];
+
+    fn but(place: usize, byte: u8) -> [u8; ID_BYTES] {
+        let mut id = ID;
+        id[place] = byte;
+        id
+    }
+
+    #[test]
+    fn ids_are_shown_up_to_where_they_differ() {
+        let says = |other| unsteady(&ID, &other);
+        assert!(says(but(1, 0x41)).contains("the ID reads EF 40 18 and then EF 41 18:"));
+        let text = says(but(5, 0xAA));
+        assert!(
+            text.contains("reads EF 40 18 01 02 03 and then EF 40 18 01 02 AA:"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn most_of_the_wrong_reads_have_to_end_dead() {
+        let dead = |from: usize| {
+            let mut id = ID;
+            id[from..].fill(0);
+            id
+        };
+        let whole = Some((ID, 3));
+        let of = |reads: &[[u8; ID_BYTES]]| dead_ends(reads).map(|(id, dead)| (*id, dead));
+        // Dead from the first byte on in one of them, and seldom whole.
+        assert_eq!(of(&[dead(0), ID, dead(7), dead(4)]), whole);
+        assert_eq!(of(&[dead(0), ID, dead(7), dead(4), but(3, 0xA5)]), whole);
+        let (one, two, three) = (but(3, 0xA5), but(9, 0xA5), but(12, 0xA5));
+        assert_eq!(of(&[ID, dead(7), one, ID, two, three]), None);
+        // A chip that is silent at times is something else, and so is a last byte of zeros.
+        assert_eq!(of(&[dead(0), ID, dead(0), ID]), None);
+        assert_eq!(of(&[but(19, 0), ID, ID]), None);
+        assert_eq!(of(&[ID, ID]), None);
+    }
 }
