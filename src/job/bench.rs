@@ -21,7 +21,7 @@ use crate::part::{
 /// SCK where none is asked for: what a short clip ribbon carries (common practice, no source).
 pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
 
-/// In place of an SCK, for [`contact`](super::contact): as high as wires, link and part allow.
+/// In place of an SCK, for [`contact`](super::contact()): as high as wires, link and part allow.
 pub const SCK_FREE: Hertz = Hertz(u32::MAX);
 
 /// How often the ID is read to judge the contact.

@@ -31,7 +31,7 @@ use load::{Grain, Load, Rates};
 pub enum Action {
     /// Erased, then programmed wherever the target is not blank.
     Erase {
-        /// Place in [`Worklist::erase_types`].
+        /// Place among the erase types of the worklist.
         erase_type: u8,
     },
     /// Programmed only: no bit has to go from 0 to 1.
