@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
@@ -164,25 +165,7 @@ impl UnitFile {
     /// # Errors
     /// `Toml` with line and column.
     pub fn parse(path: &Path, bytes: &[u8]) -> Result<Self, UnitError> {
-        let refuse = |offset: usize, message: String| {
-            let (line, column) = position(bytes, offset);
-            UnitError::Toml {
-                path: path.to_owned(),
-                line,
-                column,
-                message,
-            }
-        };
-        let text = std::str::from_utf8(bytes)
-            .map_err(|error| refuse(error.valid_up_to(), "this is not UTF-8 text".into()))?;
-        let file: Self = toml::from_str(text).map_err(|error| {
-            let start = error.span().map_or(0, |span| span.start);
-            refuse(start, error.message().to_owned())
-        })?;
-        file.check().map_err(|(offset_key, message)| {
-            refuse(text.find(&offset_key).unwrap_or(0), message)
-        })?;
-        Ok(file)
+        read_toml(path, bytes, Self::check)
     }
 
     /// What the types cannot say; gives a text to point at, and what is wrong.
@@ -255,8 +238,34 @@ fn rfc3339(now: SystemTime) -> String {
     humantime::format_rfc3339_seconds(shown).to_string()
 }
 
+/// Reads a file that norlock keeps as TOML. `check` finds what the types cannot say: it gives a text of the
+/// file to point at, and what is wrong.
+pub(super) fn read_toml<T: DeserializeOwned>(
+    path: &Path,
+    bytes: &[u8],
+    check: impl FnOnce(&T) -> Result<(), (String, String)>,
+) -> Result<T, UnitError> {
+    let refuse = |offset: usize, message: String| {
+        let (line, column) = position(bytes, offset);
+        UnitError::Toml {
+            path: path.to_owned(),
+            line,
+            column,
+            message,
+        }
+    };
+    let text = std::str::from_utf8(bytes)
+        .map_err(|error| refuse(error.valid_up_to(), "this is not UTF-8 text".into()))?;
+    let file: T = toml::from_str(text).map_err(|error| {
+        let start = error.span().map_or(0, |span| span.start);
+        refuse(start, error.message().to_owned())
+    })?;
+    check(&file).map_err(|(at, message)| refuse(text.find(&at).unwrap_or(0), message))?;
+    Ok(file)
+}
+
 /// Line and column of a byte, both from 1.
-pub(super) fn position(bytes: &[u8], offset: usize) -> (usize, usize) {
+fn position(bytes: &[u8], offset: usize) -> (usize, usize) {
     let before = bytes.get(..offset).unwrap_or(bytes);
     let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
     let last = before.rsplit(|byte| *byte == b'\n').next().unwrap_or(&[]);

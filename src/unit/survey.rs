@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::error::UnitError;
-use super::file::position;
+use super::file::read_toml;
 use super::folder::Unit;
 use super::store::{Publish, Store, StoreFile, UNFINISHED_SUFFIX};
 
@@ -112,26 +112,13 @@ impl SurveyFile {
     /// # Errors
     /// `Toml` with line and column.
     pub fn parse(path: &Path, bytes: &[u8]) -> Result<Self, UnitError> {
-        let refuse = |offset: usize, message: String| {
-            let (line, column) = position(bytes, offset);
-            UnitError::Toml {
-                path: path.to_owned(),
-                line,
-                column,
-                message,
+        read_toml(path, bytes, |file: &Self| match file.format {
+            FORMAT => Ok(()),
+            other => {
+                let message = format!("form {other} is not known, only {FORMAT} is");
+                Err(("format".into(), message))
             }
-        };
-        let text = std::str::from_utf8(bytes)
-            .map_err(|error| refuse(error.valid_up_to(), "this is not UTF-8 text".into()))?;
-        let file: Self = toml::from_str(text).map_err(|error| {
-            let start = error.span().map_or(0, |span| span.start);
-            refuse(start, error.message().to_owned())
-        })?;
-        if file.format != FORMAT {
-            let message = format!("form {} is not known, only {FORMAT} is", file.format);
-            return Err(refuse(text.find("format").unwrap_or(0), message));
-        }
-        Ok(file)
+        })
     }
 
     /// The file's text.
