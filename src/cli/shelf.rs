@@ -247,8 +247,8 @@ impl Row<'_> {
         job::is_behind(unit, stage, &name.unwrap_or_default(), digest)
     }
 
-    /// One unit, from the seated clip to its last stage. `seated` is the bench and the name of the unit that
-    /// the clip was last seated on.
+    /// One unit, from the seated clip to its last stage. `seated` has, by link, the bench and the name of the
+    /// unit that the clip on it was last seated on.
     fn turn(
         &self,
         place: &Place<'_>,

@@ -205,7 +205,7 @@ pub fn is_behind(unit: &Unit, command: &str, image: &str, digest: Option<Digest>
     // One that was refused has changed nothing, and undoes no other.
     let changed = |one: &Recorded| {
         matches!(one.command.as_str(), "write" | "restore")
-            && (one.chip != "untouched" || one.outcome == NOTHING_TO_CHANGE)
+            && (!one.chip.starts_with("untouched") || one.outcome == NOTHING_TO_CHANGE)
     };
     let since = operations.iter().rposition(changed);
     match command {

@@ -106,6 +106,24 @@ fn a_row_goes_through_all_stages_and_goes_on_where_it_stopped() {
 }
 
 #[test]
+fn what_is_behind_a_unit_is_told_by_what_was_written_and_not_by_its_name() {
+    let desk = desk(|_, _| ());
+    desk.ends(LINE, 3);
+    type_digits(&desk, &NAMES);
+    desk.ends(LINE, 0);
+    // A refused write has undone nothing; another target under the same name was never written.
+    let bench = "--mock gauge-02.toml --power clip --marking W25Q80DVSIG --quiet";
+    desk.ends(&format!("write target.bin --unit gauge-02 {bench}"), 3);
+    let tailor = "tailor --unit gauge-01 --replace --piece system=system.bin --fill system=keep";
+    desk.ends(&format!("{tailor} --sha256 system=#system.bin"), 0);
+    // Due, and held: the chip holds the target before, of which there is no backup.
+    let ended = desk.ends(LINE, 3);
+    ended.says("Held by nothing-unexplained");
+    let held = "-| contact done now; stopped at write, exit code 3";
+    ends_with(&ended, [held, "| nothing was due", "| nothing was due"]);
+}
+
+#[test]
 fn a_chip_of_another_unit_is_refused_by_name() {
     // The clip was not moved from gauge-01.
     let desk = desk(|name, bench| {
