@@ -10,7 +10,7 @@ mod parts;
 mod value;
 
 use std::ffi::OsString;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser, Subcommand};
@@ -186,10 +186,10 @@ impl Command {
         match self {
             Self::Contact(args) => args.unit.as_deref(),
             Self::Id(args) => args.unit.as_deref(),
-            Self::Verify(args) => args.unit.as_deref(),
+            Self::Verify(args) => args.unit.first().map(PathBuf::as_path),
             Self::Protect(args) => args.unit.as_deref(),
             Self::Inspect(args) => args.unit.as_deref(),
-            Self::Backup(args) => Some(&args.unit),
+            Self::Backup(args) => args.unit.first().map(PathBuf::as_path),
             Self::Check(args) => Some(&args.unit),
             Self::Tailor(args) => Some(&args.unit),
             Self::Worklist(args) => Some(&args.unit),
@@ -233,13 +233,73 @@ impl Command {
         // A command that can change the chip wants it also where it only looks, so that adding an option
         // to the line never sends it to another chip.
         let can_change = self.changes_chip() || matches!(self, Self::Protect(_));
-        if can_change && bus.spidev.is_none() && bus.mock.is_none() {
+        if can_change && bus.links().next().is_none() {
             return Some(format!(
                 "{} can change the chip and wants to be told where it is: --spidev PATH or --mock FILE",
                 self.name()
             ));
         }
-        bus.accept.paired().err()
+        bus.accept
+            .paired()
+            .err()
+            .or_else(|| self.several_fault(bus))
+    }
+
+    /// What is wrong with a line that names more than one chip or unit.
+    fn several_fault(&self, bus: &BusArgs) -> Option<String> {
+        let links: Vec<&Path> = bus.links().collect();
+        let units = match self {
+            Self::Backup(args) => &args.unit,
+            Self::Verify(args) => &args.unit,
+            _ if links.len() > 1 => {
+                return Some(format!("{} works on one chip at a time", self.name()));
+            }
+            _ => return None,
+        };
+        if links.len() < 2 && units.len() < 2 {
+            return None;
+        }
+        if links.len() != units.len() {
+            return Some(format!(
+                "chips named: {}, units named: {}; name one --unit for each chip, in the same order",
+                links.len(),
+                units.len()
+            ));
+        }
+        let units: Vec<&Path> = units.iter().map(PathBuf::as_path).collect();
+        if let Some(twice) = twice(&links).or_else(|| twice(&units)) {
+            return Some(format!("'{}' is named twice", twice.display()));
+        }
+        if bus.trace.is_some() {
+            return Some("a trace holds the frames of one chip: leave --trace out, or read the units one by one".into());
+        }
+        (!bus.accept.accept.is_empty()).then(|| {
+            "what is accepted is accepted of one unit: give that unit a command of its own".into()
+        })
+    }
+
+    /// The same line for each unit that it names, where these are several.
+    #[must_use]
+    pub fn each(&self) -> Vec<Self> {
+        let of = |index: usize| match self {
+            Self::Backup(args) => Self::Backup(BackupArgs {
+                unit: args.unit.get(index).cloned().into_iter().collect(),
+                beside: args.beside.clone(),
+                bus: args.bus.only(index),
+            }),
+            Self::Verify(args) => Self::Verify(VerifyArgs {
+                unit: args.unit.get(index).cloned().into_iter().collect(),
+                bus: args.bus.only(index),
+                ..args.clone()
+            }),
+            other => other.clone(),
+        };
+        let units = match self {
+            Self::Backup(args) => args.unit.len(),
+            Self::Verify(args) => args.unit.len(),
+            _ => 1,
+        };
+        (0..units.max(1)).map(of).collect()
     }
 
     /// A usage error with this command's usage line.
@@ -251,6 +311,23 @@ impl Command {
             None => command.error(ErrorKind::ValueValidation, fault),
         }
     }
+}
+
+/// A path that stands there twice, however it is written.
+fn twice<'a>(paths: &[&'a Path]) -> Option<&'a Path> {
+    let place = |path: &Path| {
+        let found = path.canonicalize().or_else(|_| std::path::absolute(path));
+        found.unwrap_or_else(|_| path.to_owned())
+    };
+    let places: Vec<PathBuf> = paths.iter().map(|path| place(path)).collect();
+    let again = |index: &usize| {
+        places
+            .get(..*index)
+            .is_some_and(|before| places.get(*index).is_some_and(|one| before.contains(one)))
+    };
+    (0..paths.len())
+        .find(again)
+        .and_then(|index| paths.get(index).copied())
 }
 
 #[cfg(test)]

@@ -1,7 +1,9 @@
 //! The person, or the program, that watches a job from the command line.
 
 use std::io;
+use std::sync::Arc;
 
+use super::abreast::Lane;
 use super::figures;
 use super::progress::{Mode, Progress};
 use super::stop::Stopping;
@@ -11,7 +13,7 @@ use crate::job::{Attendant, Task};
 /// Shows progress and passes Ctrl-C on.
 pub struct Watcher {
     progress: Progress,
-    stop: Stopping,
+    stop: Arc<Stopping>,
     task: Option<Task>,
 }
 
@@ -24,10 +26,20 @@ impl Watcher {
         let progress = Progress::new(mode);
         let teller = progress.teller();
         Ok(Self {
-            stop: Stopping::watch(move || teller.stopping())?,
+            stop: Arc::new(Stopping::watch(move || teller.stopping())?),
             progress,
             task: None,
         })
+    }
+
+    /// One of several, each watching a unit of its own; the wish to stop is for all of them.
+    #[must_use]
+    pub fn in_lane(mode: Mode, lane: &Lane) -> Self {
+        Self {
+            progress: Progress::in_lane(mode, lane),
+            stop: Arc::clone(&lane.stop),
+            task: None,
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 //! Answers go to stdout; progress, questions and complaints go to stderr. Text that came from
 //! outside (file names, markings, TOML) is cleaned of control characters where it is printed.
 
+mod abreast;
 pub mod args;
 mod attend;
 mod bench;

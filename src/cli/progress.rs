@@ -4,9 +4,10 @@ use std::io::Write;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
+use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
 use serde::Serialize;
 
+use super::abreast::Lane;
 use super::look::{complain, say};
 use super::waterline::{MARKS, Reached, Unit, beside, labelled};
 use crate::job::clean;
@@ -32,6 +33,8 @@ pub struct Progress {
     out: Box<dyn Write + Send>,
     stage: Option<Stage>,
     drawn: Drawn,
+    /// The unit, and the waterline that it has for all stages, where several are worked on at once.
+    lane: Option<(String, ProgressBar)>,
 }
 
 /// The waterline that stands on the terminal now.
@@ -41,11 +44,14 @@ type Drawn = Arc<Mutex<Option<ProgressBar>>>;
 pub struct Teller {
     mode: Mode,
     drawn: Drawn,
+    bars: Option<MultiProgress>,
 }
 
 /// The stage at work.
 struct Stage {
     label: String,
+    /// The unit, where its waterline stands among others.
+    of: Option<String>,
     reached: Reached,
     begun: Instant,
     parts_told: u64,
@@ -77,13 +83,35 @@ enum Event<'a> {
     Stopping,
 }
 
+/// The same of one unit among others.
+#[derive(Debug, Serialize)]
+struct Told<'a> {
+    #[serde(flatten)]
+    event: &'a Event<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    of: Option<&'a str>,
+}
+
 impl Teller {
+    /// One who speaks between the waterlines of several units.
+    #[must_use]
+    pub fn beside(mode: Mode, bars: &MultiProgress) -> Self {
+        Self {
+            mode,
+            drawn: Drawn::default(),
+            bars: Some(bars.clone()),
+        }
+    }
+
     /// Says that the wish to stop was heard, whatever the mode: who asked waits for it.
     pub fn stopping(&self) {
         const WORDS: &str = "Stopping, as soon as nothing is left half done.";
         if self.mode == Mode::Json {
             let line = serde_json::to_string(&Event::Stopping);
             return line.map_or((), |line| say(&line));
+        }
+        if let Some(bars) = &self.bars {
+            return bars.suspend(|| complain(WORDS));
         }
         let drawn = self.drawn.lock().unwrap_or_else(PoisonError::into_inner);
         match drawn.as_ref() {
@@ -110,6 +138,20 @@ impl Progress {
             out,
             stage: None,
             drawn: Drawn::default(),
+            lane: None,
+        }
+    }
+
+    /// The progress of one unit among others.
+    #[must_use]
+    pub fn in_lane(mode: Mode, lane: &Lane) -> Self {
+        let bar = match mode {
+            Mode::Waterline => lane.bars.add(drawn_line()),
+            _ => ProgressBar::hidden(),
+        };
+        Self {
+            lane: Some((lane.unit.clone(), bar)),
+            ..Self::new(mode)
         }
     }
 
@@ -119,6 +161,7 @@ impl Progress {
         Teller {
             mode: self.mode,
             drawn: Arc::clone(&self.drawn),
+            bars: None,
         }
     }
 
@@ -135,10 +178,12 @@ impl Progress {
             total,
             unit,
         };
-        let bar = (self.mode == Mode::Waterline).then(drawn_line);
+        let (of, own) = self.lane.clone().unzip();
+        let bar = (self.mode == Mode::Waterline).then(|| own.unwrap_or_else(drawn_line));
         self.draw_on(bar.clone());
         self.stage = Some(Stage {
             label: clean(label).into_owned(),
+            of,
             reached,
             begun: Instant::now(),
             parts_told: 0,
@@ -185,7 +230,7 @@ impl Progress {
         }
         stage.parts_told = part;
         if self.mode == Mode::Lines {
-            let line = format!("{}: {}", stage.label, stage.reached.words(elapsed));
+            let line = stage.told(&stage.reached.words(elapsed));
             self.line(&line);
         } else {
             self.tell_reached();
@@ -202,7 +247,7 @@ impl Progress {
         let words = clean(words);
         match self.mode {
             Mode::Waterline => stage.leave(&words),
-            Mode::Lines => self.line(&format!("{}: {words}", stage.label)),
+            Mode::Lines => self.line(&stage.told(&words)),
             Mode::Json => {
                 let (stage, Reached { total, unit, .. }) = (stage.label.as_str(), stage.reached);
                 self.tell(&Event::Finished { stage, total, unit });
@@ -224,7 +269,8 @@ impl Progress {
     }
 
     fn tell(&mut self, event: &Event<'_>) {
-        if let Ok(line) = serde_json::to_string(event) {
+        let of = self.lane.as_ref().map(|(unit, _)| unit.as_str());
+        if let Ok(line) = serde_json::to_string(&Told { event, of }) {
             self.line(&line);
         }
     }
@@ -236,18 +282,38 @@ impl Progress {
 }
 
 impl Stage {
+    /// A plain line.
+    fn told(&self, words: &str) -> String {
+        let of = self.of.iter().map(|unit| format!("{unit}, "));
+        format!("{}{}: {words}", of.collect::<String>(), self.label)
+    }
+
     /// Redraws the waterline and the lines beside it, where there is one.
     fn draw(&self, elapsed: Duration) {
         let Some(bar) = &self.bar else { return };
-        bar.set_message(self.picture(&self.reached.words(elapsed)));
+        bar.set_message(match &self.of {
+            // The marks say how much; there is no room to say it twice.
+            Some(unit) => {
+                let left = self.reached.time_left(elapsed);
+                let left = left.iter().map(|left| format!(", {left}"));
+                self.among(unit, &format!("{}{}", self.label, left.collect::<String>()))
+            }
+            None => self.picture(&self.reached.words(elapsed)),
+        });
     }
 
     /// Leaves the finished waterline standing, without the lines beside it.
     fn leave(&mut self, words: &str) {
         self.in_hand.clear();
-        if let Some(bar) = &self.bar {
-            bar.finish_with_message(self.picture(words));
+        let Some(bar) = &self.bar else { return };
+        match &self.of {
+            Some(unit) => bar.set_message(self.among(unit, &format!("{}: {words}", self.label))),
+            None => bar.finish_with_message(self.picture(words)),
         }
+    }
+
+    fn among(&self, unit: &str, words: &str) -> String {
+        format!("{unit:<8}  {}  {words}", self.reached.marks())
     }
 
     fn picture(&self, words: &str) -> String {

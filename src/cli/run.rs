@@ -1,10 +1,11 @@
 //! One command: set up, run the job, show what it returns.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use serde::Serialize;
 
+use super::abreast::abreast;
 use super::args::{self, Command};
 use super::attend::Watcher;
 use super::look::{Look, complain};
@@ -38,11 +39,35 @@ impl Answer {
     }
 }
 
+/// How a command ended, to be shown.
+pub struct Ended {
+    name: &'static str,
+    /// The unit's name, where one was named.
+    of: Option<String>,
+    /// Whether it may have changed the chip.
+    changes: bool,
+    result: Result<Answer, Stop>,
+}
+
+impl Ended {
+    /// The end of `name`, which changed no chip.
+    pub fn untouched(name: &'static str, result: Result<Answer, Stop>) -> Self {
+        Self {
+            name,
+            of: None,
+            changes: false,
+            result,
+        }
+    }
+}
+
 /// One JSON line on stdout.
 #[derive(Serialize)]
 struct Line<'a> {
     event: &'static str,
     command: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    of: Option<&'a str>,
     exit: u8,
     #[serde(flatten)]
     outcome: Outcome<'a>,
@@ -55,24 +80,44 @@ enum Outcome<'a> {
     Stop(&'a Stop),
 }
 
-/// Runs a command and shows how it ended.
+/// Runs a command, for each unit that it names, and shows how it ended.
 pub fn run(command: Command, look: Look) -> Exit {
+    let each = command.each();
+    if each.len() > 1 {
+        return abreast(each, look);
+    }
     once(command, look).0
 }
 
-/// The same, and gives what the command reports as data.
+/// The same for one unit, and gives what the command reports as data.
 pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
+    conclude(worked(command, Ok(()), look), look)
+}
+
+/// Does what the command asks for, unless its bench was not `ready`.
+pub fn worked(command: Command, ready: Result<(), Stop>, look: Look) -> Ended {
     let (name, typed) = (command.name(), Typed::of(&command));
     let (touches_bus, changes) = (command.bus().is_some(), command.changes_chip());
     let folder = command.unit().map(std::path::Path::to_owned);
-    let result = answer(command, look, &typed).map_err(|stop| {
+    let result = ready.and_then(|()| answer(command, look, &typed));
+    let result = result.map_err(|stop| {
         let stop = match &folder {
             Some(folder) => job::in_unit(Arc::new(RealStore::new()), folder, stop),
             None => stop,
         };
         worded(stop, &typed, touches_bus)
     });
-    let (screen, exit, outcome) = match &result {
+    Ended {
+        name,
+        of: typed.unit_name().map(str::to_owned),
+        changes,
+        result,
+    }
+}
+
+/// Shows how a command ended.
+pub fn conclude(ended: Ended, look: Look) -> (Exit, serde_json::Value) {
+    let (screen, exit, outcome) = match &ended.result {
         Ok(answer) => (
             answer.screen.clone(),
             answer.exit,
@@ -82,19 +127,21 @@ pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
     };
     let line = Line {
         event: "ended",
-        command: name,
+        command: ended.name,
+        of: ended.of.as_deref(),
         exit: exit.number(),
         outcome,
     };
-    if !look.json && result.is_err() {
+    if !look.json && ended.result.is_err() {
         complain(screen.render(false).trim_end());
     } else if let Err(error) = look.answer(&screen, &line) {
         complain(&format!("The answer could not be printed: {error}"));
         // What was done to a chip counts more than that nobody could read it.
-        let exit = if changes { exit } else { Exit::FileFault };
+        let exit = if ended.changes { exit } else { Exit::FileFault };
         return (exit, serde_json::Value::Null);
     }
-    (exit, result.map(|answer| answer.data).unwrap_or_default())
+    let data = ended.result.map(|answer| answer.data);
+    (exit, data.unwrap_or_default())
 }
 
 /// A stop as it suits the command line: its next step names the unit, and a command that needs no chip
@@ -105,6 +152,14 @@ fn worded(mut stop: Stop, typed: &Typed, touches_bus: bool) -> Stop {
         stop.chip = ChipState::NotMet;
     }
     stop
+}
+
+/// Somebody who watches the job on this bench, among others or by itself.
+fn watcher_of(bus: &args::BusArgs, look: Look) -> Result<Watcher, Stop> {
+    match &bus.abreast {
+        Some(lane) => Ok(Watcher::in_lane(look.progress, lane)),
+        None => watcher(look),
+    }
 }
 
 /// Somebody who watches the job. From here on Ctrl-C asks it to stop; until the last question is
@@ -126,21 +181,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
             Ok(Answer::new(Exit::True, show::id(&report, typed), &report))
         }
         Command::Sfdp(args) => sfdp(&args, look, typed),
-        Command::Backup(args) => {
-            let mut setup = setup(&args.bus, Some(&args.unit))?;
-            let mut unit = Unit::open_or_create(setup.store, &args.unit)?;
-            if args.bus.sck.is_none() {
-                let proven = job::proven_sck(&unit, &setup.bench.way.name());
-                setup.bench.sck = proven.unwrap_or(setup.bench.sck);
-            }
-            let mut beside = Vec::new();
-            for folder in &args.beside {
-                beside.extend(job::unit_in(unit.store(), folder)?);
-            }
-            let report = job::backup_beside(&mut unit, &beside, setup.bench, &mut watcher(look)?)?;
-            let screen = show::backup(&report, typed);
-            Ok(Answer::new(Exit::True, screen, &report))
-        }
+        Command::Backup(args) => backup(&args, look, typed),
         Command::Check(args) => check(&args, typed),
         Command::Inspect(args) => inspect::inspect(&args),
         Command::Tailor(args) => tailor(&args, typed),
@@ -165,6 +206,24 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Shelf(args) => shelf::shelf(&args, look),
         Command::Demo(args) => demo::demo(&args.folder, look),
     }
+}
+
+fn backup(args: &args::BackupArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
+    let folder = args.unit.first().ok_or_else(no_unit)?;
+    let mut setup = setup(&args.bus, Some(folder))?;
+    let mut unit = Unit::open_or_create(setup.store, folder)?;
+    if args.bus.sck.is_none() {
+        let proven = job::proven_sck(&unit, &setup.bench.way.name());
+        setup.bench.sck = proven.unwrap_or(setup.bench.sck);
+    }
+    let mut watcher = watcher_of(&args.bus, look)?;
+    let report = job::backup_beside(&mut unit, &args.beside, setup.bench, &mut watcher)?;
+    let screen = show::backup(&report, typed);
+    Ok(Answer::new(Exit::True, screen, &report))
+}
+
+fn no_unit() -> Stop {
+    Stop::new(Exit::Usage, "No unit was named.", "norlock --help")
 }
 
 fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -278,11 +337,7 @@ fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
             return Ok(Answer::new(shelf.exit(), screen, &shelf));
         }
         (None, None) => {
-            return Err(Stop::new(
-                Exit::Usage,
-                "No unit was named.",
-                "norlock logbook --help",
-            ));
+            return Err(no_unit());
         }
     };
     let unit = match &args.note {
@@ -384,7 +439,7 @@ fn write(args: args::WriteArgs, look: Look, typed: &Typed) -> Result<Answer, Sto
     let order = WriteOrder {
         target,
         target_name,
-        offline: offline(&args.offline, &unit, None, args.bus.mock.is_some())?,
+        offline: offline(&args.offline, &unit, None, args.bus.mock().is_some())?,
         lift_protection: args.lift_protection,
     };
     let report = job::write(&mut unit, order, setup.bench, &mut watcher(look)?)?;
@@ -398,7 +453,12 @@ fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer
     let ranges = args.rewrite.iter();
     let order = RestoreOrder {
         to: args.to,
-        offline: offline(&args.offline, &unit, Some(args.to), args.bus.mock.is_some())?,
+        offline: offline(
+            &args.offline,
+            &unit,
+            Some(args.to),
+            args.bus.mock().is_some(),
+        )?,
         rewrite: ranges.map(|range| range.0.start.0..range.0.end.0).collect(),
         replacement: args.replacement,
         lift_protection: args.lift_protection,
@@ -439,10 +499,10 @@ fn survey(args: &args::SurveyArgs, look: Look, typed: &Typed) -> Result<Answer, 
 }
 
 fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
-    let setup = setup(&args.bus, args.unit.as_deref())?;
-    let (image, name) = image(setup.store.as_ref(), args.unit.as_deref(), &args.image)?;
-    let unit = args.unit.as_deref();
-    let unit = unit
+    let folder = args.unit.first().map(PathBuf::as_path);
+    let setup = setup(&args.bus, folder)?;
+    let (image, name) = image(setup.store.as_ref(), folder, &args.image)?;
+    let unit = folder
         .map(|folder| Unit::view(Arc::clone(&setup.store), folder))
         .transpose()?;
     let map = unit
@@ -452,8 +512,13 @@ fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, 
         .flatten();
     let mut order = VerifyOrder::whole(image.as_ref(), args.passes);
     order.regions.clone_from(&args.region);
-    let mut report = job::verify(&order, unit.as_ref(), setup.bench, &mut watcher(look)?)?;
-    if let Some(folder) = &args.unit {
+    let mut report = job::verify(
+        &order,
+        unit.as_ref(),
+        setup.bench,
+        &mut watcher_of(&args.bus, look)?,
+    )?;
+    if let Some(folder) = folder {
         let digest = hash(image.as_ref()).ok().map(|(digest, _)| digest);
         job::keep_verify(setup.store, folder, (&name, digest), &mut report);
     }

@@ -90,14 +90,14 @@ pub struct Setup {
 pub fn setup(args: &BusArgs, unit: Option<&Path>) -> Result<Setup, Stop> {
     let catalogue = catalogue(args.parts.as_deref())?;
     let real: Arc<dyn Store> = Arc::new(RealStore::new());
-    let (way, store) = match &args.mock {
+    let (way, store) = match args.mock() {
         Some(file) => {
             let mock = open_mock(file, &catalogue)?;
             let store: Arc<dyn Store> =
                 Arc::new(WitnessedStore::beside(real, &mock, MOCK_SYNC_TIME));
             (Way::Link(Box::new(mock.link())), store)
         }
-        None => (node(args.spidev.as_deref(), Path::new("/dev"))?, real),
+        None => (node(args.spidev(), Path::new("/dev"))?, real),
     };
     let accepted = args
         .accept

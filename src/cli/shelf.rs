@@ -17,7 +17,7 @@ use super::stop::Stopping;
 use super::typed::Typed;
 use super::wrap::{COLUMNS, wrap};
 use crate::interlock::{Held, Interlock};
-use crate::job::{self, Exit, Seat, ShelfFile, ShelfUnit, Stage, Stop, Way};
+use crate::job::{self, Exit, Others, Seat, ShelfFile, ShelfUnit, Stage, Stop, Way};
 use crate::unit::Unit;
 use crate::unit::store::{RealStore, Store, hash};
 
@@ -122,7 +122,7 @@ fn place<'a>(
     }
     let mut bus = all.clone();
     if unit.mock.is_some() || unit.spidev.is_some() {
-        (bus.mock, bus.spidev) = (unit.mock.clone(), unit.spidev.clone());
+        bus = bus.on(unit.spidev.clone(), unit.mock.clone());
     }
     bus.marking = unit.marking.clone().or(bus.marking);
     let others = file
@@ -137,8 +137,8 @@ fn place<'a>(
         words.push(format!("--unit={}", unit.folder.display()));
         if stage.command() != "tailor" {
             let of = |option: &str, path: &Path| format!("--{option}={}", path.display());
-            words.extend(bus.mock.as_deref().map(|path| of("mock", path)));
-            words.extend(bus.spidev.as_deref().map(|path| of("spidev", path)));
+            words.extend(bus.mock().map(|path| of("mock", path)));
+            words.extend(bus.spidev().map(|path| of("spidev", path)));
         }
         let cli = Cli::from_arguments(words).map_err(|error| {
             let text = error.to_string();
@@ -151,7 +151,7 @@ fn place<'a>(
             own.or(&bus);
         }
         if let Command::Backup(args) = &mut command {
-            args.beside.clone_from(&others);
+            args.beside = Others::of(others.clone());
         }
         stages.push((stage, command));
     }
@@ -160,10 +160,10 @@ fn place<'a>(
 
 /// What the clip is on: units on the same have to be lifted for one another.
 fn link(bus: &BusArgs) -> Result<String, Stop> {
-    if let Some(mock) = &bus.mock {
+    if let Some(mock) = bus.mock() {
         return Ok(mock.display().to_string());
     }
-    Ok(match node(bus.spidev.as_deref(), Path::new("/dev"))? {
+    Ok(match node(bus.spidev(), Path::new("/dev"))? {
         Way::Node { path, .. } => path.display().to_string(),
         Way::Link(link) => link.name().to_owned(),
     })

@@ -18,6 +18,7 @@ const SIGNALS: [i32; 4] = [SIGINT, SIGTERM, SIGHUP, SIGTSTP];
 ///
 /// From its making on none of them ends the process, however often it comes: a chip may be in the
 /// middle of a block. Whoever works looks at it between blocks.
+#[derive(Debug)]
 pub struct Stopping {
     flag: Arc<AtomicBool>,
     signals: Handle,

@@ -30,8 +30,8 @@ impl Typed {
     pub fn of(command: &Command) -> Self {
         let option = |name: &str, path: &Path| format!("{name} {}", word(path));
         let link = command.bus().and_then(|bus| {
-            let spidev = bus.spidev.as_deref().map(|path| option("--spidev", path));
-            spidev.or_else(|| bus.mock.as_deref().map(|path| option("--mock", path)))
+            let spidev = bus.spidev().map(|path| option("--spidev", path));
+            spidev.or_else(|| bus.mock().map(|path| option("--mock", path)))
         });
         let (sck, parts) = match command {
             Command::Worklist(args) => (args.sck, args.parts.as_deref()),

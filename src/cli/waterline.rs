@@ -58,10 +58,17 @@ impl Reached {
             Unit::Bytes => size_of(self.done, self.total),
             Unit::Steps => format!("{} of {}", self.done, self.total),
         };
-        match self.left(elapsed) {
-            Some(left) => format!("{amount}, {} left", about_seconds(left)),
+        match self.time_left(elapsed) {
+            Some(left) => format!("{amount}, {left}"),
             None => amount,
         }
+    }
+
+    /// The time alone: `about 7 s left`.
+    #[must_use]
+    pub fn time_left(self, elapsed: Duration) -> Option<String> {
+        let left = self.left(elapsed)?;
+        Some(format!("{} left", about_seconds(left)))
     }
 
     /// Time left at the speed so far; unknown until a hundredth is done.

@@ -1,5 +1,7 @@
 //! `backup`: two independent reads that agree, kept so that they can be trusted.
 
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use serde::Serialize;
@@ -7,10 +9,12 @@ use serde::Serialize;
 use super::bench::{Bench, Connected, Seen, connect};
 use super::differences::{RegionDifference, differences};
 use super::record::{begun_write, note_refusal, note_times, operation, region_map};
+use super::shelf::unit_in;
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Exit, Stop, recognise, wrap};
 use crate::interlock::Panel;
 use crate::link::Purpose;
+use crate::unit::store::Store;
 use crate::unit::{Digest, ImageName, Unit};
 
 /// What a backup found and kept.
@@ -47,17 +51,50 @@ pub fn backup(
     bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
-    backup_beside(unit, &[], bench, attendant)
+    backup_beside(unit, &Others::default(), bench, attendant)
+}
+
+/// Units whose chip it must not be, some of which may be backed up at the same time.
+#[derive(Debug, Clone, Default)]
+pub struct Others {
+    folders: Vec<PathBuf>,
+    /// Whoever has it looks at the others' images and then keeps its own, so that of two reads of one chip
+    /// the later finds the earlier.
+    turn: Arc<Mutex<()>>,
+}
+
+impl Others {
+    /// Those in `folders`, where one need not be a unit yet.
+    #[must_use]
+    pub fn of(folders: Vec<PathBuf>) -> Self {
+        let turn = Arc::default();
+        Self { folders, turn }
+    }
+
+    /// The same without one's own, in turn with all that come of the same.
+    #[must_use]
+    pub fn without(&self, own: &[PathBuf]) -> Self {
+        let others = self.folders.iter().filter(|folder| !own.contains(folder));
+        Self {
+            folders: others.cloned().collect(),
+            turn: Arc::clone(&self.turn),
+        }
+    }
+
+    fn units(&self, store: &Arc<dyn Store>) -> Result<Vec<Unit>, Stop> {
+        let units = self.folders.iter().map(|folder| unit_in(store, folder));
+        units.filter_map(Result::transpose).collect()
+    }
 }
 
 /// Backs the unit up, and keeps nothing that one of `others` has as an image of its own: the clip has then
-/// not been moved. Two chips that differ in an ID of their own may hold the same.
+/// not been moved, or two chip selects reach one chip. Two chips that differ in an ID of their own may hold the same.
 ///
 /// # Errors
 /// As [`backup`]; also held by `same-unit`.
 pub fn backup_beside(
     unit: &mut Unit,
-    others: &[Unit],
+    others: &Others,
     bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
@@ -67,11 +104,13 @@ pub fn backup_beside(
 
 fn backup_checked(
     unit: &mut Unit,
-    others: &[Unit],
+    others: &Others,
     mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
     refuse_a_mix(unit)?;
+    // One that cannot be read is told before the chip is.
+    others.units(unit.store())?;
     let mut connected = connect(
         Panel::new(std::mem::take(&mut bench.accepted)),
         bench,
@@ -99,7 +138,8 @@ fn backup_checked(
         None,
         true,
     );
-    must_not_be_of(&mut connected, others, reads.sha256)?;
+    let turn = others.turn.lock().unwrap_or_else(PoisonError::into_inner);
+    must_not_be_of(&mut connected, &others.units(unit.store())?, reads.sha256)?;
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
     }
@@ -107,6 +147,7 @@ fn backup_checked(
     remember(unit, &mut connected)?;
     unfinished.weak_because(reads.weak.clone());
     let image = unfinished.publish(unit, reads.sha256)?;
+    drop(turn);
     let Connected { chip, panel, seen } = connected;
     let outcome = format!("kept as {}", image.name.file_name());
     let mut done = operation("backup", &outcome, "untouched", &seen, &panel);

@@ -41,7 +41,7 @@ mod wrap;
 mod write;
 
 pub use attendant::{Attendant, Nobody, Task};
-pub use backup::{BackupReport, backup, backup_beside};
+pub use backup::{BackupReport, Others, backup, backup_beside};
 pub use bench::{Bench, SCK_DEFAULT, SCK_FREE, Seen, Way};
 pub use check::{CheckReport, check};
 pub(crate) use clean::{clean, word};

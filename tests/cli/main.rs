@@ -1,6 +1,7 @@
 //! The built program on real folders, with a simulated chip in a file.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod abreast;
 mod adding;
 mod bad_input;
 mod browser;

@@ -1,6 +1,6 @@
 //! What is on the bench: the link, the supply, the chip's marking.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::builder::PossibleValue;
 use clap::{Args, ValueEnum};
@@ -9,6 +9,7 @@ use crate::interlock::{Attestation, Power};
 use crate::jedec::{Hertz, Millivolts};
 
 use super::{AcceptArgs, SizeBytes, Supply};
+use crate::cli::abreast::Lane;
 
 impl ValueEnum for Power {
     fn value_variants<'a>() -> &'a [Self] {
@@ -33,10 +34,10 @@ pub struct BusArgs {
     /// The spidev node that the chip is on. A command that only reads takes, without it, the one node
     /// that is known to be of the pin header; /dev/spidev0.0 where there is no node at all.
     #[arg(long, value_name = "PATH", conflicts_with = "mock")]
-    pub spidev: Option<PathBuf>,
+    spidev: Vec<PathBuf>,
     /// A simulated chip kept in this file, instead of a real one.
     #[arg(long, value_name = "FILE")]
-    pub mock: Option<PathBuf>,
+    mock: Vec<PathBuf>,
     /// Highest SCK to ask for, such as 20MHz.
     #[arg(long, value_name = "CLOCK")]
     pub sck: Option<Hertz>,
@@ -67,9 +68,48 @@ pub struct BusArgs {
     /// What was said of the bench for this seating of the clip, so that it is not asked again.
     #[arg(skip)]
     pub attested: Option<Attestation>,
+    /// Who watches this unit and others at once.
+    #[arg(skip)]
+    pub abreast: Option<Lane>,
 }
 
 impl BusArgs {
+    /// The spidev node that was named.
+    #[must_use]
+    pub fn spidev(&self) -> Option<&Path> {
+        self.spidev.first().map(PathBuf::as_path)
+    }
+
+    /// The bench file of the simulated chip.
+    #[must_use]
+    pub fn mock(&self) -> Option<&Path> {
+        self.mock.first().map(PathBuf::as_path)
+    }
+
+    /// Every chip that was named, in order: nodes or bench files.
+    pub fn links(&self) -> impl Iterator<Item = &Path> {
+        self.spidev.iter().chain(&self.mock).map(PathBuf::as_path)
+    }
+
+    /// The same bench with another chip.
+    #[must_use]
+    pub fn on(&self, spidev: Option<PathBuf>, mock: Option<PathBuf>) -> Self {
+        Self {
+            spidev: spidev.into_iter().collect(),
+            mock: mock.into_iter().collect(),
+            ..self.clone()
+        }
+    }
+
+    /// The same bench with chip number `index` alone.
+    #[must_use]
+    pub fn only(&self, index: usize) -> Self {
+        self.on(
+            self.spidev.get(index).cloned(),
+            self.mock.get(index).cloned(),
+        )
+    }
+
     /// Takes from `all` what is not said here. The link is not taken: it is typed for each command.
     pub fn or(&mut self, all: &Self) {
         self.sck = self.sck.or(all.sck);

@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::{BusArgs, PictureFile};
 use crate::interlock::Power;
-use crate::job::{SURVEY_PASSES, SURVEY_PASSES_MIN};
+use crate::job::{Others, SURVEY_PASSES, SURVEY_PASSES_MIN};
 
 /// `contact`
 #[derive(Debug, Clone, Args)]
@@ -56,12 +56,13 @@ pub struct SfdpArgs {
 /// `backup`
 #[derive(Debug, Clone, Args)]
 pub struct BackupArgs {
-    /// The unit's folder, made where there is none.
-    #[arg(long, value_name = "FOLDER")]
-    pub unit: PathBuf,
-    /// Folders of units whose chip it must not be.
+    /// The unit's folder, made where there is none. Several units on a chip select each are read at once:
+    /// --spidev and --unit for each, in the same order.
+    #[arg(long, value_name = "FOLDER", required = true)]
+    pub unit: Vec<PathBuf>,
+    /// Units whose chip it must not be.
     #[arg(skip)]
-    pub beside: Vec<PathBuf>,
+    pub beside: Others,
     /// The bench.
     #[command(flatten)]
     pub bus: BusArgs,
@@ -112,9 +113,10 @@ pub struct VerifyArgs {
     /// Compare only this region of the unit's map; may be given more than once.
     #[arg(long, value_name = "NAME", requires = "unit")]
     pub region: Vec<String>,
-    /// The unit on the clip, named by its folder.
+    /// The unit on the clip, named by its folder. Several units on a chip select each are read at once:
+    /// --spidev and --unit for each, in the same order.
     #[arg(long, value_name = "FOLDER")]
-    pub unit: Option<PathBuf>,
+    pub unit: Vec<PathBuf>,
     /// The bench.
     #[command(flatten)]
     pub bus: BusArgs,

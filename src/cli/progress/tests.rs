@@ -86,3 +86,35 @@ writing  ''''''''|........  78 of 156, about 18 s left
 in hand  0x530000 in system: erased, being programmed"
     );
 }
+
+/// The widest words that a unit of eight letters can have keep within the screen.
+#[test]
+fn the_waterline_of_one_unit_among_others_keeps_within_the_screen() {
+    let mut stage = Stage {
+        label: "second read".into(),
+        of: Some("gauge-07".into()),
+        reached: Reached {
+            done: 6 * MIB,
+            total: 16 * MIB,
+            unit: Unit::Bytes,
+        },
+        begun: Instant::now(),
+        parts_told: 0,
+        in_hand: Vec::new(),
+        bar: Some(ProgressBar::hidden()),
+    };
+    let shown = |stage: &Stage| stage.bar.as_ref().unwrap().message();
+    stage.draw(Duration::from_millis(42_000));
+    assert_eq!(
+        shown(&stage),
+        "gauge-07  ''''''|..........  second read, about 70 s left"
+    );
+    stage.reached.done = stage.reached.total;
+    stage.leave("16 MiB in 112.4 s");
+    let line = shown(&stage);
+    assert_eq!(
+        line,
+        "gauge-07  ''''''''''''''''|  second read: 16 MiB in 112.4 s"
+    );
+    assert!(line.len() <= 60, "{}", line.len());
+}

@@ -1,5 +1,6 @@
 //! The screens: how each report reads. Wording and looks only; the reports say what is true.
 
+mod abreast;
 mod backup;
 mod check;
 mod contact;
@@ -18,6 +19,7 @@ mod wiring;
 mod worklist;
 mod write;
 
+pub use abreast::abreast;
 pub use backup::backup;
 pub use check::check;
 pub use contact::contact;

@@ -1,8 +1,10 @@
 //! What the chip itself gives reason to refuse.
 
+use std::path::PathBuf;
+
 use norlock::interlock::Acceptable;
 use norlock::jedec::Millivolts;
-use norlock::job::{self, Bench, Nobody};
+use norlock::job::{self, Bench, Nobody, Others};
 use norlock::mock::{Fault, Faults};
 use norlock::part::SupplyRange;
 
@@ -327,7 +329,7 @@ fn a_backup_that_another_unit_has_already() {
     // By what it holds alone: the part has no ID of its own, and there is no map to tell unit data by.
     let mut station = Station::with_part("XT25F08B", 55);
     station.marking = Some("25F08B".into());
-    let other = [beside(&mut station)];
+    let other = Others::of(vec![beside(&mut station).folder().to_owned()]);
     let backup = |station: &Station| {
         job::backup_beside(&mut station.unit(), &other, station.bench(), &mut Nobody)
     };
@@ -338,11 +340,47 @@ fn a_backup_that_another_unit_has_already() {
     backup(&station).unwrap();
     // Two chips that say themselves that they are two may hold the same.
     let mut station = Station::new(56);
-    let other = [beside(&mut station)];
+    let other = Others::of(vec![beside(&mut station).folder().to_owned()]);
     station
         .mock
         .set_unique_id(vec![0xD1, 0x64, 0x5C, 0x1B, 1, 2, 3, 4]);
     job::backup_beside(&mut station.unit(), &other, station.bench(), &mut Nobody).unwrap();
+}
+
+/// Two chip selects that reach one chip: both reads are good, and one of them is not that unit's.
+#[test]
+fn one_chip_that_two_units_are_read_from_at_once() {
+    let mut station = Station::new(58);
+    let folders = ["/bench/gauge-07", "/bench/gauge-08"].map(PathBuf::from);
+    let others = Others::of(folders.to_vec());
+    let mut jobs: Vec<_> = folders
+        .iter()
+        .map(|folder| {
+            station.folder.clone_from(folder);
+            let others = others.without(std::slice::from_ref(folder));
+            (station.unit(), others, station.bench())
+        })
+        .collect();
+    let ends: Vec<_> = std::thread::scope(|scope| {
+        let threads: Vec<_> = jobs
+            .drain(..)
+            .map(|(mut unit, others, bench)| {
+                scope.spawn(move || job::backup_beside(&mut unit, &others, bench, &mut Nobody))
+            })
+            .collect();
+        threads
+            .into_iter()
+            .map(|thread| thread.join().unwrap())
+            .collect()
+    });
+    let held: Vec<_> = ends.iter().filter_map(|end| end.as_ref().err()).collect();
+    assert_eq!(held.len(), 1, "{ends:?}");
+    assert_eq!(held[0].held[0].interlock.id(), "same-unit", "{held:?}");
+    let kept = folders.map(|folder| {
+        station.folder = folder;
+        station.unit().backups().len()
+    });
+    assert_eq!(kept.iter().sum::<usize>(), 1);
 }
 
 #[test]
