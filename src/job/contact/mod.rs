@@ -7,15 +7,11 @@
 mod kind;
 mod ladder;
 mod look;
+mod report;
 mod sck;
 pub(super) mod signs;
 
-use std::path::Path;
-use std::sync::Arc;
-use std::time::{Duration, SystemTime};
-
-use serde::ser::SerializeMap;
-use serde::{Serialize, Serializer};
+use std::time::Duration;
 
 use super::bench::{Bench, Met, PATIENCE, Reached, SCK_FREE, reach};
 use super::recognise::{another_id, is_about, own_id, recognise};
@@ -29,11 +25,11 @@ use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::Purpose;
 use crate::part::Part;
 use crate::unit::journal::{Journal, UnfinishedWrite};
-use crate::unit::store::Store;
-use crate::unit::{Operation, Unit, UnitError};
+use crate::unit::{Operation, Unit};
 
 pub use kind::Kind;
 pub use ladder::Rung;
+pub use report::{ContactReport, Evidence, keep_contact, proven_sck};
 pub use sck::Measured;
 pub use signs::Sign;
 
@@ -48,77 +44,6 @@ const READS_A_RUNG: u32 = 64;
 const SAMPLE_TIME_MS: u64 = 800;
 /// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB.
 const SAMPLE_READS: [u64; 2] = [2, 8];
-/// What was proven in a record of the unit file, beside `sck`.
-const PROVEN: &str = "proven";
-
-/// What was counted beside the ladder, at the lowest SCK.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Evidence {
-    /// Reads of the ID, and how many were as the first.
-    #[serde(serialize_with = "reads")]
-    pub ids: (usize, usize),
-    /// Reads of status register 1, and how many were as the first.
-    #[serde(serialize_with = "reads")]
-    pub statuses: (usize, usize),
-    /// Status register 1.
-    pub status: Option<u8>,
-    /// Reads of the SFDP header, and how many were as the first.
-    #[serde(serialize_with = "reads")]
-    pub sfdp: (usize, usize),
-    /// Reads of the ID right after a long one, and how many were right.
-    #[serde(serialize_with = "reads")]
-    pub after_long: (u32, u32),
-    /// Address lines that the chip has, and how many were seen to arrive; `None` where its size is not known.
-    pub lines: Option<(u32, u32)>,
-    /// How often MISO changed while CS was high; `None` where the link cannot look.
-    pub idle_changes: Option<u32>,
-    /// Bytes that were sampled.
-    pub sample_bytes: usize,
-}
-
-/// Reads, and how many of them were the same.
-fn reads<T: Serialize, S: Serializer>((reads, same): &(T, T), to: S) -> Result<S::Ok, S::Error> {
-    let mut map = to.serialize_map(Some(2))?;
-    map.serialize_entry("reads", reads)?;
-    map.serialize_entry("same", same)?;
-    map.end()
-}
-
-/// The verdict on the contact, with its evidence.
-#[derive(Debug, Clone, Serialize)]
-pub struct ContactReport {
-    /// Whether the contact is good: at one SCK at least every read was right, and no sign is bad.
-    pub good: bool,
-    /// What speaks against it, and what to look at.
-    pub sign: Option<Sign>,
-    /// What was found besides, and does not spoil a read.
-    pub notes: Vec<Sign>,
-    /// JEDEC ID, where every read brought the same one.
-    pub jedec_id: Option<String>,
-    /// Part, where it is known.
-    pub part: Option<String>,
-    /// The ladder, highest SCK first.
-    pub ladder: Vec<Rung>,
-    /// The highest SCK at which, and below which, every read was right.
-    pub proven: Option<Hertz>,
-    /// SCK to work at: the one asked for if that is proven, else one step below what is.
-    pub chosen: Option<Hertz>,
-    /// What ends the ladder below the SCK that was asked for, where that is not an error.
-    pub ends_at: Option<&'static str>,
-    /// Whether SFDP answered.
-    pub sfdp: bool,
-    /// The start sequence.
-    pub look: Option<FirstLook>,
-    /// What was counted.
-    pub evidence: Evidence,
-    /// The journal of a write of the unit that did not end; `None` where no unit was named.
-    pub unfinished: Option<String>,
-    /// Link, level and SCK asked for.
-    pub link: (String, Option<Millivolts>, Option<Hertz>),
-    /// The record for the unit file, without its outcome.
-    #[serde(skip)]
-    pub operation: Operation,
-}
 
 /// What a person may ask of the check besides.
 #[derive(Default)]
@@ -540,7 +465,7 @@ impl Check<'_> {
         ContactReport {
             good: sign.is_none(),
             sign,
-            evidence: evidence(&self.observed, self.sample.as_ref()),
+            evidence: Evidence::of(&self.observed, self.sample.as_ref()),
             notes: self.notes,
             jedec_id,
             part: None,
@@ -600,130 +525,4 @@ fn reads_at(sck: Hertz) -> usize {
     let bits_a_read = 64 * 1024 * 8;
     let reads = u64::from(sck.0) * SAMPLE_TIME_MS / 1000 / bits_a_read;
     usize::try_from(reads.clamp(least, most)).unwrap_or(1)
-}
-
-fn evidence(observed: &Observed, sample: Option<&Sample>) -> Evidence {
-    fn same<T: PartialEq>(all: &[T]) -> (usize, usize) {
-        let first = all.first();
-        (
-            all.len(),
-            all.iter().filter(|one| Some(*one) == first).count(),
-        )
-    }
-    let (long, failed) = observed.after_long;
-    Evidence {
-        ids: same(&observed.ids),
-        statuses: same(&observed.statuses),
-        status: observed.statuses.first().copied(),
-        sfdp: same(&observed.sfdp),
-        after_long: (long, long - failed),
-        lines: observed
-            .lines
-            .as_ref()
-            .map(|lines| (lines.all, lines.arriving)),
-        idle_changes: match observed.idle {
-            Idle::NotAsked => None,
-            Idle::Still => Some(0),
-            Idle::Driven { changes } => Some(changes),
-        },
-        sample_bytes: sample.map_or(0, |sample| {
-            sample.pieces.iter().map(|(_, bytes)| bytes.len()).sum()
-        }),
-    }
-}
-
-impl ContactReport {
-    /// What the ladder, lowest SCK first, says.
-    fn judge(&mut self) {
-        let (_, _, asked) = self.link;
-        if self.good {
-            let choice = ladder::choose(&self.ladder, asked.unwrap_or(SCK_FREE));
-            (self.proven, self.chosen) = (choice.proven, choice.chosen);
-            match self.proven {
-                None => self.unsteady(),
-                Some(proven) => self.note_ladder(proven),
-            }
-        }
-        self.ladder.reverse();
-    }
-
-    fn unsteady(&mut self) {
-        let lowest = self.ladder.first();
-        let sck = lowest.map_or(LOWEST, |rung| rung.sck);
-        let [wrong, bits] = lowest.map_or([0, 0], |rung| [rung.wrong_bits, rung.bits]);
-        let seen = format!("{wrong} of {bits} bits are wrong even at {sck}");
-        self.good = false;
-        self.sign = Some(Sign::unsteady_array(seen, None));
-    }
-
-    fn note_ladder(&mut self, proven: Hertz) {
-        if let Some(wrong) = self.ladder.iter().find(|rung| !rung.is_right()) {
-            let seen = format!(
-                "{} of {} bits are wrong at {}, none at {proven}",
-                wrong.wrong_bits, wrong.bits, wrong.sck
-            );
-            self.notes.push(Sign::new(Kind::LowSckOnly, seen, None));
-        }
-        let doubt = |rung: &Rung| rung.measured?.doubt(rung.sck);
-        if let Some(doubt) = self.ladder.iter().rev().find_map(doubt) {
-            self.notes.push(Sign::new(Kind::OddClock, doubt, None));
-        }
-    }
-
-    /// Whether the chip is another one than that of the unit that was named.
-    #[must_use]
-    pub fn is_of_another(&self) -> bool {
-        self.notes.iter().any(|note| note.kind == Kind::AnotherChip)
-    }
-
-    /// The step that the chosen SCK rests on: the proven one where no lower step stands for it.
-    #[must_use]
-    pub fn rests_on(&self) -> Option<&Rung> {
-        let at = |sck: Option<Hertz>| self.ladder.iter().find(|rung| Some(rung.sck) == sck);
-        at(self.chosen).or_else(|| at(self.proven))
-    }
-}
-
-/// Keeps a good contact in the unit's record, with the SCK to work at as `sck`: [`proven_sck`] finds it.
-/// A bad one leaves none, nor does one with another chip.
-///
-/// # Errors
-/// The unit cannot be opened to work on, or its file cannot be written. The verdict stands all the same.
-pub fn keep_contact(
-    store: Arc<dyn Store>,
-    folder: &Path,
-    report: &ContactReport,
-) -> Result<(), UnitError> {
-    let of_unit = report.good && !report.is_of_another();
-    let (Some(chosen), Some(rung), true) = (report.chosen, report.rests_on(), of_unit) else {
-        return Ok(());
-    };
-    let mut done = report.operation.clone();
-    done.outcome = format!(
-        "the clip is seated, and right up to {}",
-        shown(report.proven)
-    );
-    done.conditions.insert("sck".into(), chosen.to_string());
-    let measured = rung.measured.map_or_else(String::new, |measured| {
-        format!(", measured {}", measured.shown())
-    });
-    let proven = format!("no error in {} bits at {}{measured}", rung.bits, rung.sck);
-    done.conditions.insert(PROVEN.into(), proven);
-    Unit::open(store, folder)?.record(done, SystemTime::now())?;
-    Ok(())
-}
-
-fn shown(sck: Option<Hertz>) -> String {
-    sck.map(|sck| sck.to_string()).unwrap_or_default()
-}
-
-/// The SCK to work at that the unit's last good contact through `link` has proven.
-#[must_use]
-pub fn proven_sck(unit: &Unit, link: &str) -> Option<Hertz> {
-    let last = unit.file().operations.iter().rev();
-    let mut contacts = last.filter(|one| one.command == "contact");
-    let conditions = &contacts.next()?.conditions;
-    (conditions.get("link")? == link && conditions.contains_key(PROVEN))
-        .then(|| conditions.get("sck")?.parse().ok())
-        .flatten()
 }
