@@ -1,12 +1,14 @@
 //! Each pattern of a bad contact, from the fault that makes it, to its name; and that a good bench gives none.
 
+use std::time::{Duration, SystemTime};
+
 use norlock::interlock::Power;
 use norlock::jedec::Hertz;
 use norlock::job::{self, ContactReport, ContactWishes, Exit, Kind, Nobody, SCK_FREE, Seat};
 use norlock::link::Sent;
 use norlock::mock::{AddressBit, Fault, Faults, Flips, Miso};
 
-use norlock::unit::Unit;
+use norlock::unit::{Operation, Unit};
 
 use crate::station::Station;
 
@@ -426,6 +428,35 @@ fn a_clock_that_is_not_the_one_asked_for_is_measured() {
     assert_eq!(kinds(&coarse), [Kind::OddClock]);
 }
 
+/// What the simulated link charges for a message is known.
+#[test]
+fn what_each_message_costs_is_measured_within_2_us() {
+    for (overhead_us, clock) in [(0, 400), (7, 400), (30, 250), (113, 48), (900, 400)] {
+        let station = station();
+        station
+            .mock
+            .set_overhead(Duration::from_micros(overhead_us));
+        let divided = Fault::DividedClock {
+            clock: Hertz::mhz(clock),
+            from_batch: 0,
+            batches: None,
+        };
+        station.mock.set_faults(Faults::none().with(divided));
+        let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+        assert_eq!(
+            report.overhead(),
+            report.ladder[0].measured.map(|one| one.overhead)
+        );
+        for rung in &report.ladder {
+            let told = rung.measured.unwrap().overhead.as_micros();
+            assert!(
+                told.abs_diff(overhead_us.into()) <= 2,
+                "{overhead_us}: {rung:?}"
+            );
+        }
+    }
+}
+
 #[test]
 fn a_clock_that_moves_is_told() {
     let station = station();
@@ -480,6 +511,29 @@ fn the_proven_sck_is_kept_with_the_unit_and_found_again() {
     let bits = report.rests_on().unwrap().bits;
     let proven = format!("no error in {bits} bits at 5 MHz, measured 5 MHz");
     assert_eq!(kept.conditions["proven"], proven);
+    let overhead = job::message_overhead(&unit, &link);
+    assert_eq!(overhead, report.overhead());
+    assert_eq!(job::message_overhead(&unit, "/dev/spidev0.0"), None);
+    // A later one through another link says nothing of this one; a record without a cost is an older one's.
+    let mut another = Operation {
+        command: "contact".into(),
+        conditions: kept.conditions.clone(),
+        ..Operation::default()
+    };
+    let other = "/dev/spidev0.0";
+    another.conditions.insert("link".into(), other.into());
+    another.conditions.insert("sck".into(), "2 MHz".into());
+    another.conditions.remove("overhead");
+    let mut unit = unit;
+    unit.record(another, SystemTime::now()).unwrap();
+    let of = |link| {
+        (
+            job::proven_sck(&unit, link),
+            job::message_overhead(&unit, link),
+        )
+    };
+    assert_eq!(of(&link), (Some(Hertz::mhz(5)), overhead));
+    assert_eq!(of(other), (Some(Hertz::mhz(2)), None));
     drop(unit);
     // A bad contact leaves the record as it was.
     station
@@ -487,7 +541,7 @@ fn the_proven_sck_is_kept_with_the_unit_and_found_again() {
         .set_faults(Faults::none().with(loose(Miso::High)));
     let bad = job::contact(None, station.bench(), &mut Nobody).unwrap();
     job::keep_contact(station.store(), &station.folder, &bad).unwrap();
-    assert_eq!(station.unit().file().operations.len(), 1);
+    assert_eq!(station.unit().file().operations.len(), 2);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! `contact`
 
-use crate::cli::figures::count;
+use crate::cli::figures::{count, span};
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::job::{ContactReport, Evidence, Kind, Rung};
@@ -203,7 +203,7 @@ fn notes(screen: Screen, report: &ContactReport) -> Screen {
 }
 
 fn ladder(screen: Screen, report: &ContactReport) -> Screen {
-    report.ladder.iter().fold(screen, |screen, rung| {
+    let screen = report.ladder.iter().fold(screen, |screen, rung| {
         let measured = rung.measured.map_or_else(String::new, |measured| {
             format!("; {} measured", measured.shown())
         });
@@ -219,7 +219,14 @@ fn ladder(screen: Screen, report: &ContactReport) -> Screen {
                 million(rung.bits)
             ),
         )
-    })
+    });
+    match report.overhead() {
+        Some(time) => screen.row(
+            "message",
+            format!("{} each besides its bits, measured", span(time)),
+        ),
+        None => screen,
+    }
 }
 
 #[cfg(test)]
@@ -234,6 +241,7 @@ mod tests {
             measured: Some(Measured {
                 sck: Hertz(mhz * 999_999),
                 moving: false,
+                overhead: std::time::Duration::from_micros(30),
             }),
             reads: 192,
             same: 192 - u32::from(wrong > 0),
@@ -287,6 +295,7 @@ mod tests {
         for says in [
             "SCK 20 MHz: 70 of 4.2 million bits wrong; 20 MHz measured",
             "proof no error in 4.2 million bits at 5 MHz: fewer than 1 in 1.4 million, with a confidence of 95 %",
+            "message 30 us each besides its bits, measured",
             "MOSI 23 of 24 address bits seen to arrive",
             "link mock:clip, 20 MHz asked",
         ] {

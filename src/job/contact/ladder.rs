@@ -188,6 +188,7 @@ mod tests {
             rung.measured = Some(Measured {
                 sck: Hertz(real(sck) * 1_000_000),
                 moving: false,
+                overhead: std::time::Duration::ZERO,
             });
             rung.count(1000, u64::from(sck >= wrong_from));
             Ok::<(), ()>(())

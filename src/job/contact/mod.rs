@@ -29,7 +29,7 @@ use crate::unit::{Operation, Unit};
 
 pub use kind::Kind;
 pub use ladder::Rung;
-pub use report::{ContactReport, Evidence, keep_contact, proven_sck};
+pub use report::{ContactReport, Evidence, keep_contact, message_overhead, proven_sck};
 pub use sck::Measured;
 pub use signs::Sign;
 

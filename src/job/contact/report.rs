@@ -1,8 +1,9 @@
 //! What a check of the contact brings: the verdict with its evidence, and what of it is kept with the unit.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 use serde::ser::SerializeMap;
 use serde::{Serialize, Serializer};
@@ -19,6 +20,8 @@ use crate::unit::{Operation, Unit, UnitError};
 
 /// What was proven in a record of the unit file, beside `sck`.
 const PROVEN: &str = "proven";
+/// What a message was measured to cost, beside that: whole microseconds, and their unit.
+const OVERHEAD: (&str, &str) = ("overhead", " us");
 
 /// What was counted beside the ladder, at the lowest SCK.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -171,6 +174,12 @@ impl ContactReport {
         let at = |sck: Option<Hertz>| self.ladder.iter().find(|rung| Some(rung.sck) == sck);
         at(self.chosen).or_else(|| at(self.proven))
     }
+
+    /// What each message costs besides its bits, as measured at that step.
+    #[must_use]
+    pub fn overhead(&self) -> Option<Duration> {
+        Some(self.rests_on()?.measured?.overhead)
+    }
 }
 
 /// Keeps a good contact in the unit's record, with the SCK to work at as `sck`: [`proven_sck`] finds it.
@@ -198,6 +207,12 @@ pub fn keep_contact(
     });
     let proven = format!("no error in {} bits at {}{measured}", rung.bits, rung.sck);
     done.conditions.insert(PROVEN.into(), proven);
+    if let Some(overhead) = report.overhead() {
+        let (key, unit) = OVERHEAD;
+        let micros = (overhead.as_nanos() + 500) / 1000;
+        done.conditions
+            .insert(key.into(), format!("{micros}{unit}"));
+    }
     Unit::open(store, folder)?.record(done, SystemTime::now())?;
     Ok(())
 }
@@ -209,10 +224,24 @@ fn shown(sck: Option<Hertz>) -> String {
 /// The SCK to work at that the unit's last good contact through `link` has proven.
 #[must_use]
 pub fn proven_sck(unit: &Unit, link: &str) -> Option<Hertz> {
+    last_good(unit, link)?.get("sck")?.parse().ok()
+}
+
+/// What each message costs besides its bits, as measured by the same contact; `None` as well where that was
+/// kept before this was.
+#[must_use]
+pub fn message_overhead(unit: &Unit, link: &str) -> Option<Duration> {
+    let (key, unit_of_time) = OVERHEAD;
+    let text = last_good(unit, link)?.get(key)?;
+    let micros = text.strip_suffix(unit_of_time)?.parse().ok()?;
+    Some(Duration::from_micros(micros))
+}
+
+/// Conditions of the last good contact through `link`.
+fn last_good<'a>(unit: &'a Unit, link: &str) -> Option<&'a BTreeMap<String, String>> {
     let last = unit.file().operations.iter().rev();
-    let mut contacts = last.filter(|one| one.command == "contact");
-    let conditions = &contacts.next()?.conditions;
-    (conditions.get("link")? == link && conditions.contains_key(PROVEN))
-        .then(|| conditions.get("sck")?.parse().ok())
-        .flatten()
+    let contacts = last.filter(|one| one.command == "contact");
+    let mut conditions = contacts.map(|one| &one.conditions);
+    conditions
+        .find(|one| one.get("link").is_some_and(|name| name == link) && one.contains_key(PROVEN))
 }

@@ -6,10 +6,12 @@ use std::time::Duration;
 use serde::Serialize;
 
 use crate::chip::{Bare, ChipError};
-use crate::jedec::Hertz;
+use crate::jedec::{Hertz, ID_BYTES};
 
 /// What the longer of two reads takes on the wire, about: long beside what a scheduler disturbs.
 const LONG: Duration = Duration::from_millis(4);
+/// Bytes of a short read: what most messages of a write are, and nearly all of it is what a message costs.
+const SHORT: usize = ID_BYTES;
 /// Slopes that are taken.
 const ROUNDS: usize = 3;
 /// Reads of each length a slope: the shortest of them is the least disturbed one.
@@ -22,6 +24,9 @@ pub struct Measured {
     pub sck: Hertz,
     /// Whether they lie more than a sixth apart: the clock that it is divided from moves.
     pub moving: bool,
+    /// What a short message takes besides its bits, in whole microseconds: the least of several, as anything
+    /// else that runs makes it longer.
+    pub overhead: Duration,
 }
 
 impl Measured {
@@ -66,7 +71,7 @@ pub(super) fn measure(bare: &mut Bare, sck: Hertz) -> Result<Option<Measured>, C
     let long = about.clamp(32, bare.run_bytes(sck).max(32));
     // Both long enough that a controller handles them alike.
     let lengths = [long / 2, long];
-    let mut slopes = Vec::new();
+    let (mut slopes, mut shortest) = (Vec::new(), Duration::MAX);
     for _ in 0..ROUNDS {
         let mut best = [Duration::MAX; 2];
         for _ in 0..TRIES {
@@ -76,7 +81,23 @@ pub(super) fn measure(bare: &mut Bare, sck: Hertz) -> Result<Option<Measured>, C
         }
         slopes.push(slope(best, lengths));
     }
-    Ok(middle(slopes))
+    for _ in 0..ROUNDS * TRIES {
+        shortest = bare.time_run(SHORT, sck)?.min(shortest);
+    }
+    Ok(middle(slopes).map(|(sck, moving)| Measured {
+        sck,
+        moving,
+        overhead: besides_bits(shortest, SHORT + 1, sck),
+    }))
+}
+
+/// What a message of `bytes` took besides its bits. The line through two long reads would tell it as well, but
+/// a hundredth of their time is more than this is.
+fn besides_bits(taken: Duration, bytes: usize, sck: Hertz) -> Duration {
+    let bits = bytes as u64 * 8 * 1_000_000_000;
+    let wire = Duration::from_nanos(bits / u64::from(sck.0.max(1)));
+    let nanos = taken.saturating_sub(wire).as_nanos();
+    Duration::from_micros(u64::try_from((nanos + 500) / 1000).unwrap_or(u64::MAX))
 }
 
 /// Bits in a second, from the times that two lengths took.
@@ -87,15 +108,13 @@ fn slope([short, long]: [Duration; 2], [fewer, more]: [usize; 2]) -> Option<Hert
     u32::try_from(hz).ok().filter(|hz| *hz > 0).map(Hertz)
 }
 
-/// The middle one, where all of them are one.
-fn middle(slopes: Vec<Option<Hertz>>) -> Option<Measured> {
+/// The middle one, where all of them are one, and whether they are far apart.
+fn middle(slopes: Vec<Option<Hertz>>) -> Option<(Hertz, bool)> {
     let mut slopes: Vec<Hertz> = slopes.into_iter().collect::<Option<_>>()?;
     slopes.sort_unstable();
     let (least, most) = (slopes.first()?, slopes.last()?);
-    Some(Measured {
-        sck: *slopes.get(slopes.len() / 2)?,
-        moving: u64::from(least.0) * 7 < u64::from(most.0) * 6,
-    })
+    let moving = u64::from(least.0) * 7 < u64::from(most.0) * 6;
+    Some((*slopes.get(slopes.len() / 2)?, moving))
 }
 
 #[cfg(test)]
@@ -117,19 +136,32 @@ mod tests {
     #[test]
     fn one_slow_slope_is_told_as_moving_and_not_taken() {
         let mhz = |of: [u32; 3]| middle(of.map(|mhz| Some(Hertz::mhz(mhz))).to_vec());
-        let steady = mhz([20, 19, 20]).unwrap();
-        assert_eq!((steady.sck, steady.moving), (Hertz::mhz(20), false));
-        let moving = mhz([12, 20, 19]).unwrap();
-        assert_eq!((moving.sck, moving.moving), (Hertz::mhz(19), true));
+        assert_eq!(mhz([20, 19, 20]), Some((Hertz::mhz(20), false)));
+        assert_eq!(mhz([12, 20, 19]), Some((Hertz::mhz(19), true)));
         assert_eq!(middle(vec![Some(Hertz::mhz(1)), None]), None);
+    }
+
+    fn measured(sck: Hertz, moving: bool) -> Measured {
+        let overhead = Duration::ZERO;
+        Measured {
+            sck,
+            moving,
+            overhead,
+        }
+    }
+
+    #[test]
+    fn what_a_message_takes_besides_its_bits() {
+        let us = Duration::from_micros;
+        // 20 bytes are 160 us at 1 MHz.
+        assert_eq!(besides_bits(us(190), 20, Hertz::mhz(1)), us(30));
+        assert_eq!(besides_bits(us(46), 20, Hertz::mhz(10)), us(30));
+        assert_eq!(besides_bits(us(9), 20, Hertz::mhz(1)), us(0));
     }
 
     #[test]
     fn a_clock_far_from_what_was_asked_is_told() {
-        let doubt = |mhz: u32, moving| {
-            let sck = Hertz::mhz(mhz);
-            Measured { sck, moving }.doubt(Hertz::mhz(20))
-        };
+        let doubt = |mhz: u32, moving| measured(Hertz::mhz(mhz), moving).doubt(Hertz::mhz(20));
         assert_eq!(doubt(20, false), None);
         assert_eq!(doubt(16, false), None);
         assert!(doubt(15, false).unwrap().contains("measured 15 MHz"));
@@ -145,8 +177,7 @@ mod tests {
             (4_807_692, "4.81 MHz"),
             (399_361, "399 kHz"),
         ] {
-            let (sck, moving) = (Hertz(hz), false);
-            assert_eq!(Measured { sck, moving }.shown().to_string(), shown);
+            assert_eq!(measured(Hertz(hz), false).shown().to_string(), shown);
         }
     }
 }
