@@ -229,9 +229,14 @@ fn no_unit() -> Stop {
 fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
     let mut setup = setup(&args.bus, args.unit.as_deref())?;
     setup.bench.sck = args.bus.sck.unwrap_or(SCK_FREE);
-    let view = |folder| Unit::view(Arc::clone(&setup.store), folder);
-    // A folder that is no unit yet tells nothing of the chip.
-    let unit = args.unit.as_deref().and_then(|folder| view(folder).ok());
+    // A folder that is no unit yet, or cannot be read, tells nothing of the chip; but before a reset its
+    // journal is asked.
+    let view = |folder| job::unit_in(&setup.store, folder);
+    let unit = match args.unit.as_deref().map(view) {
+        Some(Err(stop)) if args.reset => return Err(stop),
+        Some(Ok(unit)) => unit,
+        Some(Err(_)) | None => None,
+    };
     let mut line = LiveLine::new(look.progress, args.bell);
     let mut tell = |seat, settled| line.tell(seat, settled);
     let wishes = job::ContactWishes {

@@ -4,9 +4,9 @@ use std::time::{Duration, SystemTime};
 
 use norlock::interlock::Power;
 use norlock::jedec::Hertz;
-use norlock::job::{self, ContactReport, ContactWishes, Exit, Kind, Nobody, SCK_FREE, Seat};
+use norlock::job::{self, ContactReport, ContactWishes, Exit, Kind, Nobody, SCK_FREE, Seat, Stop};
 use norlock::link::Sent;
-use norlock::mock::{AddressBit, Fault, Faults, Flips, Miso};
+use norlock::mock::{AddressBit, Fault, Faults, Flips, Miso, Torn};
 
 use norlock::unit::{Operation, Unit};
 
@@ -544,30 +544,98 @@ fn the_proven_sck_is_kept_with_the_unit_and_found_again() {
     assert_eq!(station.unit().file().operations.len(), 2);
 }
 
-#[test]
-fn a_reset_is_sent_where_it_is_asked_for() {
-    let codes = |station: &Station| -> Vec<u8> {
-        let trace = station.trace.lock().unwrap();
-        let reset = |sent: &&Sent| [0x66, 0x99].contains(&sent.out[0]);
-        trace.iter().filter(reset).map(|sent| sent.out[0]).collect()
-    };
-    let wishes = || ContactWishes {
+/// The frames of a reset that went out.
+fn reset_frames(station: &Station) -> Vec<u8> {
+    let trace = station.trace.lock().unwrap();
+    let reset = |sent: &&Sent| [0x66, 0x99].contains(&sent.out[0]);
+    trace.iter().filter(reset).map(|sent| sent.out[0]).collect()
+}
+
+fn with_reset(unit: Option<&Unit>, station: &Station) -> Result<ContactReport, Stop> {
+    let wishes = ContactWishes {
         reset: true,
         ..ContactWishes::default()
     };
-    let station = station();
-    station
-        .mock
-        .set_faults(Faults::none().with(Fault::WriteEnabled {}));
-    let report = job::contact_as_wished(None, station.bench(), wishes(), &mut Nobody).unwrap();
-    assert!(report.good && kinds(&report) == [Kind::Reset], "{report:?}");
-    assert!(!report.look.unwrap().wel_was_set, "WEL went by the reset");
-    assert_eq!(codes(&station), [0x66, 0x99]);
-    let busy = self::station();
-    busy.mock
-        .set_faults(Faults::none().with(Fault::Busy { ms: 300 }));
-    let stop = job::contact_as_wished(None, busy.bench(), wishes(), &mut Nobody).unwrap_err();
-    assert_eq!((stop.exit, codes(&busy)), (Exit::ChipFault, Vec::new()));
+    job::contact_as_wished(unit, station.bench(), wishes, &mut Nobody)
+}
+
+#[test]
+fn a_reset_is_sent_where_it_is_asked_for() {
+    for found in [Fault::WriteEnabled {}, Fault::ContinuousRead {}] {
+        let station = station();
+        station.mock.set_faults(Faults::none().with(found));
+        let report = with_reset(None, &station).unwrap();
+        assert!(report.good && kinds(&report) == [Kind::Reset], "{report:?}");
+        assert!(!report.look.unwrap().wel_was_set);
+        assert_eq!(reset_frames(&station), [0x66, 0x99]);
+    }
+    // A reset ends the mode that a part was left in.
+    let mut station = Station::with_part("W25Q256JV", 62);
+    station.marking = Some("25Q256JVEIQ".into());
+    station.supply_read();
+    let mode = Fault::FourByteMode { at_power_up: false };
+    station.mock.set_faults(Faults::none().with(mode));
+    let report = with_reset(None, &station).unwrap();
+    assert_eq!(kinds(&report), [Kind::Reset], "{report:?}");
+}
+
+/// W25Q80DV Rev. K, 8.2: while BUSY is 1 all instructions but a read of the status are ignored; and on an open
+/// MISO a busy chip looks like an idle one.
+#[test]
+fn a_chip_that_may_be_busy_is_not_reset() {
+    let lost = |shows| Fault::Miso {
+        shows,
+        from_frame: 0,
+        frames: None,
+    };
+    let busy = Fault::Busy { ms: 300 };
+    let cases = [
+        (vec![busy.clone()], "says it is busy"),
+        (vec![busy.clone(), lost(Miso::High)], "does not answer"),
+        (vec![busy.clone(), lost(Miso::Low)], "does not answer"),
+        (vec![busy, lost(Miso::Noise)], ""),
+        (vec![Fault::Asleep { deaf: true }], "does not answer"),
+        (vec![turns([0xC2, 0x20, 0x18])], "does not answer"),
+    ];
+    for (faults, says) in cases {
+        for seed in 0..8 {
+            let station = station();
+            let all = faults.iter().cloned();
+            station
+                .mock
+                .set_faults(all.fold(Faults::seeded(seed), Faults::with));
+            let stop = with_reset(None, &station).unwrap_err();
+            assert_eq!(stop.exit, Exit::ChipFault, "{faults:?}: {stop:?}");
+            assert!(stop.headline.contains(says), "{faults:?}: {stop:?}");
+            assert!(reset_frames(&station).is_empty(), "{faults:?}");
+        }
+    }
+}
+
+#[test]
+fn a_unit_with_a_block_in_hand_is_not_reset() {
+    let station = Station::ready(65);
+    let cut = Fault::PowerCut {
+        at_operation: 2,
+        torn: Torn::StillBusy,
+    };
+    station.mock.set_faults(Faults::none().with(cut));
+    station.write().unwrap_err();
+    station.mock.set_faults(Faults::none());
+    station.mock.power_up();
+    let unit = Unit::view(station.store(), &station.folder).unwrap();
+    station.trace.lock().unwrap().clear();
+    let stop = with_reset(Some(&unit), &station).unwrap_err();
+    assert_eq!(stop.exit, Exit::Unfinished, "{stop:?}");
+    assert!(stop.next.contains("give the same write command again"));
+    assert!(station.trace.lock().unwrap().is_empty());
+    drop(unit);
+    station.write().unwrap();
+    let unit = Unit::view(station.store(), &station.folder).unwrap();
+    assert_eq!(
+        kinds(&with_reset(Some(&unit), &station).unwrap()),
+        [Kind::Reset]
+    );
 }
 
 #[test]

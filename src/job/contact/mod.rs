@@ -40,6 +40,8 @@ use look::{Idle, Left, Observed, Sample};
 const WATCH_TIME: Duration = Duration::from_secs(600);
 /// Reads of the ID and SFDP header at each step of the ladder.
 const READS_A_RUNG: u32 = 64;
+/// Reads of the ID that have to be the same before a reset.
+const READS_BEFORE_RESET: u32 = 8;
 /// What the reads of the sample at one step may take on the wire, in ms, within the numbers below.
 const SAMPLE_TIME_MS: u64 = 800;
 /// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB.
@@ -81,6 +83,9 @@ pub fn contact_as_wished(
     wishes: ContactWishes<'_>,
     attendant: &mut dyn Attendant,
 ) -> Result<ContactReport, Stop> {
+    if let (Some(unit), true) = (unit, wishes.reset) {
+        nothing_in_hand(unit)?;
+    }
     // The first tool at the bench does not hang on a disk.
     let unfinished = unit.and_then(|unit| Journal::find_unfinished(unit).ok().flatten());
     let left = Left {
@@ -104,6 +109,47 @@ pub fn contact_as_wished(
         check.reset(&mut reached)?;
     }
     check.run(reached, attendant)
+}
+
+/// What a reset would do to a chip that erases.
+const TORN: &str = "a reset in the middle of an erase leaves the block torn";
+
+/// Where the unit's journal has a block in hand, or does not tell, the chip may be erasing it.
+fn nothing_in_hand(unit: &Unit) -> Result<(), Stop> {
+    let Some(write) = Journal::find_unfinished(unit)? else {
+        return Ok(());
+    };
+    if write.contents.is_ok() && in_hand(&write).is_empty() {
+        return Ok(());
+    }
+    let headline = format!(
+        "A chip is not reset while {} has a block in hand.",
+        unit.name()
+    );
+    let next = "Leave clip and supply as they are, and give the same write command again: it waits for the chip, \
+                and ends the modes that a reset would end. To look only: norlock contact --unit FOLDER";
+    Err(Stop::new(Exit::Unfinished, headline, next)
+        .row(
+            "seen",
+            format!("{} tells of a write that did not end", write.path.display()),
+        )
+        .row("means", TORN))
+}
+
+/// A chip of which nobody can tell that it is not busy.
+fn unheard(seen: String) -> Stop {
+    let next = "Run norlock contact without --reset: it says what is wrong with the wires. What a reset ends, a cut of \
+                the supply ends as well: signals off first (docs/wiring.md has the order).";
+    Stop::new(
+        Exit::ChipFault,
+        "A chip that does not answer is not reset.",
+        next,
+    )
+    .row("seen", seen)
+    .row(
+        "means",
+        format!("nothing tells that it is not busy, and {TORN}"),
+    )
 }
 
 /// A check under way.
@@ -168,25 +214,36 @@ impl Check<'_> {
         Ok(report)
     }
 
-    /// Resets a chip that is not busy; one that nobody hears from is reset all the same.
+    /// Resets a chip that is known not to be busy: it was roused, and answers Read ID, which no part takes
+    /// during an erase or program. A status alone does not tell: an open MISO reads FF or 00 in the middle
+    /// of one.
     fn reset(&mut self, reached: &mut Reached) -> Result<(), Stop> {
         let bare = &mut reached.bare;
-        let status = bare.status(bare.sck())?;
-        let seen = match status {
-            0xFF => "sent with no status to be read before",
-            busy if busy & 1 != 0 => {
+        bare.rouse()?;
+        let first = match bare.meet(Duration::ZERO, &|| false) {
+            Ok(first) => first,
+            Err(ChipError::StillBusy { status, .. }) => {
                 let next = "Wait until it is done, then try again without --reset.";
                 let headline = "A chip that says it is busy is not reset.";
                 return Err(Stop::new(Exit::ChipFault, headline, next)
-                    .row("seen", format!("status {busy:02X}"))
-                    .row(
-                        "means",
-                        "a reset in the middle of an erase leaves the block torn",
-                    ));
+                    .row("seen", format!("status {status:02X}"))
+                    .row("means", TORN));
             }
-            _ => "sent once, to a chip that was not busy",
+            Err(ChipError::NoAnswer { byte }) => {
+                return Err(unheard(format!("the ID reads {byte:02X} throughout")));
+            }
+            Err(error) => return Err(error.into()),
         };
+        for _ in 0..READS_BEFORE_RESET {
+            let again = bare.id(bare.sck())?;
+            if again != first.id {
+                let [first, again] = signs::told_apart(&first.id, &again);
+                return Err(unheard(format!("the ID reads {first} and {again}")));
+            }
+        }
         bare.reset()?;
+        let id = short_id(&first.id);
+        let seen = format!("sent once, to a chip that answered {id} and was not busy");
         self.note(Kind::Reset, seen);
         Ok(())
     }

@@ -222,7 +222,7 @@ fn is_level(bytes: &[u8]) -> bool {
 }
 
 /// Two IDs up to where they differ, three bytes at the least.
-fn told_apart(one: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> [String; 2] {
+pub(super) fn told_apart(one: &[u8; ID_BYTES], other: &[u8; ID_BYTES]) -> [String; 2] {
     let differs = one.iter().zip(other).position(|(a, b)| a != b);
     let bytes = differs.map_or(3, |at| (at + 1).max(3));
     [one, other].map(|id| JedecId(id.iter().take(bytes).copied().collect()).to_string())
