@@ -30,6 +30,11 @@ const PACE: Pace = Pace {
     whole: Hertz::mhz(20),
     modify: Hertz::mhz(10),
     address_bytes: 4,
+    message: Duration::ZERO,
+    message_bytes: Pace::MESSAGE_BYTES,
+    sampled_bytes: 0,
+    records: Pace::RECORDS,
+    begun: Duration::ZERO,
 };
 
 /// An image made of blocks by their number, in no memory of its own.

@@ -350,6 +350,12 @@ impl Chip {
         self.guard.read_bytes(COMMAND_BYTES_MAX, sck)
     }
 
+    /// Bytes that one message brings in, whatever its SCK.
+    #[must_use]
+    pub fn message_bytes(&self) -> u32 {
+        u32::try_from(self.guard.limits().batch_in_bytes).unwrap_or(u32::MAX)
+    }
+
     /// As [`Chip::frame_bytes`], for a [`Pass`]: at most 1 MiB, the way between two looks at the ID.
     #[must_use]
     pub fn pass_frame_bytes(&self, sck: Hertz) -> u32 {

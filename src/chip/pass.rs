@@ -9,6 +9,8 @@ use crate::link::{Frame, Limits, LinkError, Segment};
 
 /// Bytes between two looks at the ID during a pass: a clip that moved is noticed within this.
 const ID_CHECK_EVERY_BYTES: u32 = 1 << 20;
+/// Short frames that share a message.
+const FRAMES_TOGETHER_MAX: usize = 64;
 /// Longest first frame that may share a batch with the one beside it.
 const HEAD_BYTES_MAX: u32 = 64;
 
@@ -235,6 +237,65 @@ impl Chip {
             self.aim(start)?;
         }
         Ok(PassEnd::Whole)
+    }
+
+    /// Reads `into.len()` bytes from `address` on in frames of `frame_bytes`, each with an address of its own:
+    /// as many in one message as the link takes. They have to lie within 16 MiB of each other's beginning.
+    ///
+    /// # Errors
+    /// `OutOfRange` before anything is sent; `AddressRegister`; `Link`.
+    pub fn read_in_frames(
+        &mut self,
+        (command, sck): (ReadCommand, Hertz),
+        frame_bytes: usize,
+        address: Address,
+        into: &mut [u8],
+    ) -> Result<(), ChipError> {
+        self.check_range(address, into.len())?;
+        let frame_bytes = frame_bytes.max(1);
+        let holds = |count: &usize| {
+            let frames = vec![(COMMAND_BYTES_MAX, frame_bytes); *count];
+            self.guard.holds(&frames, sck)
+        };
+        let most = (1..=FRAMES_TOGETHER_MAX).take_while(holds).count().max(1);
+        let mut at = address.0;
+        for bytes in into.chunks_mut(most * frame_bytes) {
+            self.select(Address(at))?;
+            match self.read_together((command, sck), frame_bytes, at, bytes) {
+                // The kernel takes less than it said; the link has lowered its limit and sent nothing.
+                Err(ChipError::Link(LinkError::TooLong { .. })) => {
+                    for (start, frame) in (at..)
+                        .step_by(frame_bytes)
+                        .zip(bytes.chunks_mut(frame_bytes))
+                    {
+                        self.read(command, sck, Address(start), frame)?;
+                    }
+                }
+                sent => sent?,
+            }
+            at = at.saturating_add(bytes.len() as u32);
+        }
+        Ok(())
+    }
+
+    fn read_together(
+        &mut self,
+        (command, sck): (ReadCommand, Hertz),
+        frame_bytes: usize,
+        at: u32,
+        into: &mut [u8],
+    ) -> Result<(), ChipError> {
+        let opcode = self.width.read_opcode(command);
+        let starts = (at..).step_by(frame_bytes).map(Address);
+        let heads: Vec<Vec<u8>> = starts
+            .take(into.len().div_ceil(frame_bytes))
+            .map(|start| self.width.command(opcode, start, command.dummy_bytes()))
+            .collect();
+        let frames = heads.iter().zip(into.chunks_mut(frame_bytes));
+        let mut wire: Vec<_> = frames
+            .map(|(head, bytes)| Frame::new(vec![Segment::Out(head), Segment::In(bytes)]))
+            .collect();
+        Ok(self.guard.transfer(&mut wire, sck)?)
     }
 
     /// Reads what is reached without setting an address register.

@@ -15,7 +15,7 @@ mod size;
 mod staff;
 mod tailor;
 
-pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat};
+pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat, SAMPLES_MAX};
 pub use inspect::{
     Comparison, Contrast, Doubt, FoundString, Inspection, Known, Looks, SizeSource, Stretch,
     Strings, compare, inspect, strings,

@@ -7,6 +7,7 @@ use std::time::SystemTime;
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, Seen, connect};
+use super::cost::Cost;
 use super::differences::{RegionDifference, differences};
 use super::record::{begun_write, note_refusal, note_times, operation, region_map};
 use super::shelf::unit_in;
@@ -138,6 +139,7 @@ fn backup_checked(
         None,
         true,
     );
+    let cost = Cost::measured(unit, &connected.chip, &connected.seen.link)?;
     let turn = others.turn.lock().unwrap_or_else(PoisonError::into_inner);
     must_not_be_of(&mut connected, &others.units(unit.store())?, reads.sha256)?;
     if connected.panel.is_held() {
@@ -152,6 +154,7 @@ fn backup_checked(
     let outcome = format!("kept as {}", image.name.file_name());
     let mut done = operation("backup", &outcome, "untouched", &seen, &panel);
     done.conditions.insert("reads".into(), reads.words());
+    cost.note(&mut done);
     note_times(&mut done, reads.time(), reads.floor());
     unit.record(done, SystemTime::now())?;
     chip.leave()?;

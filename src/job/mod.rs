@@ -12,6 +12,7 @@ mod bench;
 mod check;
 mod clean;
 mod contact;
+mod cost;
 mod differences;
 mod exit;
 mod explain;

@@ -9,6 +9,7 @@ use std::time::{Duration, SystemTime};
 use serde::Serialize;
 
 use super::bench::Seen;
+use super::cost::Cost;
 use super::explain::sentence;
 use super::recognise::{OwnId, identity, is_about, still_itself};
 use super::record::{note_times, operation};
@@ -144,13 +145,14 @@ impl Rewrite<'_> {
     fn plan(&mut self) -> Result<Worklist, Stop> {
         let accept_shared = self.purpose == Purpose::Restore
             || self.panel.acceptance(Acceptable::SharedBlock).is_some();
+        let cost = Cost::recorded(self.unit);
         let worklist = plan(&Request {
             current: self.present,
             target: &self.target,
             map: &self.map,
             part: self.chip.part(),
             begun: &self.begun,
-            pace: pace(self.chip.part(), self.seen.sck),
+            pace: cost.with(pace(self.chip.part(), self.seen.sck)),
             accept_shared,
         });
         let worklist =

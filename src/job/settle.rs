@@ -10,7 +10,7 @@ use std::ops::Range;
 use super::Stop;
 use super::explain::sentence;
 use crate::chip::{Chip, Pass, ReadCommand};
-use crate::image::Examination;
+use crate::image::{Examination, SAMPLES_MAX};
 use crate::jedec::Address;
 use crate::unit::Unfinished;
 
@@ -139,6 +139,16 @@ fn short_frames(
     Ok(None)
 }
 
+/// Bytes that a look at a healthy chip's reading asks for again, at the most.
+pub(super) fn asked_again_bytes(size_bytes: u32) -> u64 {
+    let lines = size_bytes
+        .checked_div(BLOCK_BYTES)
+        .map_or(0, |blocks| blocks.max(1).ilog2());
+    let blocks = u64::from(2 * lines) + SAMPLES_MAX as u64;
+    let each = u64::from(BLOCK_BYTES.div_ceil(SHORT_FRAME_BYTES) * (SHORT_FRAME_BYTES + 5));
+    (blocks * each).min(u64::from(size_bytes))
+}
+
 /// Whether the block at `start` reads in short frames as the one at `kept_at` was kept.
 fn is_same_in_short_frames(
     chip: &mut Chip,
@@ -155,14 +165,8 @@ fn is_same_in_short_frames(
     );
     file.read_at(u64::from(kept_at), &mut kept)?;
     let short = SHORT_FRAME_BYTES as usize;
-    let starts = (start..start.saturating_add(length)).step_by(short);
-    for (at, (again, kept)) in starts.zip(again.chunks_mut(short).zip(kept.chunks(short))) {
-        chip.read(pass.command, pass.sck, Address(at), again)?;
-        if again != kept {
-            return Ok(false);
-        }
-    }
-    Ok(true)
+    chip.read_in_frames((pass.command, pass.sck), short, Address(start), &mut again)?;
+    Ok(again == kept)
 }
 
 /// Reads across the places where address bit `bit` turns from 0 to 1, each in one frame that starts

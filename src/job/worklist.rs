@@ -1,10 +1,14 @@
 //! `worklist`: what a write would do, and what it would cost. No hardware.
 
+use std::time::Duration;
+
 use serde::Serialize;
 
+use super::cost::Cost;
 use super::explain::sentence;
 use super::papers::{self, offending};
 use super::record::region_map;
+use super::settle::asked_again_bytes;
 use super::write::no_backup;
 use super::{Exit, Stop};
 use crate::chip::as_addressed;
@@ -70,7 +74,7 @@ pub fn worklist(
         map: &map,
         part: &part,
         begun: &[],
-        pace: pace(&part, sck),
+        pace: Cost::recorded(unit).with(pace(&part, sck)),
         accept_shared,
     };
     let worklist = plan(&request).map_err(|error| no_plan(error, None, &mut panel))?;
@@ -141,6 +145,11 @@ pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
         whole,
         modify: Hertz(sck.0 / 2),
         address_bytes: if part.size_bytes > 1 << 24 { 4 } else { 3 },
+        sampled_bytes: asked_again_bytes(part.size_bytes),
+        message: Pace::MESSAGE,
+        message_bytes: Pace::MESSAGE_BYTES,
+        records: Pace::RECORDS,
+        begun: Duration::ZERO,
     }
 }
 

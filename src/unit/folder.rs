@@ -130,6 +130,14 @@ impl Unit {
         self.update(|file| file.add(operation, now))
     }
 
+    /// Writes the record again as it is.
+    ///
+    /// # Errors
+    /// `OnlyViewed`, `Store`.
+    pub fn save_again(&mut self) -> Result<(), UnitError> {
+        self.update(|_| ())
+    }
+
     /// Changes the record, on the medium first.
     pub(super) fn update<T>(
         &mut self,

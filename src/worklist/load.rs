@@ -3,6 +3,7 @@
 use std::ops::Range;
 use std::time::Duration;
 
+use super::estimate::Erases;
 use super::{Pace, wire_time};
 use crate::chip::word_settle;
 use crate::part::{Part, ProgramMethod};
@@ -23,9 +24,9 @@ const WIRE_BYTES_AAI_WORD: u64 = 5;
 /// Bytes around a run of AAI words: write enable and write disable, a status read behind each. The
 /// address comes on top.
 const FRAMING_BYTES_AAI: u64 = 6;
-/// What a step's two records in the journal take: fdatasync of 64 bytes took 4.3 ms on a virtual disk
-/// (measured); it takes less on a good disk, and more on most cards.
-const JOURNAL: Duration = Duration::from_millis(8);
+/// Messages of an erase: a look at the ID, write enable, the erase, and a look at the status when it
+/// should be done.
+const ERASE_MESSAGES: u32 = 4;
 
 /// How much there is to program.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -111,7 +112,21 @@ impl Rates {
 
     /// Programming, the way over the wire included: a chip that is busy hears nothing.
     pub fn program(&self, load: Load) -> Duration {
-        self.waited(load) + self.wire(load)
+        let messages = match self.method {
+            ProgramMethod::Page | ProgramMethod::Byte => load.programs,
+            // A run of words lies within a few hundred bytes, and single bytes go by themselves.
+            ProgramMethod::AaiWord => load.increments + (load.programs - load.words()),
+        };
+        self.waited(load) + self.wire(load) + self.pace.message.saturating_mul(messages)
+    }
+
+    /// Erases, with their messages.
+    pub fn erases(&self, erases: Erases) -> Erases {
+        let messages = erases.count.saturating_mul(ERASE_MESSAGES);
+        Erases {
+            time: erases.time + self.pace.message.saturating_mul(messages),
+            ..erases
+        }
     }
 
     /// All frames of programming.
@@ -130,20 +145,23 @@ impl Rates {
         wire_time(bytes, self.pace.modify)
     }
 
-    /// What each step takes besides: its account in the journal. Its look at the ID and the frames of
-    /// an erase are less than a hundredth of that.
+    /// What each step takes besides: its account in the journal.
     pub fn journal(&self, steps: u32) -> Duration {
-        JOURNAL.saturating_mul(steps)
+        self.pace.records.saturating_mul(steps)
     }
 
     /// Reading blocks back.
     pub fn read_back(&self, bytes: u64) -> Duration {
-        wire_time(bytes, self.pace.read_back)
+        self.pace.read(bytes, self.pace.read_back)
     }
 
     /// A whole step of `size_bytes`.
     pub fn step(&self, size_bytes: u32, erase: Duration, load: Load, shared: bool) -> Duration {
         let read_back = self.read_back(read_back_bytes(size_bytes, shared));
+        let erase = match erase.is_zero() {
+            true => erase,
+            false => erase + self.pace.message.saturating_mul(ERASE_MESSAGES),
+        };
         erase + self.program(load) + read_back + self.journal(1)
     }
 }

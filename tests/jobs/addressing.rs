@@ -145,6 +145,7 @@ memory = []
             marking: Some("HB25Q257".into()),
             sck: Hertz::mhz(20),
             accepted: vec![(Acceptable::NoUnitData, "none on this board".into())],
+            sync: std::time::Duration::from_millis(5),
             trace: std::sync::Arc::default(),
         };
         station.backup().unwrap();

@@ -8,6 +8,7 @@ mod guesses;
 mod interrupted;
 mod lifted;
 mod own_id;
+mod predicted;
 mod protect;
 mod reading;
 mod refusals;

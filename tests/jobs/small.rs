@@ -195,6 +195,7 @@ impl Small {
             marking: Some(name.into()),
             sck: Hertz::mhz(20),
             accepted: Vec::<(Acceptable, String)>::new(),
+            sync: std::time::Duration::from_millis(5),
             trace: Arc::default(),
         };
         Self {

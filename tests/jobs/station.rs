@@ -67,6 +67,8 @@ pub struct Station {
     pub supply: Option<SupplyRange>,
     pub sck: Hertz,
     pub accepted: Vec<(Acceptable, String)>,
+    /// What a sync costs.
+    pub sync: Duration,
     pub trace: Arc<Mutex<Vec<Sent>>>,
 }
 
@@ -93,6 +95,7 @@ impl Station {
             supply: None,
             sck: Hertz::mhz(20),
             accepted: Vec::new(),
+            sync: Duration::from_millis(5),
             trace: Arc::default(),
         }
     }
@@ -136,11 +139,7 @@ impl Station {
     /// The store as jobs see it: the journal is watched by the chip's monitor.
     pub fn store(&self) -> Arc<dyn Store> {
         let inner: Arc<dyn Store> = Arc::new(self.files.clone());
-        Arc::new(WitnessedStore::beside(
-            inner,
-            &self.mock,
-            Duration::from_millis(5),
-        ))
+        Arc::new(WitnessedStore::beside(inner, &self.mock, self.sync))
     }
 
     pub fn unit(&self) -> Unit {

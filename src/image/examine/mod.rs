@@ -12,7 +12,7 @@ const PAGE_SIZE_BYTES: usize = 256;
 /// few tables may well do without one bit.
 const DISTINCT_BLOCKS_MIN: usize = 16;
 /// Blocks named for a second look, spread over all that hold more than one byte value.
-const SAMPLES_MAX: usize = 32;
+pub const SAMPLES_MAX: usize = 32;
 /// Odd, with bits spread evenly: 2^64 divided by the golden ratio.
 const SPREAD: u64 = 0x9E37_79B9_7F4A_7C15;
 

@@ -563,4 +563,9 @@ const PACE: Pace = Pace {
     whole: Hertz(20_000_000),
     modify: Hertz(10_000_000),
     address_bytes: 3,
+    message: Duration::ZERO,
+    message_bytes: Pace::MESSAGE_BYTES,
+    sampled_bytes: 0,
+    records: Pace::RECORDS,
+    begun: Duration::ZERO,
 };

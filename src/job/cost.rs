@@ -1,0 +1,82 @@
+//! What a bench takes besides bits and the chip's own times, for the model of a write: measured when the unit is
+//! backed up and kept with it, so that it can be told before anything is connected.
+
+use std::time::Duration;
+
+use super::contact::message_overhead;
+use crate::chip::Chip;
+use crate::unit::{Operation, Unit, UnitError};
+use crate::worklist::Pace;
+
+/// Bytes that one message of the link brings in, in a record.
+const MESSAGE: (&str, &str) = ("message", " bytes");
+/// What a file that is replaced takes: it is synced, and then its folder is.
+const TWO_SYNCS: (&str, &str) = ("two syncs", " us");
+
+/// Syncs of a write before its first step: its record, the journal's file and folder (counted on the simulated
+/// bench).
+const BEGUN_SYNCS: u32 = 5;
+
+/// What messages and syncs cost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Cost {
+    message: Duration,
+    message_bytes: u32,
+    two_syncs: Duration,
+}
+
+impl Cost {
+    /// As it is now, on the link's clock: what `contact` has measured of messages, and a sync of the unit's
+    /// own record, which is written again as it is. A step of a write syncs as often.
+    ///
+    /// # Errors
+    /// `OnlyViewed`, `Store`.
+    pub fn measured(unit: &mut Unit, chip: &Chip, link: &str) -> Result<Self, UnitError> {
+        let start = chip.now();
+        unit.save_again()?;
+        Ok(Self {
+            message: message_overhead(unit, link).unwrap_or(Pace::MESSAGE),
+            message_bytes: chip.message_bytes(),
+            two_syncs: chip.now().saturating_sub(start),
+        })
+    }
+
+    /// As it was at the unit's last backup.
+    pub fn recorded(unit: &Unit) -> Self {
+        let mut last = unit.file().operations.iter().rev();
+        let last = last.find(|one| one.conditions.contains_key(TWO_SYNCS.0));
+        let number = |(key, unit_of): (&str, &str)| -> Option<u64> {
+            let text = last?.conditions.get(key)?;
+            text.strip_suffix(unit_of)?.parse().ok()
+        };
+        let link = last.and_then(|one| one.conditions.get("link"));
+        let message = link.and_then(|link| message_overhead(unit, link));
+        let bytes = number(MESSAGE).and_then(|bytes| u32::try_from(bytes).ok());
+        Self {
+            message: message.unwrap_or(Pace::MESSAGE),
+            message_bytes: bytes.unwrap_or(Pace::MESSAGE_BYTES),
+            two_syncs: number(TWO_SYNCS).map_or(Pace::RECORDS, Duration::from_micros),
+        }
+    }
+
+    /// Adds it to a record, for [`Cost::recorded`].
+    pub fn note(&self, operation: &mut Operation) {
+        let mut note = |(key, unit_of): (&str, &str), number: u128| {
+            let shown = format!("{number}{unit_of}");
+            operation.conditions.insert(key.to_owned(), shown);
+        };
+        note(MESSAGE, self.message_bytes.into());
+        note(TWO_SYNCS, self.two_syncs.as_micros());
+    }
+
+    /// The clocks of a job, with this cost.
+    pub fn with(&self, clocks: Pace) -> Pace {
+        Pace {
+            message: self.message,
+            message_bytes: self.message_bytes,
+            records: self.two_syncs,
+            begun: self.two_syncs * BEGUN_SYNCS / 2,
+            ..clocks
+        }
+    }
+}
