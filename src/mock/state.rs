@@ -5,7 +5,8 @@ use std::io;
 use std::ops::Range;
 use std::path::Path;
 
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::chip::{Chip, State};
 
@@ -15,7 +16,9 @@ use super::chip::{Chip, State};
 pub(super) struct SavedState {
     /// Modifying operations so far; numbers of faults count on.
     pub(super) operations: u64,
+    #[serde(deserialize_with = "registers")]
     status_stored: [u8; 3],
+    #[serde(deserialize_with = "registers")]
     status_in_force: [u8; 3],
     blocks_locked: bool,
     write_enabled: bool,
@@ -32,11 +35,36 @@ pub(super) struct SavedState {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     increment: Option<u32>,
     /// Volatile locks: where their block begins, and what they hold.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "locks"
+    )]
     locks: Vec<(u32, u8)>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     lasting_locks: Vec<u32>,
     unstable: Vec<Range<u32>>,
+}
+
+/// Three bytes and no more: what is left over of a longer array would else be lost without a word.
+fn registers<'de, D: Deserializer<'de>>(from: D) -> Result<[u8; 3], D::Error> {
+    let found = Vec::<u8>::deserialize(from)?;
+    let length = found.len();
+    found
+        .try_into()
+        .map_err(|_| D::Error::invalid_length(length, &"three registers"))
+}
+
+/// The same for each lock: where its block begins, and a byte.
+fn locks<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<(u32, u8)>, D::Error> {
+    let found = Vec::<Vec<u32>>::deserialize(from)?;
+    let lock = |found: Vec<u32>| match found.as_slice() {
+        [at, held] => u8::try_from(*held)
+            .map(|held| (*at, held))
+            .map_err(|_| D::Error::custom("a lock holds one byte")),
+        other => Err(D::Error::invalid_length(other.len(), &"address and byte")),
+    };
+    found.into_iter().map(lock).collect()
 }
 
 impl SavedState {
