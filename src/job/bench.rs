@@ -4,6 +4,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::time::Duration;
 
+use super::contact::look::reads_within;
 use super::contact::signs;
 use super::explain::sentence;
 use super::wrap::Wrap;
@@ -12,7 +13,7 @@ use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
 use crate::image::show_size;
 use crate::interlock::{Acceptances, Attestation, Contact, MarkingSays, Panel};
 use crate::jedec::sfdp::{self, EraseLayout, Sfdp};
-use crate::jedec::{Address, Hertz, Millivolts};
+use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
 use crate::link::{Link, LinkError, Purpose, Sent, Trace};
 use crate::part::{
     Catalogue, Identification, Part, SfdpFacts, Standing, SupplyRange, density_by_id, identify,
@@ -24,8 +25,9 @@ pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
 /// In place of an SCK, for [`contact`](super::contact()): as high as wires, link and part allow.
 pub const SCK_FREE: Hertz = Hertz(u32::MAX);
 
-/// How often the ID is read to judge the contact.
+/// How often the ID is read to judge the contact, as far as that fits into that time: from 12 kHz on.
 const ID_READS: u32 = 200;
+const ID_TIME: Duration = Duration::from_secs(3);
 /// Bytes of the array that are read repeatedly to judge the contact.
 const SAMPLE_BYTES: u32 = 2048;
 /// How long a chip that looks busy is waited for where nothing is known of it.
@@ -442,7 +444,8 @@ fn look_closer(
 ) -> Result<Seen, Stop> {
     let sck = bare.sck();
     let (mut id_same, mut strange) = (0, None);
-    for _ in 0..ID_READS {
+    let id_reads = reads_within(ID_TIME, 1 + ID_BYTES, sck, ID_READS);
+    for _ in 0..id_reads {
         let id = bare.id(sck)?;
         if id == look.id {
             id_same += 1;
@@ -470,7 +473,7 @@ fn look_closer(
         sign = signs::misread(catalogue, said.marking.as_deref(), &look);
     }
     let contact = Contact {
-        id_reads: ID_READS,
+        id_reads,
         id_same,
         sample_same: sfdp_steady,
         sign,

@@ -1,7 +1,11 @@
 //! How far up the SCK ladder the reads stay right, and what a bad contact looks like.
 
+use std::cell::Cell;
+use std::time::Duration;
+
 use norlock::jedec::Hertz;
-use norlock::job::{self, ContactReport, Kind, Nobody};
+use norlock::job::{self, Attendant, ContactReport, Exit, Kind, Nobody, Task};
+use norlock::link::Link;
 use norlock::mock::{Fault, Faults, Flips, Struck};
 
 use crate::station::Station;
@@ -224,4 +228,108 @@ fn one_bit_struck_by_flips_is_a_stuck_bit_as_well() {
             .seen
             .contains("bit 7 of every byte reads 1")
     );
+}
+
+/// About a minute at the slowest, also on a blank chip, where each address line takes the most tries; and what
+/// is claimed is what was read.
+#[test]
+fn a_slow_clock_ends_within_a_minute_and_claims_less() {
+    for hz in [1_000, 10_000, 100_000, 1_000_000] {
+        for blank in [false, true] {
+            let station = Station {
+                sck: Hertz(hz),
+                ..Station::new(60)
+            };
+            if blank {
+                station.mock.set_truth(0, &vec![0xFF; 1 << 20]).unwrap();
+            }
+            let before = station.mock.now();
+            let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+            let taken = station.mock.now() - before;
+            println!("{hz} Hz: {taken:?}, {} bits", report.ladder[0].bits);
+            assert!(taken < Duration::from_secs(60), "{hz} Hz: {taken:?}");
+            assert!(report.good, "{report:?}");
+            let [rung] = report.ladder.as_slice() else {
+                panic!("{report:?}");
+            };
+            assert_eq!((rung.sck, report.proven), (Hertz(hz), Some(Hertz(hz))));
+            assert_eq!(rung.fewer_than_one_in(), Some(rung.bits / 3));
+            let trace = station.trace.lock().unwrap();
+            let came_in: usize = trace.iter().map(|sent| sent.read_bytes * 8).sum();
+            assert!(rung.bits > 5_000 && rung.bits < came_in as u64, "{rung:?}");
+            // One answer in fifty that is wrong shows even there, most often.
+            assert!(report.evidence.ids.0 >= 16, "{report:?}");
+        }
+        let station = Station {
+            sck: Hertz(hz),
+            ..Station::new(60)
+        };
+        let fresh = Flips {
+            rate: 0.01,
+            fresh: true,
+            ..Flips::default()
+        };
+        station
+            .mock
+            .set_faults(Faults::seeded(7).with(Fault::Flips(fresh)));
+        let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+        assert!(!report.good, "{hz}: {report:?}");
+    }
+}
+
+/// Somebody who asks to stop from some question on.
+struct StopsAt {
+    at: u32,
+    asked: Cell<u32>,
+}
+
+impl Attendant for StopsAt {
+    fn begins(&mut self, _task: &Task) {}
+    fn at(&mut self, _done: u64, _place: Option<&str>) {}
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        self.asked.set(self.asked.get() + 1);
+        self.asked.get() >= self.at
+    }
+}
+
+#[test]
+fn a_person_who_stops_is_heard_between_two_reads() {
+    let large = || {
+        let mut station = Station::with_part("W25Q256JV", 62);
+        station.marking = Some("25Q256JVEIQ".into());
+        station.supply_read();
+        station
+    };
+    let small = || Station::new(60);
+    // The large one takes longer, and what is to be put back is there late.
+    let busy = Faults::none().with(Fault::Busy { ms: 100_000 });
+    let benches = [
+        (small(), Faults::none(), 1000, 1),
+        (large(), Faults::none(), 1000, 500),
+        (small(), busy, 800, 1),
+    ];
+    for (station, faults, least, from) in benches {
+        let run = |at| {
+            station.mock.set_faults(faults.clone());
+            let asked = Cell::new(0);
+            let mut person = StopsAt { at, asked };
+            let ended = job::contact(None, station.bench(), &mut person);
+            station.mock.set_faults(Faults::none());
+            Link::wait(&mut station.mock.link(), Duration::from_secs(100));
+            (ended, person.asked.get())
+        };
+        let (ended, asks) = run(u32::MAX);
+        ended.unwrap();
+        assert!(asks > least, "{asks} asks");
+        let places = [1, 20, 280, 300, asks * 2 / 3, asks];
+        for at in places.into_iter().filter(|at| *at >= from) {
+            let (ended, asked) = run(at);
+            assert_eq!(ended.unwrap_err().exit, Exit::Stopped, "{at} of {asks}");
+            assert_eq!(asked, at, "of {asks}");
+        }
+        // The chip was left as it was found each time.
+        let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+        assert!(report.good && report.notes.is_empty(), "{report:?}");
+    }
 }

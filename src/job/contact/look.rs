@@ -1,15 +1,20 @@
 //! What is looked at on the wires, beside the ladder: many short answers, long reads, and what MOSI brings.
 
 use std::ops::Range;
+use std::time::Duration;
 
+use super::go_on;
 use super::signs::dead_from;
 use crate::chip::{Bare, Chip, ChipError, ReadCommand};
 use crate::interlock::Power;
 use crate::jedec::sfdp::Sfdp;
 use crate::jedec::{Address, Hertz, ID_BYTES};
+use crate::job::{Attendant, Stop};
 
-/// Reads of the ID: so many that one answer in fifty that is another one is seen, but for 6 in 1000.
-const ID_READS: usize = 256;
+/// Reads of the ID: so many that one answer in fifty that is another one is seen, but for 6 in 1000. Fewer
+/// where that time is not enough for them: below 15 kHz.
+const ID_READS: u32 = 256;
+const ID_TIME: Duration = Duration::from_secs(3);
 const STATUS_READS: usize = 16;
 const SFDP_READS: usize = 8;
 /// Bytes in which the tables of nearly every part lie.
@@ -19,14 +24,27 @@ const LONG_READS: u32 = 16;
 /// Bytes that are clocked in with CS high.
 const IDLE_BYTES: usize = 256;
 
-/// Pieces of the sample, and the bytes of each: 64 KiB in all.
+/// Pieces of the sample, and the bytes of each: 64 KiB in all, less where one read of it would take longer
+/// than that.
 const PIECES: u32 = 16;
-const PIECE_BYTES: u32 = 4 << 10;
+const PIECE_BYTES: Range<u32> = 16..4 << 10;
+const SAMPLE_TIME: Duration = Duration::from_secs(3);
 /// Bytes of the short frames that the sample is first read in.
 const SHORT_BYTES: usize = 256;
 /// Bytes that are compared where an address line is tried, and pairs of places tried for each.
 const LINE_BYTES: usize = 16;
-const LINE_PAIRS: u64 = 12;
+const LINE_PAIRS: u32 = 12;
+/// What one line may take, and the bytes on the wire of one pair.
+const LINE_TIME: Duration = Duration::from_millis(300);
+const PAIR_BYTES: usize = 3 * (LINE_BYTES + 4) + 12;
+
+/// How many reads of so many bytes on the wire fit into a time at `sck`; at least one, at most `most`. So a
+/// check takes about a minute on the slowest clock, and what it is worth is less.
+pub(in crate::job) fn reads_within(time: Duration, bytes: usize, sck: Hertz, most: u32) -> u32 {
+    let bits = u128::from(sck.0) * time.as_millis() / 1000;
+    let reads = bits / (bytes.max(1) as u128 * 8);
+    u32::try_from(reads).unwrap_or(most).clamp(1, most)
+}
 
 /// What MISO did while CS was high.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -103,14 +121,19 @@ impl Observed {
 
     /// Looks at the ID, the status register, SFDP and the idle line, at the SCK in use. Only questions that
     /// mean the same to every chip.
-    pub(super) fn look(&mut self, bare: &mut Bare) -> Result<(), ChipError> {
+    ///
+    /// # Errors
+    /// A [`Stop`]: a link fault, or when the person stops.
+    pub(super) fn look(&mut self, bare: &mut Bare, attendant: &dyn Attendant) -> Result<(), Stop> {
         let sck = bare.sck();
         self.statuses = (0..STATUS_READS)
             .map(|_| bare.status(sck))
             .collect::<Result<_, _>>()?;
-        self.ids = (0..ID_READS)
-            .map(|_| bare.id(sck))
-            .collect::<Result<_, _>>()?;
+        self.ids.clear();
+        for _ in 0..reads_within(ID_TIME, 1 + ID_BYTES, sck, ID_READS) {
+            go_on(attendant)?;
+            self.ids.push(bare.id(sck)?);
+        }
         let head = |_| {
             let mut head = [0; 16];
             bare.sfdp(0, &mut head, sck).map(|()| head)
@@ -124,13 +147,21 @@ impl Observed {
     }
 
     /// Reads long runs behind 9Fh, whatever they bring, and the ID right after each.
-    pub(super) fn strain(&mut self, bare: &mut Bare) -> Result<(), ChipError> {
+    ///
+    /// # Errors
+    /// As [`Observed::look`].
+    pub(super) fn strain(
+        &mut self,
+        bare: &mut Bare,
+        attendant: &dyn Attendant,
+    ) -> Result<(), Stop> {
         let sck = bare.sck();
         let Some(wanted) = self.ids.first().copied() else {
             return Ok(());
         };
         let mut failed = 0;
         for _ in 0..LONG_READS {
+            go_on(attendant)?;
             bare.time_run(bare.run_bytes(sck), sck)?;
             failed += u32::from(bare.id(sck)? != wanted);
         }
@@ -188,8 +219,16 @@ pub(super) struct Sample {
 impl Sample {
     /// Reads pieces from the first byte to the last in short frames, without those that touch a torn block,
     /// and those of one that is done if they are not steady even there.
-    pub(super) fn take(chip: &mut Chip, left: &Left) -> Result<Self, ChipError> {
-        let length = PIECE_BYTES.min(chip.size_bytes());
+    ///
+    /// # Errors
+    /// As [`Observed::look`].
+    pub(super) fn take(
+        chip: &mut Chip,
+        left: &Left,
+        attendant: &dyn Attendant,
+    ) -> Result<Self, Stop> {
+        let sck = within_limit(chip, ReadCommand::Read, chip.sck());
+        let length = piece_bytes(sck).min(chip.size_bytes());
         let mut sample = Self {
             pieces: Vec::new(),
             unsteady: 0,
@@ -199,6 +238,7 @@ impl Sample {
             if touches(&left.torn, &range) {
                 continue;
             }
+            go_on(attendant)?;
             let bytes = in_short_frames(chip, place, length)?;
             if touches(&left.done, &range) && in_short_frames(chip, place, length)? != bytes {
                 sample.unsteady += 1;
@@ -227,7 +267,14 @@ impl Sample {
     }
 
     /// Reads all of it in frames as long as the link takes, at the lowest SCK, and compares.
-    pub(super) fn in_long_frames(&self, chip: &mut Chip) -> Result<Frames, ChipError> {
+    ///
+    /// # Errors
+    /// As [`Observed::look`].
+    pub(super) fn in_long_frames(
+        &self,
+        chip: &mut Chip,
+        attendant: &dyn Attendant,
+    ) -> Result<Frames, Stop> {
         let sck = within_limit(chip, ReadCommand::Read, chip.sck());
         let length = chip.frame_bytes(sck).max(1);
         let (mut frames, mut seen) = (Frames::default(), Vec::new());
@@ -237,6 +284,7 @@ impl Sample {
             (frames.read, frames.differing) = (self.unsteady, self.unsteady);
         }
         for (place, wanted) in &self.pieces {
+            go_on(attendant)?;
             for (at, wanted) in (place.0..).step_by(length).zip(wanted.chunks(length)) {
                 seen.clear();
                 seen.resize(wanted.len(), 0x5A);
@@ -252,6 +300,13 @@ impl Sample {
         }
         Ok(frames)
     }
+}
+
+/// Bytes of a piece of the sample.
+fn piece_bytes(sck: Hertz) -> u32 {
+    let Range { start, end } = PIECE_BYTES;
+    let pieces = usize::try_from(PIECES * start).unwrap_or(usize::MAX);
+    reads_within(SAMPLE_TIME, pieces, sck, end / start) * start
 }
 
 fn in_short_frames(chip: &mut Chip, place: Address, length: u32) -> Result<Vec<u8>, ChipError> {
@@ -288,7 +343,14 @@ pub(super) fn within_limit(chip: &Chip, command: ReadCommand, sck: Hertz) -> Her
 
 /// Tries each address line: two places that differ in it alone and hold different bytes prove it; where
 /// they read alike, a frame that begins below the upper one and counts on by itself tells whether they are.
-pub(super) fn lines(chip: &mut Chip, left: &Left) -> Result<Lines, ChipError> {
+///
+/// # Errors
+/// As [`Observed::look`].
+pub(super) fn lines(
+    chip: &mut Chip,
+    left: &Left,
+    attendant: &dyn Attendant,
+) -> Result<Lines, Stop> {
     let size_bytes = u64::from(chip.size_bytes());
     let all = size_bytes.next_power_of_two().trailing_zeros();
     let mut lines = Lines {
@@ -297,6 +359,7 @@ pub(super) fn lines(chip: &mut Chip, left: &Left) -> Result<Lines, ChipError> {
         failing: None,
     };
     for bit in (0..32_u8).take(all as usize) {
+        go_on(attendant)?;
         match line(chip, bit, size_bytes, left)? {
             Some(true) => lines.arriving += 1,
             Some(false) => {
@@ -314,7 +377,7 @@ fn line(chip: &mut Chip, bit: u8, size_bytes: u64, left: &Left) -> Result<Option
     let sck = within_limit(chip, ReadCommand::Read, chip.sck());
     let (step, length) = (1_u64 << bit, LINE_BYTES as u64);
     let pairs = size_bytes / (2 * step);
-    let tried = pairs.min(LINE_PAIRS);
+    let tried = pairs.min(reads_within(LINE_TIME, PAIR_BYTES, sck, LINE_PAIRS).into());
     for n in 0..tried {
         // From the first pair to the last, odd among the lines above as well.
         let lower = (pairs - 1) * n / (tried - 1).max(1) * 2 * step;
@@ -345,6 +408,15 @@ fn line(chip: &mut Chip, bit: u8, size_bytes: u64, left: &Left) -> Result<Option
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn less_is_read_the_slower_the_clock() {
+        let of = |hz| piece_bytes(Hertz(hz));
+        assert_eq!([1, 1000, 100_000].map(of), [16, 16, 2336]);
+        assert_eq!([175_000, 1_000_000, u32::MAX].map(of), [4096; 3]);
+        let ids = |hz| reads_within(ID_TIME, 1 + ID_BYTES, Hertz(hz), ID_READS);
+        assert_eq!([1, 1000, 15_000, 1_000_000].map(ids), [1, 17, 256, 256]);
+    }
 
     #[test]
     fn pieces_reach_from_the_first_byte_to_the_last() {

@@ -6,7 +6,7 @@
 
 mod kind;
 mod ladder;
-mod look;
+pub(super) mod look;
 mod report;
 mod sck;
 pub(super) mod signs;
@@ -38,13 +38,16 @@ use look::{Idle, Left, Observed, Sample};
 
 /// How long a person may take to seat the clip.
 const WATCH_TIME: Duration = Duration::from_secs(600);
-/// Reads of the ID and SFDP header at each step of the ladder.
+/// Reads of the ID and SFDP header at each step of the ladder, as far as they fit into that time.
 const READS_A_RUNG: u32 = 64;
+const QUESTIONS_TIME: Duration = Duration::from_secs(4);
+/// Bytes on the wire of such two reads.
+const QUESTION_BYTES: usize = 1 + ID_BYTES + 5 + 16;
 /// Reads of the ID that have to be the same before a reset.
 const READS_BEFORE_RESET: u32 = 8;
 /// What the reads of the sample at one step may take on the wire, in ms, within the numbers below.
 const SAMPLE_TIME_MS: u64 = 800;
-/// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB.
+/// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB, from 175 kHz on.
 const SAMPLE_READS: [u64; 2] = [2, 8];
 
 /// What a person may ask of the check besides.
@@ -152,6 +155,19 @@ fn unheard(seen: String) -> Stop {
     )
 }
 
+/// Passes on that the person asked to stop. To be asked between reads, none of which takes long.
+fn go_on(attendant: &dyn Attendant) -> Result<(), Stop> {
+    if !attendant.stop_asked() {
+        return Ok(());
+    }
+    let next = "The same command starts over.";
+    Err(Stop::new(
+        Exit::Stopped,
+        "Stopped before the contact was judged.",
+        next,
+    ))
+}
+
 /// A check under way.
 struct Check<'a> {
     /// The unit that was named, with what was left of a write of it.
@@ -186,7 +202,7 @@ impl Check<'_> {
     fn run(
         mut self,
         mut reached: Reached,
-        attendant: &mut dyn Attendant,
+        attendant: &dyn Attendant,
     ) -> Result<ContactReport, Stop> {
         let first = match self.meet(&mut reached, attendant)? {
             Ok(first) => first,
@@ -194,14 +210,14 @@ impl Check<'_> {
         };
         reached.refuse(&first)?;
         self.look = Some(first.clone());
-        self.observed.look(&mut reached.bare)?;
+        self.observed.look(&mut reached.bare, attendant)?;
         let first = self.rouse(&mut reached, first, attendant)?;
         self.note_first(&first, &mut reached.bare);
         let catalogue = reached.catalogue.clone();
         if let Some(sign) = signs::bad(&self.observed, &catalogue) {
             return Ok(self.bad(sign));
         }
-        self.observed.strain(&mut reached.bare)?;
+        self.observed.strain(&mut reached.bare, attendant)?;
         if let Some(sign) = signs::bad(&self.observed, &catalogue) {
             return Ok(self.bad(sign));
         }
@@ -209,7 +225,7 @@ impl Check<'_> {
             Ok(met) => met,
             Err(stop) => return self.held(stop),
         };
-        let mut report = self.known(met, &catalogue)?;
+        let mut report = self.known(met, &catalogue, attendant)?;
         report.judge();
         Ok(report)
     }
@@ -266,12 +282,14 @@ impl Check<'_> {
             _ => return Err(error.into()),
         };
         reached.bare.rouse()?;
-        // In continuous read a status read brings what the array holds there, and looks like a busy chip.
-        if let (Some(_), Ok(first)) = (kind, reached.bare.meet(PATIENCE / 60, &stop)) {
-            self.note(Kind::ContinuousRead, super::sentence(&error));
-            return Ok(Ok(first));
+        if kind.is_some() {
+            match reached.bare.meet(PATIENCE / 60, &stop) {
+                Ok(first) => return Ok(Ok(self.roused(&error, first))),
+                Err(ChipError::Stopped) => return Err(ChipError::Stopped.into()),
+                Err(_) => {}
+            }
         }
-        self.observed.look(&mut reached.bare)?;
+        self.observed.look(&mut reached.bare, attendant)?;
         let sign = signs::bad(&self.observed, &reached.catalogue);
         let plain = || {
             Sign::new(
@@ -281,6 +299,18 @@ impl Check<'_> {
             )
         };
         Ok(Err(sign.unwrap_or_else(plain)))
+    }
+
+    /// What it was that `error` told, where the chip answers after FFh. In continuous read a status read brings
+    /// what the array holds there, and looks like a busy chip; one that still had to be waited for was one.
+    fn roused(&mut self, error: &ChipError, mut first: FirstLook) -> FirstLook {
+        match error {
+            ChipError::StillBusy { waited, .. } if !first.busy_for.is_zero() => {
+                first.busy_for += *waited;
+            }
+            _ => self.note(Kind::ContinuousRead, super::sentence(error)),
+        }
+        first
     }
 
     /// A chip whose ID is nobody's may be in a mode in which no opcode is heard: it is roused, and looked at
@@ -298,11 +328,13 @@ impl Check<'_> {
             return Ok(first);
         }
         reached.bare.rouse()?;
-        let Ok(again) = reached.bare.meet(PATIENCE, &|| attendant.stop_asked()) else {
-            return Ok(first);
+        let again = match reached.bare.meet(PATIENCE, &|| attendant.stop_asked()) {
+            Ok(again) => again,
+            Err(ChipError::Stopped) => return Err(ChipError::Stopped.into()),
+            Err(_) => return Ok(first),
         };
         let mut observed = Observed::nothing(self.observed.power, self.observed.marking.as_deref());
-        observed.look(&mut reached.bare)?;
+        observed.look(&mut reached.bare, attendant)?;
         if unknown(&again, &observed) {
             return Ok(first);
         }
@@ -362,6 +394,7 @@ impl Check<'_> {
         mut self,
         met: Met,
         catalogue: &crate::part::Catalogue,
+        attendant: &dyn Attendant,
     ) -> Result<ContactReport, Stop> {
         let part = met.part();
         let Met {
@@ -381,12 +414,15 @@ impl Check<'_> {
         let (top, ends_at) = top(part.as_ref(), bare.sck_max());
         self.ladder = ladder::rungs(self.asked, top);
         self.ends_at = (self.asked != SCK_FREE && self.asked > top).then_some(ends_at);
-        self.climb_questions(&mut bare, &seen.look.id)?;
+        self.climb_questions(&mut bare, &seen.look.id, attendant)?;
         let sign = match part {
             Some(part) => {
                 let mut chip = bare.into_chip(part, seen.look.id)?;
-                let sign = self.ask_array(&mut chip, catalogue)?;
-                chip.leave()?;
+                let sign = self.ask_array(&mut chip, catalogue, attendant);
+                // As it was found, whatever came of it.
+                let left = chip.leave();
+                let sign = sign?;
+                left?;
                 sign
             }
             None => {
@@ -419,13 +455,14 @@ impl Check<'_> {
         &mut self,
         chip: &mut Chip,
         catalogue: &crate::part::Catalogue,
+        attendant: &dyn Attendant,
     ) -> Result<Option<Sign>, Stop> {
         if chip.was_found_in_4byte_mode()? {
             self.note(Kind::FourByteMode, "its status says four address bytes");
         }
-        let sample = Sample::take(chip, &self.left)?;
-        self.observed.frames = sample.in_long_frames(chip)?;
-        self.observed.lines = Some(look::lines(chip, &self.left)?);
+        let sample = Sample::take(chip, &self.left, attendant)?;
+        self.observed.frames = sample.in_long_frames(chip, attendant)?;
+        self.observed.lines = Some(look::lines(chip, &self.left, attendant)?);
         if let Some(sign) = signs::bad(&self.observed, catalogue) {
             return Ok(Some(sign));
         }
@@ -437,7 +474,7 @@ impl Check<'_> {
                 "at least 99 of 100 bits of the sample are 1",
             );
         }
-        climb_array(chip, &sample, &mut self.ladder)?;
+        climb_array(chip, &sample, &mut self.ladder, attendant)?;
         self.sample = Some(sample);
         Ok(None)
     }
@@ -484,12 +521,18 @@ impl Check<'_> {
 
     /// Reads ID and SFDP header many times at each SCK and compares with what the lowest gave; measures
     /// each SCK on the way.
-    fn climb_questions(&mut self, bare: &mut Bare, id: &[u8; ID_BYTES]) -> Result<(), ChipError> {
+    fn climb_questions(
+        &mut self,
+        bare: &mut Bare,
+        id: &[u8; ID_BYTES],
+        attendant: &dyn Attendant,
+    ) -> Result<(), Stop> {
         let mut wanted = [0; 16];
         bare.sfdp(0, &mut wanted, bare.sck())?;
         ladder::climb(&mut self.ladder, |rung| {
             rung.measured = sck::measure(bare, rung.sck)?;
-            for _ in 0..READS_A_RUNG {
+            for _ in 0..look::reads_within(QUESTIONS_TIME, QUESTION_BYTES, rung.sck, READS_A_RUNG) {
+                go_on(attendant)?;
                 let mut head = [0; 16];
                 rung.compare(id, &bare.id(rung.sck)?);
                 bare.sfdp(0, &mut head, rung.sck)?;
@@ -557,7 +600,12 @@ fn reached_nobody(catalogue: &crate::part::Catalogue, id: &[u8; ID_BYTES]) -> bo
 
 /// Reads the sample so often at each step as its SCK says, beforehand: by 03h and by the second command in
 /// turn, each only where the part's limit for it is not below the step.
-fn climb_array(chip: &mut Chip, sample: &Sample, ladder: &mut Vec<Rung>) -> Result<(), ChipError> {
+fn climb_array(
+    chip: &mut Chip,
+    sample: &Sample,
+    ladder: &mut Vec<Rung>,
+    attendant: &dyn Attendant,
+) -> Result<(), Stop> {
     let mut commands = vec![ReadCommand::Read, chip.second_command()];
     commands.dedup();
     let mut seen = Vec::new();
@@ -566,6 +614,7 @@ fn climb_array(chip: &mut Chip, sample: &Sample, ladder: &mut Vec<Rung>) -> Resu
         let fitting: Vec<ReadCommand> = commands.iter().filter(fit).copied().collect();
         for command in fitting.iter().cycle().take(reads_at(rung.sck)) {
             for (place, wanted) in &sample.pieces {
+                go_on(attendant)?;
                 seen.clear();
                 seen.resize(wanted.len(), 0x5A);
                 chip.read(*command, rung.sck, Address(place.0), &mut seen)?;
