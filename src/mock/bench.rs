@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::cells::Cells;
 use super::chip::Chip;
 use super::clock::{Clock, Counters, Times, nanoseconds};
-use super::faults::{Content, Failure, Fault, Faults, Torn};
+use super::faults::{Content, Failure, Fault, Faults, Miso, Torn};
 use super::monitor::Monitor;
 use super::random::{byte, mix};
 use super::state::SavedState;
@@ -195,10 +195,13 @@ impl Bench {
         })
     }
 
-    /// Clocks bytes in with CS high: the line is pulled up, and another master's bits show on it.
+    /// Clocks bytes in with CS high: the line is pulled up, and another master's bits show on it; where the clip
+    /// has lost it, it is as in a frame.
     pub(super) fn idle(&mut self, into: &mut [u8], sck: Hertz) {
-        into.fill(0xFF);
-        if self.faults.has_foreign_master() {
+        let lost = self.faults.adrift(self.counters.frames + 1);
+        into.fill(if lost == Some(Miso::Low) { 0x00 } else { 0xFF });
+        let noisy = lost.map_or(self.faults.has_foreign_master(), |lost| lost == Miso::Noise);
+        if noisy {
             let (seed, now_ns) = (self.faults.seed, self.clock.now_ns());
             for (bits, place) in into.iter_mut().zip(0..) {
                 *bits = byte(mix(seed, now_ns, place));

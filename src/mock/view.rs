@@ -49,6 +49,23 @@ impl Faults {
         })
     }
 
+    /// What MISO shows while CS is high before this frame, where the clip has lost it.
+    pub(super) fn adrift(&self, frame: u64) -> Option<Miso> {
+        self.list.iter().find_map(|fault| match fault {
+            Fault::LooseContact {
+                shows,
+                from_frame,
+                frames,
+            }
+            | Fault::Miso {
+                shows,
+                from_frame,
+                frames,
+            } if within(frame, *from_frame, *frames) => Some(*shows),
+            _ => None,
+        })
+    }
+
     /// Whether another master talks on the wires.
     pub(super) fn has_foreign_master(&self) -> bool {
         let foreign = |fault: &Fault| matches!(fault, Fault::ForeignMaster { .. });

@@ -56,6 +56,14 @@ fn loose(shows: Miso) -> Fault {
     }
 }
 
+fn miso(shows: Miso) -> Fault {
+    Fault::Miso {
+        shows,
+        from_frame: 0,
+        frames: None,
+    }
+}
+
 fn foreign() -> Fault {
     Fault::ForeignMaster { every: 3 }
 }
@@ -99,6 +107,8 @@ fn each_bad_pattern_has_its_name() {
         (loose(Miso::High), Kind::AllOnes),
         (loose(Miso::Low), Kind::AllZeros),
         (loose(Miso::Noise), Kind::Unsteady),
+        (miso(Miso::Noise), Kind::Unsteady),
+        (Fault::ForeignMaster { every: 1 }, Kind::ForeignMaster),
         (Fault::Asleep { deaf: true }, Kind::AllOnes),
         (Fault::StuckBit { bit: 5, high: true }, Kind::StuckBit),
         (
@@ -274,6 +284,14 @@ fn the_power_arrangement_says_where_to_look_first() {
             "{text}"
         );
     }
+    // A line that floats moves while CS is high as well, and nobody talks on it.
+    for power in [Power::Clip, Power::External] {
+        for fault in [loose(Miso::Noise), miso(Miso::Noise)] {
+            let (kind, text) = look(power, &fault);
+            let open = text.starts_with("MISO from header to pin");
+            assert!(kind == Kind::Unsteady && open, "{kind:?}: {text}");
+        }
+    }
     // What the clip's wire feeds has no business on the bus.
     assert_eq!(look(Power::Clip, &foreign()).0, Kind::BoardFed);
     assert!(look(Power::Clip, &sag()).1.contains("another arrangement"));
@@ -363,7 +381,6 @@ fn a_part_found_in_4_byte_mode_is_read_and_left_so() {
     assert!(report.good && report.notes.is_empty(), "{report:?}");
 }
 
-/// A controller that drops CS between transfers is another link; `tests/jobs/batches.rs` has one.
 #[test]
 fn two_faults_at_once_give_a_sensible_one() {
     let cases: [(&[Fault], &[Kind]); 7] = [
@@ -583,17 +600,12 @@ fn a_reset_is_sent_where_it_is_asked_for() {
 /// MISO a busy chip looks like an idle one.
 #[test]
 fn a_chip_that_may_be_busy_is_not_reset() {
-    let lost = |shows| Fault::Miso {
-        shows,
-        from_frame: 0,
-        frames: None,
-    };
     let busy = Fault::Busy { ms: 300 };
     let cases = [
         (vec![busy.clone()], "says it is busy"),
-        (vec![busy.clone(), lost(Miso::High)], "does not answer"),
-        (vec![busy.clone(), lost(Miso::Low)], "does not answer"),
-        (vec![busy, lost(Miso::Noise)], ""),
+        (vec![busy.clone(), miso(Miso::High)], "does not answer"),
+        (vec![busy.clone(), miso(Miso::Low)], "does not answer"),
+        (vec![busy, miso(Miso::Noise)], ""),
         (vec![Fault::Asleep { deaf: true }], "does not answer"),
         (vec![turns([0xC2, 0x20, 0x18])], "does not answer"),
     ];

@@ -33,6 +33,15 @@ impl Sign {
         }
     }
 
+    /// Nothing drives MISO, whatever CS does.
+    fn open(seen: impl Into<String>, power: Option<Power>) -> Self {
+        Self {
+            means: "MISO is open: what is read is what the wire picks up, with CS low as with CS high".into(),
+            look: "MISO from header to pin (DO, pin 2) first; then CS# going low, and the supply, at the chip.".into(),
+            ..Self::new(Kind::Unsteady, seen, power)
+        }
+    }
+
     /// The array differs, and the ID is steady: it may be the cells.
     pub(super) fn unsteady_array(seen: impl Into<String>, power: Option<Power>) -> Self {
         let sign = Self::new(Kind::Unsteady, seen, power);
@@ -50,6 +59,9 @@ impl Sign {
 /// The first sign of a bad contact in what was seen, the one that explains the most.
 pub(super) fn bad(observed: &Observed, catalogue: &Catalogue) -> Option<Sign> {
     let sign = |kind, seen: String| Some(Sign::new(kind, seen, observed.power));
+    if let Some(seen) = adrift(observed) {
+        return Some(Sign::open(seen, observed.power));
+    }
     if let Some((kind, seen)) = of_id(observed, catalogue) {
         return sign(kind, seen);
     }
@@ -89,6 +101,21 @@ pub(super) fn bad(observed: &Observed, catalogue: &Catalogue) -> Option<Sign> {
     let bit = observed.lines.as_ref().and_then(|lines| lines.failing)?;
     let seen = format!("address bit A{bit} has no effect where a frame begins, or follows another");
     sign(Kind::AddressLine, seen)
+}
+
+/// What shows that MISO floats: it moves while CS is high, hardly two reads of the ID are alike, and each bit
+/// of it comes both ways. Of a chip that somebody talks over, bits still show.
+fn adrift(observed: &Observed) -> Option<String> {
+    let (Idle::Driven { changes }, reads) = (observed.idle, observed.ids.len()) else {
+        return None;
+    };
+    let alike = |id| observed.ids.iter().filter(|other| *other == id).count();
+    let most = observed.ids.iter().map(alike).max()?;
+    let short = observed.ids.iter().filter_map(|id| number(id));
+    let (ones, zeros) = short.fold((0, 0), |(ones, zeros), id| (ones | id, zeros | !id));
+    (most * 8 <= reads && ones & zeros & 0x00FF_FFFF == 0x00FF_FFFF).then(|| {
+        format!("hardly two of {reads} reads of the ID are alike, and MISO changes {changes} times while CS is high")
+    })
 }
 
 /// What the answers to Read ID and the idle line say.

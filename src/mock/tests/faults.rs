@@ -33,6 +33,45 @@ fn a_loose_contact_comes_and_goes() {
     assert_eq!(desk.mock.truth(0..32), good);
 }
 
+/// A line that nothing drives does the same whatever CS does; common practice, no source.
+#[test]
+fn a_lost_line_shows_while_cs_is_high_as_well() {
+    for (shows, level) in [
+        (Miso::Low, Some(0x00)),
+        (Miso::High, Some(0xFF)),
+        (Miso::Noise, None),
+    ] {
+        let (from_frame, frames) = (2, Some(1));
+        for fault in [
+            Fault::LooseContact {
+                shows,
+                from_frame,
+                frames,
+            },
+            Fault::Miso {
+                shows,
+                from_frame,
+                frames,
+            },
+        ] {
+            let mut desk = desk(fault);
+            let idle = |desk: &Desk| {
+                let mut line = [0x5A; 64];
+                desk.mock.link().idle(&mut line, Hertz::mhz(1)).unwrap();
+                line
+            };
+            assert_eq!(idle(&desk), [0xFF; 64]);
+            desk.status();
+            let line = idle(&desk);
+            let still = level.map(|level| [level; 64]);
+            assert!(still.is_none_or(|still| still == line), "{line:02X?}");
+            assert_eq!(line.iter().all(|byte| *byte == line[0]), level.is_some());
+            desk.status();
+            assert_eq!(idle(&desk), [0xFF; 64]);
+        }
+    }
+}
+
 #[test]
 fn a_lost_miso_still_lets_the_chip_hear() {
     for (shows, byte) in [(Miso::Low, 0x00), (Miso::High, 0xFF)] {
