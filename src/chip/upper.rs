@@ -50,6 +50,11 @@ impl Upper {
         }
     }
 
+    /// Whether addresses have four bytes where it holds `value`.
+    pub(super) fn takes_four(self, value: u8) -> bool {
+        self.four && value & !self.bits == 0 && value & EXTADD != 0
+    }
+
     /// What it has to hold for a frame that begins at `address`.
     fn wanted(self, address: Address) -> u8 {
         if self.four {
@@ -132,8 +137,13 @@ impl Chip {
         Ok(())
     }
 
+    /// Reads the register.
+    pub(super) fn ask_upper(&mut self, upper: Upper) -> Result<u8, ChipError> {
+        self.slowly(&[upper.read])
+    }
+
     fn check_upper(&mut self, upper: Upper, wanted: u8) -> Result<(), ChipError> {
-        let seen = self.slowly(&[upper.read])?;
+        let seen = self.ask_upper(upper)?;
         if seen == wanted {
             return Ok(());
         }

@@ -233,9 +233,20 @@ impl Chip {
     pub fn was_found_in_4byte_mode(&mut self) -> Result<bool, ChipError> {
         match (self.addressing_found(), self.width) {
             (AddressingFound::FourByte, _) => Ok(self.part.addressing.three_byte),
-            (_, Width::Dedicated) => Ok(self.is_in_4byte_mode()? == Some(true)),
+            (AddressingFound::Register(found), Width::Upper(upper)) => Ok(upper.takes_four(found)),
+            (_, Width::Dedicated) => match self.has_extadd() {
+                Some(upper) => Ok(upper.takes_four(self.ask_upper(upper)?)),
+                None => Ok(self.is_in_4byte_mode()? == Some(true)),
+            },
             _ => Ok(false),
         }
+    }
+
+    /// The register whose bit makes the usual opcodes take four bytes, on a part that has one.
+    fn has_extadd(&self) -> Option<Upper> {
+        let way = FourByte::BankRegister { extadd: true };
+        let has = self.part.addressing.four_byte.contains(&way);
+        has.then(|| Upper::of(&way, self.part.size_bytes)).flatten()
     }
 
     /// Leaves the chip as `first` says, and not as it was met now: for a run that goes on after

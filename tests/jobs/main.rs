@@ -7,6 +7,7 @@ mod contact;
 mod guesses;
 mod interrupted;
 mod lifted;
+mod modes;
 mod own_id;
 mod predicted;
 mod protect;
