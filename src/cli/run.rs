@@ -246,7 +246,8 @@ fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer
     let mut watcher = watcher(look)?;
     let report = job::contact_as_wished(unit.as_ref(), setup.bench, wishes, &mut watcher)?;
     let mut screen = show::contact(&report, typed);
-    if let (Some(folder), Some(_)) = (&args.unit, unit) {
+    drop(unit);
+    if let Some(folder) = &args.unit {
         // The verdict stands where its record cannot be kept.
         if let Err(error) = job::keep_contact(setup.store, folder, &report) {
             screen = screen.row("record", format!("not kept: {error}"));

@@ -13,12 +13,6 @@ fn faulty(fault: &str) -> Desk {
 #[test]
 fn a_backup_goes_by_what_the_last_contact_proved() {
     let desk = faulty("flips = { rate = 0.001, above_sck = \"15MHz\" }");
-    // A folder that is no unit yet is not made by a look.
-    let said = "The clip is seated: every read is the same up to 10 MHz.";
-    desk.ends("contact --unit gauge-07 @bench", 0).says(said);
-    assert!(!desk.path("gauge-07").exists());
-    desk.ends("backup --unit gauge-07 @bench", 0)
-        .says("first 10 MHz, read 03h");
     let ended = desk.ends("contact --unit gauge-07 @bench", 0);
     ended.says("fewer than 1 in 1.2 million, with a confidence of 95 %");
     ended.says("Next Use --sck 5MHz, one step below.");
@@ -29,6 +23,22 @@ fn a_backup_goes_by_what_the_last_contact_proved() {
     let unit = String::from_utf8(desk.get("gauge-07/unit.toml")).unwrap();
     assert_eq!(unit.matches("command = \"contact\"").count(), 1, "{unit}");
     assert!(unit.contains("\nproven = \"no error in "), "{unit}");
+    assert!(unit.contains("\noverhead = \"30 us\"\n"), "{unit}");
+}
+
+/// What a look at bad contacts, or at another folder, leaves.
+#[test]
+fn only_a_good_contact_makes_the_units_folder() {
+    let desk = faulty("bit-slip = { bits = 2 }");
+    desk.ends("contact --unit gauge-07 @bench", 1);
+    assert!(!desk.path("gauge-07").exists());
+    let desk = Desk::new();
+    std::fs::create_dir(desk.path("letters")).unwrap();
+    desk.put("letters/harbour.txt", "to the harbour office");
+    let ended = desk.ends("contact --unit letters @bench --sck 10MHz", 0);
+    ended.says("The clip is seated");
+    ended.says("record not kept:");
+    assert!(!desk.path("letters/unit.toml").exists());
 }
 
 #[test]

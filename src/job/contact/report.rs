@@ -183,10 +183,11 @@ impl ContactReport {
 }
 
 /// Keeps a good contact in the unit's record, with the SCK to work at as `sck`: [`proven_sck`] finds it.
-/// A bad one leaves none, nor does one with another chip.
+/// Where there is no unit yet its folder is made, as a backup makes it. A bad contact leaves nothing, nor does one
+/// with another chip.
 ///
 /// # Errors
-/// The unit cannot be opened to work on, or its file cannot be written. The verdict stands all the same.
+/// The unit cannot be opened to work on or made, or its file cannot be written. The verdict stands all the same.
 pub fn keep_contact(
     store: Arc<dyn Store>,
     folder: &Path,
@@ -213,7 +214,7 @@ pub fn keep_contact(
         done.conditions
             .insert(key.into(), format!("{micros}{unit}"));
     }
-    Unit::open(store, folder)?.record(done, SystemTime::now())?;
+    Unit::open_or_create(store, folder)?.record(done, SystemTime::now())?;
     Ok(())
 }
 
