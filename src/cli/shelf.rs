@@ -16,7 +16,7 @@ use super::show;
 use super::stop::Stopping;
 use super::typed::Typed;
 use super::wrap::{COLUMNS, wrap};
-use crate::interlock::{Held, Interlock};
+use crate::interlock::{Acceptable, Held, Interlock};
 use crate::job::{self, Exit, Others, Seat, ShelfFile, ShelfUnit, Stage, Stop, Way};
 use crate::unit::Unit;
 use crate::unit::store::{RealStore, Store, hash};
@@ -149,6 +149,11 @@ fn place<'a>(
         let mut command = cli.command;
         if let Some(own) = command.bus_mut() {
             own.or(&bus);
+            if own.accept.accept.contains(&Acceptable::SameUnit) {
+                let what = "same-unit is accepted of one unit, with its chip in view: give that unit a command \
+                            of its own";
+                return Err(job::fault(name, stage.place, what));
+            }
         }
         if let Command::Backup(args) = &mut command {
             args.beside = Others::of(others.clone());

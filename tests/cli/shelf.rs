@@ -197,6 +197,11 @@ fn a_shelf_file_is_judged_before_anything_is_done() {
             "--level is not for a stage",
         ),
         (
+            "\"backup\"",
+            "\"backup --accept same-unit --because '{unit}: sticker'\"",
+            "line 3, column 5: same-unit is accepted of one unit",
+        ),
+        (
             "gauge-02.toml",
             "none.toml",
             "line 13, column 1: there is no bench file 'none.toml'",
