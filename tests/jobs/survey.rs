@@ -296,6 +296,38 @@ impl Attendant for StopsBehind {
     }
 }
 
+/// What is told of each task: its name, what there is to do, and how far it was told to have come.
+#[derive(Default)]
+struct Listens(Vec<(&'static str, u64, Vec<u64>)>);
+
+impl Attendant for Listens {
+    fn begins(&mut self, task: &Task) {
+        self.0.push((task.name, task.total, Vec::new()));
+    }
+    fn at(&mut self, done: u64, _place: Option<&str>) {
+        self.0.last_mut().unwrap().2.push(done);
+    }
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        false
+    }
+}
+
+/// 24 passes of 64 MiB take minutes to judge on a small computer.
+#[test]
+fn how_far_the_judging_is_can_be_seen() {
+    let station = small(14);
+    let mut listens = Listens::default();
+    job::survey(&mut station.unit(), 6, station.bench(), &mut listens).unwrap();
+    let [(survey, ..), (judging, total, told)] = listens.0.as_slice() else {
+        panic!("{:?}", listens.0);
+    };
+    assert_eq!((*survey, *judging), ("survey", "judging"));
+    assert!(told.len() > 20 && told.is_sorted(), "{told:?}");
+    assert!(told.iter().any(|done| done * 2 > *total));
+    assert!(told.iter().all(|done| done <= total));
+}
+
 #[test]
 fn a_verdict_that_was_stopped_comes_when_it_is_asked_for_again() {
     let station = small(13);

@@ -38,13 +38,14 @@ pub(super) struct Guess {
     pub repeats: u64,
 }
 
-/// Votes over all readings, and writes what comes of it into `file`; `None` once it is asked to stop.
+/// Votes over all readings, and writes what comes of it into `file`; `None` once it is to stop, which is asked with
+/// how many bytes of the chip are behind it.
 pub(super) fn vote(
     readings: &Readings,
     votes: &Votes,
     block_bytes: u32,
     file: &mut dyn StoreFile,
-    stop_asked: &dyn Fn() -> bool,
+    stop_asked: &mut dyn FnMut(u32) -> bool,
 ) -> Result<Option<Guess>, StoreError> {
     let voters = votes.count();
     let doubts: Vec<f64> = (0..=voters.min(DOUBTS_MAX as u64))
@@ -61,7 +62,7 @@ pub(super) fn vote(
     let mut others = vec![Vec::new(); readings.files.len()];
     let mut start = 0;
     while start < readings.size_bytes {
-        if stop_asked() {
+        if stop_asked(start) {
             return Ok(None);
         }
         let length = (readings.size_bytes - start).min(WINDOW_BYTES) as usize;

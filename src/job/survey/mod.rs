@@ -301,10 +301,16 @@ fn judge(
     chip: &mut Chip,
     survey: &Survey,
     torn: Vec<std::ops::Range<u32>>,
-    attendant: &dyn Attendant,
+    attendant: &mut dyn Attendant,
 ) -> Result<Judged, Stop> {
-    let stop_asked = || attendant.stop_asked();
     let file = survey.file();
+    let size = u64::from(file.chip.size_bytes);
+    attendant.begins(&Task {
+        name: "judging",
+        total: 2 * size,
+        bytes: true,
+    });
+    let start = chip.now();
     let readings = Readings {
         files: survey.open_passes()?,
         size_bytes: file.chip.size_bytes,
@@ -312,7 +318,9 @@ fn judge(
     };
     let conditions = conditions(file);
     let block = block_bytes(chip.part());
-    let tally = Tally::of(&readings, &conditions, block, &stop_asked)?;
+    let tally = Tally::of(&readings, &conditions, block, &mut |done| {
+        stop_asked(attendant, done.into())
+    })?;
     let tally = tally.ok_or_else(stopped_judging)?;
     let nature = Nature::of(&readings, &conditions, &tally)?;
     let lost: Vec<String> = file
@@ -340,11 +348,13 @@ fn judge(
         &votes,
         block,
         file_of_guess.as_mut(),
-        &stop_asked,
+        &mut |done| stop_asked(attendant, size + u64::from(done)),
     )?;
     let guess = guess.ok_or_else(stopped_judging)?;
     evidence.repeats = guess.repeats;
     let findings = classify(&evidence, &mut probe)?;
+    let time = chip.now().saturating_sub(start);
+    attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
     Ok(Judged {
         conditions,
         tally,
@@ -352,6 +362,12 @@ fn judge(
         guess,
         torn,
     })
+}
+
+/// Tells how much is judged, and asks whether to stop.
+fn stop_asked(attendant: &mut dyn Attendant, done: u64) -> bool {
+    attendant.at(done, None);
+    attendant.stop_asked()
 }
 
 impl Judged {

@@ -122,12 +122,13 @@ struct Window {
 }
 
 impl Tally {
-    /// Counts over all of `readings`; `None` once it is asked to stop.
+    /// Counts over all of `readings`; `None` once it is to stop, which is asked with how many bytes of the chip are
+    /// behind it.
     pub fn of(
         readings: &Readings,
         conditions: &[Condition],
         block_bytes: u32,
-        stop_asked: &dyn Fn() -> bool,
+        stop_asked: &mut dyn FnMut(u32) -> bool,
     ) -> Result<Option<Self>, StoreError> {
         let size = readings.size_bytes;
         let passes = readings.files.len();
@@ -156,7 +157,7 @@ impl Tally {
             wrong: vec![Vec::new(); passes],
         };
         while window.start < size {
-            if stop_asked() {
+            if stop_asked(window.start) {
                 return Ok(None);
             }
             if window.load(readings, &votes)? {

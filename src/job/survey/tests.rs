@@ -56,7 +56,7 @@ fn conditions() -> Vec<Condition> {
 }
 
 fn tally(readings: &Readings) -> Tally {
-    let tally = Tally::of(readings, &conditions(), 4096, &|| false);
+    let tally = Tally::of(readings, &conditions(), 4096, &mut |_| false);
     tally.unwrap().unwrap()
 }
 
