@@ -46,7 +46,7 @@ impl Nature {
         let mut nature = Self::default();
         for stretch in &tally.stretches {
             for at in pieces(stretch, readings.size_bytes) {
-                nature.piece(readings, conditions, (stretch.pass, at))?;
+                nature.piece(readings, conditions, stretch, at)?;
             }
         }
         Ok(nature)
@@ -66,12 +66,13 @@ impl Nature {
         &mut self,
         readings: &Readings,
         conditions: &[Condition],
-        (pass, at): (usize, u32),
+        stretch: &Stretch,
+        at: u32,
     ) -> Result<(), StoreError> {
-        let mut own = [0; PIECE_BYTES];
+        let (mut own, pass) = ([0; PIECE_BYTES], stretch.pass);
         readings.read(pass, at, &mut own)?;
         // Uniform bytes that are at another address are not to be told from nothing.
-        if own.iter().all(|byte| *byte == own[0]) {
+        if is_uniform(of_stretch(&own, at, stretch)) {
             self.dead += 1;
             return Ok(());
         }
@@ -84,6 +85,17 @@ impl Nature {
         }
         Ok(())
     }
+}
+
+/// What of a piece that begins at `at` belongs to the stretch: a piece is longer than the shortest of them.
+fn of_stretch<'a>(piece: &'a [u8], at: u32, stretch: &Stretch) -> &'a [u8] {
+    let from = stretch.range.start.saturating_sub(at) as usize;
+    let to = (stretch.range.end.saturating_sub(at) as usize).min(piece.len());
+    piece.get(from..to).unwrap_or(piece)
+}
+
+fn is_uniform(bytes: &[u8]) -> bool {
+    bytes.iter().all(|byte| bytes.first() == Some(byte))
 }
 
 /// Where the pieces of a stretch are: at its beginning, and evenly behind. One that is shorter than a piece

@@ -16,10 +16,15 @@ const SIZE_BYTES: u32 = 128 << 10;
 const PASSES: usize = 6;
 const SEED: u64 = 7;
 
+/// Code-like bytes.
+fn first_bytes() -> Vec<u8> {
+    let mut random = fastrand::Rng::with_seed(SEED);
+    (0..SIZE_BYTES).map(|_| random.u8(..)).collect()
+}
+
 /// Passes that all read the same code-like bytes, but for where `wrong` strikes them.
 fn readings(wrong: impl Fn(usize, &mut [u8])) -> Readings {
-    let mut random = fastrand::Rng::with_seed(SEED);
-    let first: Vec<u8> = (0..SIZE_BYTES).map(|_| random.u8(..)).collect();
+    let first = first_bytes();
     let store = SimulatedStore::new();
     store.create_folder(Path::new("/survey")).unwrap();
     let file = |pass: usize| {
@@ -143,6 +148,37 @@ fn a_stretch_may_end_with_the_chip() {
         let nature = Nature::of(&readings, &conditions(), &tally).unwrap();
         assert_eq!(nature.pieces(), 1, "{length}: {nature:?}");
         assert_eq!(judged(&tally, &nature)[0].verdict, Verdict::Noise);
+    }
+}
+
+/// A stretch is shorter than a piece, and what lies behind it has content.
+#[test]
+fn a_short_dead_stretch_is_dead() {
+    for (start, length) in [(5000, 24), (5000, 28), (5000, 31), (5000, 32), (5000, 100)] {
+        for level in [0x00, 0xFF] {
+            let readings = readings(|pass, bytes| {
+                if pass > 0 {
+                    // What the others hold as it differs from the first pass.
+                    let first = first_bytes();
+                    let dead = &mut bytes[start..start + length];
+                    for (at, byte) in dead.iter_mut().enumerate().filter(|_| pass == 2) {
+                        *byte = first[start + at] ^ level;
+                    }
+                }
+            });
+            let tally = tally(&readings);
+            let nature = Nature::of(&readings, &conditions(), &tally).unwrap();
+            assert_eq!(
+                (nature.wild, nature.moved()),
+                (0, 0),
+                "{length}: {nature:?}"
+            );
+            assert_eq!(
+                judged(&tally, &nature)[0].verdict,
+                Verdict::Dead,
+                "{length}"
+            );
+        }
     }
 }
 
