@@ -24,6 +24,8 @@ pub(super) const WAKE_NS: u64 = 30_000;
 #[derive(Debug)]
 pub(super) struct Chip {
     pub(super) part: Part,
+    /// What is its own is drawn from.
+    pub(super) seed: u64,
     pub(super) cells: Cells,
     /// Cells there really are; addresses wrap there.
     pub(super) real_size_bytes: u32,
@@ -93,6 +95,7 @@ impl Chip {
             unstable: Vec::new(),
             state: State::default(),
             part,
+            seed,
             cells,
         };
         chip.power_up();

@@ -20,7 +20,7 @@
 //! part = "W25Q128JV"           # a name from the parts table
 //! cells = "gauge-07.cells"     # beside this file; made, erased, if missing
 //! level = "3.3V"               # the link's declared level; absent is not declared
-//! seed = 7                     # chance: times of erases, faults
+//! seed = 7                     # chance: the chip's times, faults
 //! # unique_id = [0xD1, 0x64, 0x5C, 0x1B, 0x0F, 0x2A, 0x33, 0x07]
 //! # batch_bytes = 65536        # in each direction; absent is 4096
 //! # overhead_us = 30           # for each batch
@@ -195,6 +195,12 @@ impl Mock {
     /// Which times the chip takes.
     pub fn set_times(&self, times: Times) {
         self.lock().times = times;
+    }
+
+    /// Which chip of its kind it is: by how much it is quicker or slower is drawn from this seed, the bench's
+    /// otherwise.
+    pub fn set_pace(&self, seed: u64) {
+        self.lock().chip.seed = seed;
     }
 
     /// Time on the bench since it was made.

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::bench::Bench;
 use super::change::Change;
 use super::chip::WAKE_NS;
-use super::clock::{draw, nanoseconds};
+use super::clock::{Timed, draw, nanoseconds};
 use super::faults::{Fault, Torn, within};
 use super::frame::Run;
 use super::plan::{Act, Plan};
@@ -209,8 +209,7 @@ impl Bench {
             None if self.faults.silences(&change, self.operations) => {}
             None => self.complete(&change)?,
         }
-        let timing = self.timing(plan, &change);
-        let time = self.operation_time(timing);
+        let time = self.operation_time(plan, &change);
         let now_ns = self.clock.now_ns();
         let state = &mut self.chip.state;
         state.busy_until_ns = now_ns.saturating_add(nanoseconds(time));
@@ -254,8 +253,18 @@ impl Bench {
             .unwrap_or(part.page_program)
     }
 
-    fn operation_time(&self, timing: Timing) -> Duration {
-        let drawn = draw(self.times, timing, self.faults.seed, self.operations);
+    fn operation_time(&self, plan: &Plan, change: &Change) -> Duration {
+        let timed = match change {
+            Change::Erase { .. } => Timed::Erase,
+            Change::Program { .. } => Timed::Program,
+            Change::Status { .. } => Timed::StatusWrite,
+        };
+        let drawn = draw(
+            self.times,
+            self.timing(plan, change),
+            (timed, self.chip.seed),
+            (self.faults.seed, self.operations),
+        );
         drawn.mul_f64(self.faults.slowness())
     }
 }
