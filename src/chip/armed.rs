@@ -143,10 +143,10 @@ impl Armed {
         self.chip.read(command, sck, address, into)
     }
 
-    /// SCK of modifying frames: half of what contact has proven.
+    /// SCK of modifying frames: half of what contact has proven, within what the part takes.
     #[must_use]
     pub fn sck(&self) -> Hertz {
-        Hertz((self.chip.sck.0 / 2).max(1))
+        self.chip.half_sck()
     }
 
     /// Erases the block of `kind` at `address`.

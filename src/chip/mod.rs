@@ -161,6 +161,18 @@ impl Chip {
         limit.map_or(self.sck, |limit| self.sck.min(*limit))
     }
 
+    /// Highest SCK for commands that do not read the array: what contact has proven, within the highest
+    /// limit that the part has for any. Datasheets give one clock for all commands but Read 03h.
+    fn sck_for_commands(&self) -> Hertz {
+        let limit = self.part.sck_max.values().max();
+        limit.map_or(self.sck, |limit| self.sck.min(*limit))
+    }
+
+    /// Half of what contact has proven, within the same limit.
+    fn half_sck(&self) -> Hertz {
+        Hertz((self.sck.0 / 2).max(1)).min(self.sck_for_commands())
+    }
+
     /// Lowest SCK that the link can make.
     #[must_use]
     pub fn sck_min(&self) -> Hertz {
@@ -183,7 +195,7 @@ impl Chip {
     /// `Link`.
     pub fn read_id(&mut self) -> Result<[u8; ID_BYTES], ChipError> {
         let mut id = [0; ID_BYTES];
-        self.query(&[opcode::READ_JEDEC_ID], &mut id, self.sck)?;
+        self.query(&[opcode::READ_JEDEC_ID], &mut id, self.sck_for_commands())?;
         Ok(id)
     }
 
@@ -241,7 +253,7 @@ impl Chip {
         };
         let longer = how.is_longer_in_4byte_mode() && self.takes_4byte_dummies()?;
         let mut answer = vec![0; how.answer_bytes()];
-        self.query(&how.command(longer), &mut answer, self.sck)?;
+        self.query(&how.command(longer), &mut answer, self.sck_for_commands())?;
         Ok(how.id_in(&answer, &self.id[..3]))
     }
 
@@ -412,7 +424,7 @@ impl Chip {
 
     fn register(&mut self, code: u8) -> Result<u8, ChipError> {
         let mut value = [0];
-        self.query(&[code], &mut value, self.sck)?;
+        self.query(&[code], &mut value, self.sck_for_commands())?;
         Ok(value[0])
     }
 
@@ -431,7 +443,7 @@ impl Chip {
 
     fn slowly(&mut self, command: &[u8]) -> Result<u8, ChipError> {
         let mut value = [0];
-        self.query(command, &mut value, Hertz((self.sck.0 / 2).max(1)))?;
+        self.query(command, &mut value, self.half_sck())?;
         Ok(value[0])
     }
 
@@ -441,9 +453,10 @@ impl Chip {
     }
 
     fn send(&mut self, command: &[u8]) -> Result<(), ChipError> {
+        let sck = self.sck_for_commands();
         Ok(self
             .guard
-            .transfer(&mut [Frame::new(vec![Segment::Out(command)])], self.sck)?)
+            .transfer(&mut [Frame::new(vec![Segment::Out(command)])], sck)?)
     }
 
     fn check_range(&self, address: Address, length: usize) -> Result<(), ChipError> {

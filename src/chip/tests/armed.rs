@@ -419,6 +419,29 @@ fn modifying_frames_go_at_half_the_proven_clock() {
     assert!(frame > 1000);
 }
 
+/// Contact may have proven a higher clock than the part has for any command.
+#[test]
+fn no_command_goes_above_the_part_s_highest_clock() {
+    let mut slow = part("W25Q80DV");
+    slow.sck_max = [(0x03, Hertz::mhz(2)), (0x0B, Hertz::mhz(3))].into();
+    let desk = Desk::with(slow);
+    let mut armed = desk.armed();
+    desk.clear();
+    let smallest = kind(&armed, 4096);
+    armed.check_id().unwrap();
+    armed.registers().unwrap();
+    armed.erase(&smallest, Address(0)).unwrap();
+    armed.program(Address(0), &[1, 2, 3]).unwrap();
+    armed.read(Address(0), &mut [0; 3]).unwrap();
+    drop(armed);
+    let sent = desk.sent();
+    assert!(
+        sent.iter().all(|sent| sent.sck <= Hertz::mhz(3)),
+        "{sent:?}"
+    );
+    assert!(sent.len() > 10);
+}
+
 #[test]
 fn the_whole_read_finds_what_a_wrong_address_bit_did() {
     let desk = Desk::new("W25Q80DV");
