@@ -1,17 +1,22 @@
 //! A chip that may be changed.
 
+mod busy;
 mod increment;
+mod learnt;
 
+use std::collections::BTreeMap;
 use std::ops::{ControlFlow, Range};
 use std::time::Duration;
 
 pub use increment::word_settle;
 
-use super::{Chip, ChipError, Pass, PassEnd, Permission, ReadCommand, poll_slice};
-use crate::jedec::status::{FLAG_READY, RegisterWrite, Registers};
+use super::{Chip, ChipError, Pass, PassEnd, Permission, ReadCommand};
+use crate::jedec::status::{RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, LinkError, Purpose, Scope, Segment};
-use crate::part::{BusyPoll, EraseType, Part, ProgramMethod, Timing};
+use crate::part::{EraseType, Part, ProgramMethod};
+use busy::{Course, Look, Operation};
+use learnt::Learnt;
 
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;
@@ -40,6 +45,8 @@ pub struct Armed {
     strange: Option<u8>,
     /// Auto address increment was begun and is not known to have ended.
     incrementing: bool,
+    /// What each kind of operation takes this chip.
+    learnt: BTreeMap<(u8, u32), Learnt>,
 }
 
 /// What the whole read at the end of a writing session found.
@@ -68,6 +75,7 @@ impl Chip {
             latched: false,
             strange: None,
             incrementing: false,
+            learnt: BTreeMap::new(),
         })
     }
 }
@@ -152,7 +160,8 @@ impl Armed {
     /// Erases the block of `kind` at `address`.
     ///
     /// WREN goes in a message of its own and WEL is checked before the erase opcode is sent. Then
-    /// sleeps for the typical time, polls, and gives up after the maximum and half of it again.
+    /// sleeps for as long as such an erase takes this chip at the least, polls, and gives up after the
+    /// maximum and half of it again.
     ///
     /// # Errors
     /// `Latched`, `ProtectionOnly`, `NotABlock`, `AddressMode`: nothing was changed. `AddressRegister`,
@@ -180,15 +189,20 @@ impl Armed {
             armed.chip.aim(address)?;
             armed.enable(address)?;
             armed.send(&[&command])?;
-            armed.wait_done("erase", address, kind.time)
+            armed.wait_done(&Operation {
+                what: "erase",
+                address,
+                time: kind.time,
+                kind: (code, 0),
+            })
         })
     }
 
     /// Programs `data` from `address` on. Bits only change from 1 to 0.
     ///
     /// A part that takes a page gets what must lie in one, in pieces where the link's messages are shorter:
-    /// write enable, status, program and status share one message; a WEL captured as 0 means that the
-    /// program was ignored. A part that takes
+    /// write enable, status, program and looks at the status share one message; a WEL captured as 0 means
+    /// that the program was ignored. A part that takes
     /// bytes gets them one by one. One that takes words gets them in auto address increment, and a
     /// byte at either end that is half a word by itself.
     ///
@@ -245,19 +259,24 @@ impl Armed {
     fn write_register(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
         let mut command = vec![write.opcode];
         command.extend_from_slice(&write.data);
-        let time = self.part().status_write;
+        let operation = Operation {
+            what: "status write",
+            address: Address(0),
+            time: self.part().status_write,
+            kind: (write.opcode, 0),
+        };
         if write.volatile {
             // A WEL left set would make the write last; 50h holds for the next command only.
             let enable = opcode::VOLATILE_STATUS_WRITE_ENABLE;
             (self.before, self.strange) = (None, None);
             self.send(&[&[opcode::WRITE_DISABLE], &[enable], &command])?;
-            return self.poll("status write", Address(0), time);
+            return self.poll(&operation);
         }
         self.enable(Address(0))?;
         // The bits that stay through an erase are what this changes.
         self.before = None;
         self.send(&[&command])?;
-        self.wait_done("status write", Address(0), time)
+        self.wait_done(&operation)
     }
 
     /// Command, SCK and frame length for the whole read at the end: the SCK that contact has proven.
@@ -370,39 +389,17 @@ impl Armed {
         Ok(())
     }
 
-    /// Looks whether this status can be that of the chip which began the operation.
-    fn look_at(&mut self, status: u8) {
-        let strange = match self.before {
-            Some(before) => (before ^ status) & STEADY != 0,
-            None => status == u8::MAX,
-        };
-        if strange {
-            self.strange.get_or_insert(status);
-        }
-    }
-
-    /// What was strange on the way, even if the last look is as it should be.
-    fn not_strange(&mut self, what: &'static str, address: Address) -> Result<(), ChipError> {
-        match self.strange.take() {
-            Some(seen) => Err(ChipError::StrangeStatus {
-                what,
-                address,
-                seen,
-            }),
-            None => Ok(()),
-        }
-    }
-
     /// Programs within a page: at once, or in pieces where the link's messages are shorter.
     fn program_page(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         let (mut at, mut rest) = (address, data);
         while !rest.is_empty() {
-            let length = self.room_for_program().min(rest.len());
+            let limits = self.chip.guard.limits();
+            let length = self.room_for_program(1).min(rest.len());
             let (now, later) = rest.split_at(length);
             match self.program_once(at, now) {
                 // The link has lowered its limit and sent nothing.
                 Err(ChipError::Link(LinkError::TooLong { .. }))
-                    if self.room_for_program() < length =>
+                    if self.chip.guard.limits() != limits =>
                 {
                     continue;
                 }
@@ -413,14 +410,28 @@ impl Armed {
         Ok(())
     }
 
-    /// Bytes that one message programs, beside write enable, command and two looks at the status.
-    fn room_for_program(&self) -> usize {
+    /// Bytes that one message programs, beside write enable, command and looks at the status.
+    fn room_for_program(&self, looks: usize) -> usize {
         let limits = self.chip.guard.limits();
         let width = &self.chip.width;
         let head = width.command(width.program_opcode(), Address(0), 0).len();
-        let beside = 3 * limits.counted(1) + limits.counted(head);
+        // An exchange counts in both directions, so that both bytes of a look do.
+        let statuses = 1 + looks * self.look_frames();
+        let beside = limits.counted(1) + statuses * limits.counted(2) + limits.counted(head);
         let room = limits.batch_out_bytes.saturating_sub(beside);
         (room - room % limits.segment_align_bytes.max(1)).max(1)
+    }
+
+    /// Looks that fit behind so many bytes in one message; one in any case.
+    fn looks_beside(&self, length: usize) -> usize {
+        let (limits, frames) = (self.chip.guard.limits(), self.look_frames());
+        let fit = |looks: &usize| {
+            let statuses = 1 + looks * frames;
+            self.room_for_program(*looks) >= length
+                && statuses * limits.counted(2) <= limits.batch_in_bytes
+                && 3 + 2 * statuses <= limits.batch_segments
+        };
+        (1..=Learnt::LOOKS_MAX).rev().find(fit).unwrap_or(1)
     }
 
     fn program_bytes(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
@@ -432,137 +443,36 @@ impl Armed {
 
     fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         self.chip.aim(address)?;
-        let (mut before, mut after) = ([0], [0]);
-        let (sck, time) = (self.sck(), self.part().page_program);
-        let head = self
-            .chip
-            .width
-            .command(self.chip.width.program_opcode(), address, 0);
-        let mut batch = [
+        let code = self.chip.width.program_opcode();
+        let operation = Operation {
+            what: "program",
+            address,
+            time: self.part().page_program,
+            kind: (code, usize::BITS - data.len().leading_zeros()),
+        };
+        let plan = self.plan(&operation);
+        let (sck, look_time) = (self.sck(), self.look_time());
+        let times = plan.looks(look_time, self.looks_beside(data.len()));
+        let head = self.chip.width.command(code, address, 0);
+        let (mut before, mut looks) = ([0], vec![Look::default(); times.len()]);
+        let mut batch = vec![
             Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]),
             Frame::new(vec![
                 Segment::Out(&[opcode::READ_STATUS_1]),
                 Segment::In(&mut before),
             ]),
             Frame::new(vec![Segment::Out(&head), Segment::Out(data)]),
-            Frame::new(vec![
-                Segment::Out(&[opcode::READ_STATUS_1]),
-                Segment::In(&mut after),
-            ])
-            .after(time.typical),
         ];
+        batch.extend(self.looks(&mut looks, &settles(&times, look_time)));
         self.chip.guard.transfer(&mut batch, sck)?;
+        drop(batch);
         self.enabled(address, before)?;
-        let [after] = after;
-        self.look_at(after);
-        if after & WIP == 0 && self.part().busy == BusyPoll::Status {
-            self.not_strange("program", address)?;
-            return self.judge_end("program", address, after);
+        let whole = times.last().copied().unwrap_or_default() + look_time;
+        let mut course = Course::new(plan, self.now().saturating_sub(whole));
+        for (at, look) in times.into_iter().zip(looks) {
+            self.note(&mut course, at..=at, look);
         }
-        self.poll("program", address, time)
-    }
-
-    fn wait_done(
-        &mut self,
-        what: &'static str,
-        address: Address,
-        time: Timing,
-    ) -> Result<(), ChipError> {
-        self.rest(time.typical);
-        self.poll(what, address, time)
-    }
-
-    fn poll(
-        &mut self,
-        what: &'static str,
-        address: Address,
-        time: Timing,
-    ) -> Result<(), ChipError> {
-        let status = self.poll_ready(what, address, time)?;
-        self.judge_end(what, address, status)
-    }
-
-    /// Polls until the chip is ready, for at most the maximum and half of it again, with one last
-    /// look before the verdict. Returns the status that said so.
-    fn poll_ready(
-        &mut self,
-        what: &'static str,
-        address: Address,
-        time: Timing,
-    ) -> Result<u8, ChipError> {
-        let start = self.now();
-        let limit = time.max + time.max / 2;
-        loop {
-            // The clock is read before the chip, so that a chip which became ready while this process
-            // slept is not called late.
-            let waited = self.now().saturating_sub(start);
-            let status = self.chip.status()?;
-            self.look_at(status);
-            if self.is_ready(status)? {
-                self.not_strange(what, address)?;
-                return Ok(status);
-            }
-            if waited > limit {
-                self.not_strange(what, address)?;
-                return Err(ChipError::TimedOut {
-                    what,
-                    address,
-                    waited,
-                    status,
-                });
-            }
-            self.rest(poll_slice(time.typical));
-        }
-    }
-
-    fn is_ready(&mut self, status: u8) -> Result<bool, ChipError> {
-        // After a failure it can stay busy until its status is cleared.
-        let ready = status & WIP == 0 || self.part().status.is_stuck(status);
-        if self.part().busy == BusyPoll::Status || !ready {
-            return Ok(ready);
-        }
-        Ok(self.chip.register(opcode::READ_FLAG_STATUS)? & FLAG_READY != 0)
-    }
-
-    /// Looks for the family's error flags, and clears them if one is set.
-    fn judge_end(
-        &mut self,
-        what: &'static str,
-        address: Address,
-        status: u8,
-    ) -> Result<(), ChipError> {
-        let family = self.part().status;
-        let flag = if family.observes().contains(&opcode::READ_FLAG_STATUS) {
-            Some(self.chip.register(opcode::READ_FLAG_STATUS)?)
-        } else {
-            None
-        };
-        if family.failed(status, flag).is_none() {
-            // Most chips clear WEL by themselves; one that does not must not stay enabled.
-            return if status & WEL == 0 {
-                Ok(())
-            } else {
-                self.send(&[&[opcode::WRITE_DISABLE]])
-            };
-        }
-        if let Some(clear) = family.clear_status() {
-            self.send(&[&[clear]])?;
-        }
-        self.send(&[&[opcode::WRITE_DISABLE]])?;
-        Err(ChipError::Failed {
-            what,
-            address,
-            status,
-        })
-    }
-
-    fn rest(&mut self, mut time: Duration) {
-        let slice = Duration::from_millis(100);
-        while !time.is_zero() {
-            let now = time.min(slice);
-            self.chip.guard.wait(now);
-            time -= now;
-        }
+        self.conclude(&operation, course)
     }
 
     fn send(&mut self, frames: &[&[u8]]) -> Result<(), ChipError> {
@@ -576,6 +486,17 @@ impl Armed {
             .transfer(&mut batch, sck)
             .map_err(|error: LinkError| error.into())
     }
+}
+
+/// The settle time of each look, of looks at these times that take `look` on the wire.
+fn settles(times: &[Duration], look: Duration) -> Vec<Duration> {
+    let mut over = Duration::ZERO;
+    let each = times.iter().map(|at| {
+        let settle = at.saturating_sub(over);
+        over = *at + look;
+        settle
+    });
+    each.collect()
 }
 
 /// WEL must be set and WIP clear; FFh has WEL set too and is what an open wire reads as. Steady bits must

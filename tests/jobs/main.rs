@@ -34,3 +34,4 @@ mod verify;
 mod whole;
 mod words;
 mod wrap;
+mod writes;

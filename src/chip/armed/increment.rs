@@ -7,6 +7,7 @@
 
 use std::time::Duration;
 
+use super::busy::{Course, Operation};
 use super::{Armed, WEL, WIP};
 use crate::chip::ChipError;
 use crate::jedec::{Address, opcode};
@@ -195,8 +196,14 @@ impl Armed {
         polled: bool,
     ) -> Result<(), ChipError> {
         if polled && status & WIP != 0 {
-            let time = self.part().page_program;
-            status = self.poll_ready("program", address, time)?;
+            let operation = Operation {
+                what: "program",
+                address,
+                time: self.part().page_program,
+                kind: (opcode::AAI_WORD_PROGRAM, 2),
+            };
+            let mut course = Course::new(self.plan(&operation), self.now());
+            status = self.poll_ready(&operation, &mut course)?.status();
         }
         let bits = WIP | WEL | self.increment_bit();
         let last = u64::from(address.0) + 2 >= u64::from(self.chip.size_bytes());
