@@ -6,9 +6,10 @@ use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use crate::jedec::Hertz;
 use crate::jedec::opcode::{self, READ};
+use crate::jedec::sfdp::QuadEnable;
 use crate::jedec::status::{LockRead, Protection, Registers, StatusFamily, VolatileForm};
+use crate::jedec::{Hertz, LaneRead};
 
 use super::{SupplyRange, Timing, UniqueIdRead};
 
@@ -220,6 +221,13 @@ pub struct Part {
     pub status_write: Timing,
     /// Highest SCK by read opcode at the nominal supply. An opcode that is absent is limited as 03h.
     pub sck_max: BTreeMap<u8, Hertz>,
+    /// Reads on several lanes by the chip's own SFDP, best first; empty where that was not read. How many
+    /// dummy clocks they take is in no table here.
+    #[serde(default)]
+    pub lane_reads: Vec<LaneRead>,
+    /// Where the chip's own SFDP has the bit that lets quad reads work.
+    #[serde(default)]
+    pub quad_enable: Option<QuadEnable>,
     /// Addresses it takes.
     pub addressing: Addressing,
     /// Status register layout.
@@ -323,6 +331,18 @@ impl Part {
             .flatten()
     }
 
+    /// The bit that lets quad reads work, by SFDP and family: `None` where neither tells, or they contradict
+    /// each other, or it cannot be read here.
+    #[must_use]
+    pub fn quad_enable(&self) -> Option<QuadEnable> {
+        let (own, usual) = (self.quad_enable, self.status.quad_enable());
+        let found = own.or(usual)?;
+        let contradicted = usual.is_some_and(|usual| usual.bit() != found.bit());
+        let reached = |(opcode, _)| self.status.observes().contains(&opcode);
+        let usable = found.needs_none() || found.bit().is_some_and(reached);
+        (usable && !contradicted).then_some(found)
+    }
+
     /// Highest SCK for `opcode` at the nominal supply.
     #[must_use]
     pub fn sck_limit(&self, opcode: u8) -> Hertz {
@@ -357,6 +377,8 @@ impl Part {
             chip_erase: None,
             status_write: Timing::STATUS_WRITE_FALLBACK,
             sck_max: BTreeMap::from([(READ, CAUTIOUS_SCK)]),
+            lane_reads: Vec::new(),
+            quad_enable: None,
             addressing: Addressing {
                 three_byte: true,
                 four_byte: Vec::new(),

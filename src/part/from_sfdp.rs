@@ -4,8 +4,10 @@ use std::ops::Range;
 
 use super::sfdp_facts::{Reach, SfdpErase, SfdpFacts};
 use super::{Addressing, FourByte, SupplyRange, Timing};
-use crate::jedec::opcode;
-use crate::jedec::sfdp::{AddressBytes, Enter4Byte, EraseLayout, Exit4Byte, OperationTime, Sfdp};
+use crate::jedec::sfdp::{
+    AddressBytes, Enter4Byte, EraseLayout, Exit4Byte, FastRead, OperationTime, Sfdp,
+};
+use crate::jedec::{LaneRead, opcode};
 
 impl SfdpFacts {
     /// The facts of `sfdp`; `None` where it gives no density that makes sense. `layout` is what the
@@ -35,6 +37,8 @@ impl SfdpFacts {
             page_size_bytes: basic.page_size_bytes,
             page_program: basic.page_program.map(timing),
             chip_erase: basic.chip_erase.map(timing),
+            lane_reads: lane_reads(sfdp),
+            quad_enable: basic.quad_enable,
             addressing: addressing(sfdp),
             supply: sfdp.vcc.map(|vcc| SupplyRange {
                 min: vcc.min,
@@ -67,6 +71,14 @@ fn timing(time: OperationTime) -> Timing {
         typical: time.typical,
         max: time.max,
     }
+}
+
+/// Those that the standard lists, best first.
+fn lane_reads(sfdp: &Sfdp) -> Vec<LaneRead> {
+    let reads = sfdp.basic.fast_reads.iter();
+    let mut reads: Vec<LaneRead> = reads.filter_map(FastRead::lane_read).collect();
+    reads.sort_by_key(LaneRead::rank);
+    reads
 }
 
 /// A way in counts only together with a way out; what lasts beyond the session never counts.

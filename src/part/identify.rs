@@ -232,7 +232,7 @@ fn known(
 }
 
 /// Keeps what SFDP confirms: only its erase types, where its sector map says, never a shorter time
-/// limit, never a wider supply.
+/// limit, never a wider supply. Reads on several lanes it alone tells.
 fn apply_sfdp(part: &mut Part, sfdp: &SfdpFacts) {
     let found = sfdp.erase_types.iter();
     let confirmed = found.flat_map(|found| found.confirmed(&part.erase_types, part.size_bytes));
@@ -251,6 +251,8 @@ fn apply_sfdp(part: &mut Part, sfdp: &SfdpFacts) {
             ..part.supply.intersection(supply)
         };
     }
+    part.lane_reads.clone_from(&sfdp.lane_reads);
+    part.quad_enable = sfdp.quad_enable;
     part.has_sfdp = Some(true);
 }
 

@@ -41,6 +41,8 @@ fn both(a: &Part, b: &Part) -> Part {
         chip_erase: common_chip_erase(a.chip_erase, b.chip_erase),
         status_write: a.status_write.longer(b.status_write),
         sck_max: slower_clocks(a, b),
+        lane_reads: Vec::new(),
+        quad_enable: None,
         addressing: common_addressing(&a.addressing, &b.addressing),
         status: if a.status == b.status {
             a.status

@@ -91,6 +91,8 @@ fn as_in_sfdp(chip: &Part) -> SfdpFacts {
         page_size_bytes: Some(chip.page_size_bytes),
         page_program: None,
         chip_erase: None,
+        lane_reads: Vec::new(),
+        quad_enable: None,
         addressing: chip.addressing.clone(),
         supply: None,
     }

@@ -5,7 +5,9 @@ use std::ops::Range;
 use super::agreed::agreed;
 use super::merge::common_place;
 use super::{Addressing, JedecId, Part, SupplyRange, Timing};
+use crate::jedec::LaneRead;
 use crate::jedec::opcode::ERASES;
+use crate::jedec::sfdp::QuadEnable;
 use crate::part::{ChipErase, EraseType, ProgramMethod, Source};
 
 /// Where an erase type works, by the chip's own sector map.
@@ -111,6 +113,10 @@ pub struct SfdpFacts {
     pub page_program: Option<Timing>,
     /// Time of a chip erase, where the table holds it.
     pub chip_erase: Option<Timing>,
+    /// Reads on several lanes, best first.
+    pub lane_reads: Vec<LaneRead>,
+    /// Where the bit is that lets quad reads work.
+    pub quad_enable: Option<QuadEnable>,
     /// Addresses it takes.
     pub addressing: Addressing,
     /// Supply range, where a maker's own table gives it.
@@ -139,6 +145,8 @@ impl SfdpFacts {
                 opcode: crate::jedec::opcode::CHIP_ERASE,
                 time,
             }),
+            lane_reads: self.lane_reads.clone(),
+            quad_enable: self.quad_enable,
             addressing: self.addressing.clone(),
             has_sfdp: Some(true),
             source: Source {

@@ -24,6 +24,8 @@ fn sfdp(density_bytes: u64, page: Option<u32>, erase: &[(u32, u8)]) -> SfdpFacts
         page_size_bytes: page,
         page_program: None,
         chip_erase: None,
+        lane_reads: Vec::new(),
+        quad_enable: None,
         addressing: Addressing {
             three_byte: true,
             four_byte: Vec::new(),

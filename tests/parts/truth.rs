@@ -513,6 +513,8 @@ fn as_in_sfdp(part: &Part) -> SfdpFacts {
         page_size_bytes: Some(part.page_size_bytes),
         page_program: None,
         chip_erase: None,
+        lane_reads: Vec::new(),
+        quad_enable: None,
         addressing: Addressing {
             three_byte: part.addressing.three_byte,
             four_byte: Vec::new(),

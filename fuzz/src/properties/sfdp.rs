@@ -109,6 +109,9 @@ fn alone(facts: &SfdpFacts) {
             from_memory: true,
             ..supply
         },
+        // What the chip alone tells stands in no file.
+        lane_reads: Vec::new(),
+        quad_enable: None,
         ..part
     };
     if part.addressing.four_byte.is_empty() {

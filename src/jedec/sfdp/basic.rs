@@ -7,6 +7,8 @@ use std::time::Duration;
 
 use serde::Serialize;
 
+use crate::jedec::LaneRead;
+
 use super::modes::{ENTER, EXIT, Enter4Byte, Exit4Byte, QuadEnable, RESET, SoftReset, set_bits};
 use super::scale::{BYTE, CHIP, ERASE, INTERVAL, LATENCY, OperationTime, PAGE, multiplier};
 
@@ -48,6 +50,15 @@ pub struct FastRead {
     pub mode_clocks: u8,
     /// Dummy clocks after them.
     pub wait_states: u8,
+}
+
+impl FastRead {
+    /// The read as it can be sent; see [`LaneRead::listed`].
+    #[must_use]
+    pub fn lane_read(&self) -> Option<LaneRead> {
+        let clocks = usize::from(self.mode_clocks) + usize::from(self.wait_states);
+        LaneRead::listed(self.opcode, self.lanes, clocks)
+    }
 }
 
 /// Suspend and resume (DWORDs 12 and 13).

@@ -1,7 +1,9 @@
 //! Ways in and out of 4-byte addressing, soft resets and quad enable, as BFPT DWORDs 15 and 16
 //! name them.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+
+use crate::jedec::opcode::{READ_STATUS_1, READ_STATUS_2};
 
 /// A way into 4-byte addressing (BFPT DWORD 16, bits 30:24).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -126,11 +128,28 @@ pub(super) fn in_words<T>(dword: u32, bits: &[Bit<T>]) -> String {
 }
 
 /// Quad enable requirement (QER), the code of BFPT DWORD 15, bits 22:20.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct QuadEnable(pub u8);
 
 impl QuadEnable {
+    /// Whether the part has no such bit: its quad reads always work.
+    #[must_use]
+    pub fn needs_none(self) -> bool {
+        self.0 == 0
+    }
+
+    /// The opcode that reads the register, and the bit in it; `None` where there is none, its register is
+    /// read in another way (3Fh), or the code is reserved.
+    #[must_use]
+    pub fn bit(self) -> Option<(u8, u8)> {
+        match self.0 {
+            1 | 4 | 5 | 6 => Some((READ_STATUS_2, 0x02)),
+            2 => Some((READ_STATUS_1, 0x40)),
+            _ => None,
+        }
+    }
+
     /// Where the QE bit is and what writes it.
     #[must_use]
     pub fn meaning(self) -> &'static str {

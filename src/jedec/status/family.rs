@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::jedec::opcode;
+use crate::jedec::sfdp::QuadEnable;
 
 /// Write in progress: bit 0 of status register 1, in every family.
 pub const WIP: u8 = 0x01;
@@ -223,6 +224,20 @@ impl StatusFamily {
     #[must_use]
     pub fn increment_bit(self) -> u8 {
         if self == Self::Sst25 { AAI } else { 0 }
+    }
+
+    /// Where the bit is that lets quad reads work, in the terms of SFDP, for parts whose SFDP leaves it open:
+    /// W25Q128JV Rev. I, 7.1; GD25Q64C Rev 3.0, 7.3; AT25SF161 rev. H; MX25L3233F Rev 1.6; IS25LP128 Rev. D;
+    /// S25FL512S 001-98284 (CR1 bit 1). N25Q256A Rev. W needs none.
+    #[must_use]
+    pub fn quad_enable(self) -> Option<QuadEnable> {
+        match self {
+            Self::Winbond | Self::GigaDevice | Self::Adesto => Some(QuadEnable(4)),
+            Self::CypressS | Self::CypressL => Some(QuadEnable(5)),
+            Self::Macronix | Self::Issi => Some(QuadEnable(2)),
+            Self::Micron => Some(QuadEnable(0)),
+            _ => None,
+        }
     }
 
     /// The opcode that clears those flags, where the family has one. Without it a Cypress chip

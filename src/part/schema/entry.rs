@@ -127,6 +127,8 @@ impl RawPart {
             chip_erase: self.chip_erase()?,
             status_write: timing(&self.status_write_us, Duration::from_micros)?,
             sck_max: self.sck_max()?,
+            lane_reads: Vec::new(),
+            quad_enable: None,
             addressing,
             status: self.status,
             busy: self.busy,

@@ -54,6 +54,8 @@ fn part(size_bytes: u32, page_size_bytes: u32, erase_types: Vec<EraseType>) -> P
         chip_erase: None,
         status_write: timing(1000),
         sck_max: BTreeMap::new(),
+        lane_reads: Vec::new(),
+        quad_enable: None,
         addressing: Addressing {
             three_byte: true,
             four_byte: Vec::new(),

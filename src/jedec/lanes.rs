@@ -1,0 +1,138 @@
+//! Several bits a clock.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+/// On how many lines bits go at once: 1, 2 or 4 each way.
+///
+/// The opcode goes on one, always. JESD216 writes the three as 1-1-4: opcode, address, data.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Lanes {
+    /// For what goes out behind the opcode: address, mode and dummy clocks.
+    pub out: u8,
+    /// For what comes in.
+    pub into: u8,
+}
+
+impl Lanes {
+    /// MOSI out and MISO in.
+    pub const ONE: Self = Self { out: 1, into: 1 };
+
+    /// Whether a link with these lanes carries a frame on `other`.
+    #[must_use]
+    pub fn carry(self, other: Self) -> bool {
+        other.out <= self.out && other.into <= self.into
+    }
+}
+
+impl fmt::Display for Lanes {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "1-{}-{}", self.out, self.into)
+    }
+}
+
+/// The reads of the array on several lanes that the standard lists: opcode, the one that always takes four
+/// address bytes, and lanes (JESD216F, BFPT DWORDs 3 and 4, and bits 2 to 5 of the 4-byte table).
+///
+/// Best first. Four lanes beat two. Where only data goes on several lanes, addresses keep to the wire that
+/// contact has proven, the host drives no line but MOSI, and no mode bits that could be misheard are needed;
+/// what that costs is some 20 clocks a frame.
+pub const LANE_READS: [(u8, u8, Lanes); 4] = [
+    (0x6B, 0x6C, Lanes { out: 1, into: 4 }),
+    (0xEB, 0xEC, Lanes { out: 4, into: 4 }),
+    (0x3B, 0x3C, Lanes { out: 1, into: 2 }),
+    (0xBB, 0xBC, Lanes { out: 2, into: 2 }),
+];
+
+/// What goes out in mode and dummy clocks. All ones is what ends continuous read, and begins it on no part:
+/// W25Q128JV Rev. I wants M5-4 = 10 for that, S25FL064L Axh, MX25L25635F bits that differ from those four
+/// below, N25Q256A Rev. W a 0.
+pub const LANE_DUMMY: u8 = 0xFF;
+
+/// A read of the array on several lanes, as a part has it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LaneRead {
+    /// Opcode, with an address in the current mode.
+    pub opcode: u8,
+    /// Its lanes.
+    pub lanes: Lanes,
+    /// Bytes behind the address, on its lanes: mode bits and dummy clocks together, [`LANE_DUMMY`] each.
+    pub dummy_bytes: usize,
+}
+
+impl LaneRead {
+    /// Most bytes behind the address: twice what any part read of has by default.
+    pub const DUMMY_BYTES_MAX: usize = 10;
+
+    /// The read that has this opcode and lanes, with so many mode and dummy clocks; `None` for one that
+    /// [`LANE_READS`] has otherwise, or whose clocks are no whole bytes.
+    #[must_use]
+    pub fn listed(opcode: u8, lanes: [u8; 3], clocks: usize) -> Option<Self> {
+        let [1, out, into] = lanes else {
+            return None;
+        };
+        let lanes = Lanes { out, into };
+        let listed = LANE_READS
+            .iter()
+            .any(|row| (row.0, row.2) == (opcode, lanes));
+        let bits = clocks * usize::from(out);
+        let dummy_bytes = bits / 8;
+        (listed && bits % 8 == 0 && dummy_bytes <= Self::DUMMY_BYTES_MAX).then_some(Self {
+            opcode,
+            lanes,
+            dummy_bytes,
+        })
+    }
+
+    /// The opcode that always takes four address bytes; a part may not have it.
+    #[must_use]
+    pub fn opcode_4byte(&self) -> Option<u8> {
+        let row = LANE_READS.iter().find(|row| row.0 == self.opcode);
+        row.map(|row| row.1)
+    }
+
+    /// Its place among [`LANE_READS`], best first.
+    #[must_use]
+    pub fn rank(&self) -> usize {
+        let same = |row: &(u8, u8, Lanes)| row.0 == self.opcode;
+        LANE_READS.iter().position(same).unwrap_or(usize::MAX)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The forms of W25Q128JV Rev. I, 8.2 (BBh: four mode clocks, here two and two as its SFDP has them),
+    /// N25Q256A Rev. W and S25FL064L; and those that are no whole bytes, on other lanes, or not listed.
+    #[test]
+    fn only_listed_forms_of_whole_bytes_are_taken() {
+        let bytes = |opcode, lanes, clocks| {
+            let read = LaneRead::listed(opcode, lanes, clocks);
+            read.map(|read| read.dummy_bytes)
+        };
+        assert_eq!(bytes(0x3B, [1, 1, 2], 8), Some(1));
+        assert_eq!(bytes(0x6B, [1, 1, 4], 8), Some(1));
+        assert_eq!(bytes(0xBB, [1, 2, 2], 2 + 2), Some(1));
+        assert_eq!(bytes(0xEB, [1, 4, 4], 2 + 4), Some(3));
+        assert_eq!(bytes(0xEB, [1, 4, 4], 1 + 9), Some(5));
+        assert_eq!(bytes(0xBB, [1, 2, 2], 4 + 8), Some(3));
+        for (opcode, lanes, clocks) in [
+            (0x6B, [1, 1, 4], 7),
+            (0xEB, [1, 4, 4], 5),
+            (0x6B, [1, 1, 2], 8),
+            (0xEB, [1, 1, 4], 8),
+            (0xEB, [4, 4, 4], 6),
+            (0x32, [1, 1, 4], 0),
+            (0x0B, [1, 1, 1], 8),
+            (0xEB, [1, 4, 4], 38),
+        ] {
+            assert_eq!(
+                bytes(opcode, lanes, clocks),
+                None,
+                "{opcode:02X}h {lanes:?}"
+            );
+        }
+    }
+}
