@@ -14,7 +14,7 @@ use std::time::Duration;
 
 use norlock::image::RegionMap;
 use norlock::interlock::{Acceptable, Interlock, Power};
-use norlock::jedec::Hertz;
+use norlock::jedec::{Hertz, Lanes};
 use norlock::job::Verdict;
 use norlock::link::Sent;
 use norlock::mock::BenchFile;
@@ -373,6 +373,7 @@ fn a_trace_line_is_as_told() {
         read: vec![0x03],
         read_bytes: 1,
         settle: Duration::from_micros(400),
+        lanes: Lanes::ONE,
         failed: false,
     };
     let id = Sent {
@@ -382,6 +383,7 @@ fn a_trace_line_is_as_told() {
         read: [0xEF, 0x40, 0x18].repeat(7)[..20].to_vec(),
         read_bytes: 20,
         settle: Duration::ZERO,
+        lanes: Lanes::ONE,
         failed: false,
     };
     let exchange = Sent {
@@ -391,7 +393,16 @@ fn a_trace_line_is_as_told() {
         read_bytes: 21,
         ..id.clone()
     };
-    for line in [status.line(), id.line(), exchange.line()] {
+    let quad = Sent {
+        at: Duration::from_micros(2_150_346),
+        sck: Hertz::mhz(20),
+        out: vec![0x6B, 0x01, 0x00, 0x3D, 0xFF],
+        read: (0..16).collect(),
+        read_bytes: 4096,
+        lanes: Lanes { out: 1, into: 4 },
+        ..id.clone()
+    };
+    for line in [status.line(), id.line(), exchange.line(), quad.line()] {
         assert!(lines.lines().any(|told| told == line), "{line}");
     }
 }

@@ -8,6 +8,7 @@
 mod armed;
 mod bare;
 mod error;
+mod lanes;
 mod pass;
 mod permission;
 #[cfg(test)]
@@ -29,12 +30,13 @@ pub(crate) use tests::Allowed;
 pub use width::{AddressingFound, as_addressed};
 
 use crate::jedec::status::{Protection, Registers};
-use crate::jedec::{Address, Hertz, ID_BYTES, opcode};
+use crate::jedec::{Address, Hertz, ID_BYTES, LaneRead, Lanes, opcode};
 use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
 use width::Width;
 
-/// Opcode, four address bytes and a dummy byte.
+/// Opcode, four address bytes and a dummy byte. Reads on several lanes have up to nine more, in two
+/// segments: a link that has no room for those says so, and each frame then goes by itself.
 const COMMAND_BYTES_MAX: usize = 6;
 /// How often the ID is read before a contact counts as lost.
 const LOST_AFTER_READS: u32 = 8;
@@ -46,6 +48,8 @@ pub enum ReadCommand {
     Read,
     /// 0Bh: eight dummy clocks.
     FastRead,
+    /// On several lanes, as the part has it.
+    Lanes(LaneRead),
 }
 
 impl ReadCommand {
@@ -55,6 +59,16 @@ impl ReadCommand {
         match self {
             Self::Read => opcode::READ,
             Self::FastRead => opcode::FAST_READ,
+            Self::Lanes(read) => read.opcode,
+        }
+    }
+
+    /// Lanes that it goes on.
+    #[must_use]
+    pub fn lanes(self) -> Lanes {
+        match self {
+            Self::Read | Self::FastRead => Lanes::ONE,
+            Self::Lanes(read) => read.lanes,
         }
     }
 
@@ -62,7 +76,21 @@ impl ReadCommand {
         match self {
             Self::Read => 0,
             Self::FastRead => 1,
+            Self::Lanes(read) => read.dummy_bytes,
         }
+    }
+
+    /// The frame with this head: opcode, address and dummy bytes.
+    fn frame<'a>(self, head: &'a [u8], into: &'a mut [u8]) -> Frame<'a> {
+        let lanes = self.lanes();
+        match head.split_at_checked(1).filter(|_| lanes.out > 1) {
+            Some((code, rest)) => {
+                let out = [Segment::Out(code), Segment::Out(rest)];
+                Frame::new(out.into_iter().chain([Segment::In(into)]).collect())
+            }
+            None => Frame::new(vec![Segment::Out(head), Segment::In(into)]),
+        }
+        .on(lanes)
     }
 }
 
@@ -81,6 +109,8 @@ pub struct Chip {
     id: [u8; ID_BYTES],
     sck: Hertz,
     width: Width,
+    /// The read on several lanes in use, once it was compared with one on one lane.
+    lane_read: Option<LaneRead>,
     /// Status register 1 as last read steadily.
     status_seen: Option<u8>,
     left: bool,
@@ -102,6 +132,7 @@ impl Chip {
             id,
             sck,
             width,
+            lane_read: None,
             status_seen: None,
             left: false,
         };
@@ -179,10 +210,15 @@ impl Chip {
         self.guard.limits().sck_min
     }
 
-    /// The command for a second, independent read: 0Bh, unless nothing tells that the part has it.
+    /// The command for a second, independent read: the one on several lanes that is in use
+    /// ([`Chip::use_lanes`]), else 0Bh, unless nothing tells that the part has it.
     #[must_use]
     pub fn second_command(&self) -> ReadCommand {
-        if self.part.sck_max.contains_key(&opcode::FAST_READ) || self.part.has_sfdp == Some(true) {
+        if let Some(read) = self.lane_read {
+            ReadCommand::Lanes(read)
+        } else if self.part.sck_max.contains_key(&opcode::FAST_READ)
+            || self.part.has_sfdp == Some(true)
+        {
             ReadCommand::FastRead
         } else {
             ReadCommand::Read
@@ -389,17 +425,12 @@ impl Chip {
         address: Address,
         into: &mut [u8],
     ) -> Result<(), ChipError> {
-        let head = self.width.command(
-            self.width.read_opcode(command),
-            address,
-            command.dummy_bytes(),
-        );
-        match self.query(&head, into, sck) {
+        let head = self.width.read_head(command, address);
+        let sent = self.guard.transfer(&mut [command.frame(&head, into)], sck);
+        match sent {
             // The kernel takes less than it said; the link has lowered its limit and sent nothing.
-            Err(ChipError::Link(LinkError::TooLong { .. })) => {
-                self.read_lowered(command, sck, address, into)
-            }
-            other => other,
+            Err(LinkError::TooLong { .. }) => self.read_lowered(command, sck, address, into),
+            other => Ok(other?),
         }
     }
 
@@ -412,11 +443,9 @@ impl Chip {
     ) -> Result<(), ChipError> {
         let mut at = address.0;
         for piece in into.chunks_mut(self.frame_bytes(sck)) {
-            let dummy = command.dummy_bytes();
-            let head = self
-                .width
-                .command(self.width.read_opcode(command), Address(at), dummy);
-            self.query(&head, piece, sck)?;
+            let head = self.width.read_head(command, Address(at));
+            let frame = command.frame(&head, piece);
+            self.guard.transfer(&mut [frame], sck)?;
             at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
         }
         Ok(())

@@ -285,15 +285,14 @@ impl Chip {
         at: u32,
         into: &mut [u8],
     ) -> Result<(), ChipError> {
-        let opcode = self.width.read_opcode(command);
         let starts = (at..).step_by(frame_bytes).map(Address);
         let heads: Vec<Vec<u8>> = starts
             .take(into.len().div_ceil(frame_bytes))
-            .map(|start| self.width.command(opcode, start, command.dummy_bytes()))
+            .map(|start| self.width.read_head(command, start))
             .collect();
         let frames = heads.iter().zip(into.chunks_mut(frame_bytes));
         let mut wire: Vec<_> = frames
-            .map(|(head, bytes)| Frame::new(vec![Segment::Out(head), Segment::In(bytes)]))
+            .map(|(head, bytes)| command.frame(head, bytes))
             .collect();
         Ok(self.guard.transfer(&mut wire, sck)?)
     }
@@ -378,7 +377,7 @@ impl Chip {
         let mut rest = &mut *buffer;
         for (frame, head) in batch.frames.iter().zip(&heads) {
             let (bytes, after) = rest.split_at_mut(bytes_of(frame));
-            wire.push(Frame::new(vec![Segment::Out(head), Segment::In(bytes)]));
+            wire.push(pass.command.frame(head, bytes));
             rest = after;
         }
         if together {
@@ -415,9 +414,7 @@ impl Chip {
     }
 
     fn head(&self, pass: &Pass, frame: &Range<u32>) -> Vec<u8> {
-        let code = self.width.read_opcode(pass.command);
-        let dummy = pass.command.dummy_bytes();
-        self.width.command(code, Address(frame.start), dummy)
+        self.width.read_head(pass.command, Address(frame.start))
     }
 }
 

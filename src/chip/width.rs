@@ -2,7 +2,7 @@
 
 use super::upper::Upper;
 use super::{Chip, ChipError, ReadCommand};
-use crate::jedec::{Address, opcode};
+use crate::jedec::{Address, LANE_DUMMY, opcode};
 use crate::link::{Frame, Segment};
 use crate::part::{FourByte, Part};
 
@@ -108,8 +108,22 @@ impl Width {
         match (self, command) {
             (Self::Dedicated, ReadCommand::Read) => opcode::READ_4BYTE,
             (Self::Dedicated, ReadCommand::FastRead) => opcode::FAST_READ_4BYTE,
+            (Self::Dedicated, ReadCommand::Lanes(read)) => {
+                read.opcode_4byte().unwrap_or(read.opcode)
+            }
             (_, command) => command.opcode(),
         }
+    }
+
+    /// What goes out before the array comes in: opcode, address and dummy bytes.
+    pub(super) fn read_head(self, command: ReadCommand, address: Address) -> Vec<u8> {
+        let dummies = command.dummy_bytes();
+        let mut head = self.command(self.read_opcode(command), address, dummies);
+        if matches!(command, ReadCommand::Lanes(_)) {
+            let last = head.iter_mut().rev().take(dummies);
+            last.for_each(|byte| *byte = LANE_DUMMY);
+        }
+        head
     }
 
     pub(super) fn program_opcode(self) -> u8 {

@@ -7,15 +7,16 @@ use crate::link::{HostFlash, Node, list_nodes};
 
 /// The node that was named, or the one node that is positively one of the pin header.
 ///
-/// `folder` is where the nodes are, normally `/dev`.
+/// `folder` is where the nodes are, normally `/dev`; `lanes` is how many are wired.
 ///
 /// # Errors
 /// A [`Stop`] where several nodes could be meant, or one that may be the computer's own.
-pub fn node(named: Option<&Path>, folder: &Path) -> Result<Way, Stop> {
+pub fn node(named: Option<&Path>, lanes: u8, folder: &Path) -> Result<Way, Stop> {
     if let Some(path) = named {
         return Ok(Way::Node {
             path: path.to_owned(),
             chosen: true,
+            lanes,
         });
     }
     let nodes = list_nodes(folder);
@@ -29,10 +30,12 @@ pub fn node(named: Option<&Path>, folder: &Path) -> Result<Way, Stop> {
         [only] => Ok(Way::Node {
             path: (*only).clone(),
             chosen: false,
+            lanes,
         }),
         [] if nodes.is_empty() => Ok(Way::Node {
             path: folder.join("spidev0.0"),
             chosen: false,
+            lanes,
         }),
         _ => {
             let names: Vec<String> = nodes
@@ -56,8 +59,8 @@ mod tests {
     use super::*;
 
     fn headline(folder: &Path) -> (Exit, String) {
-        match node(None, folder) {
-            Ok(Way::Node { path, chosen }) => panic!("{path:?}, {chosen}"),
+        match node(None, 1, folder) {
+            Ok(Way::Node { path, chosen, .. }) => panic!("{path:?}, {chosen}"),
             Ok(Way::Link(_)) => panic!("a link"),
             Err(stop) => (stop.exit, stop.evidence[0].1.clone()),
         }
@@ -80,8 +83,8 @@ mod tests {
     fn without_any_node_the_usual_one_is_named_so_that_its_absence_is_told() {
         let dev = tempfile::tempdir().unwrap();
         assert!(matches!(
-            node(None, dev.path()),
-            Ok(Way::Node { path, chosen: false }) if path == dev.path().join("spidev0.0")
+            node(None, 1, dev.path()),
+            Ok(Way::Node { path, chosen: false, lanes: 1 }) if path == dev.path().join("spidev0.0")
         ));
     }
 
@@ -89,8 +92,8 @@ mod tests {
     fn a_named_node_is_taken_as_named() {
         let path = Path::new("/dev/spidev7.1");
         assert!(matches!(
-            node(Some(path), Path::new("/nowhere")),
-            Ok(Way::Node { path: found, chosen: true }) if found == path
+            node(Some(path), 4, Path::new("/nowhere")),
+            Ok(Way::Node { path: found, chosen: true, lanes: 4 }) if found == path
         ));
     }
 }

@@ -97,7 +97,7 @@ pub fn setup(args: &BusArgs, unit: Option<&Path>) -> Result<Setup, Stop> {
                 Arc::new(WitnessedStore::beside(real, &mock, MOCK_SYNC_TIME));
             (Way::Link(Box::new(mock.link())), store)
         }
-        None => (node(args.spidev(), Path::new("/dev"))?, real),
+        None => (node(args.spidev(), args.lanes(), Path::new("/dev"))?, real),
     };
     let accepted = args
         .accept

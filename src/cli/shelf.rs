@@ -168,7 +168,7 @@ fn link(bus: &BusArgs) -> Result<String, Stop> {
     if let Some(mock) = bus.mock() {
         return Ok(mock.display().to_string());
     }
-    Ok(match node(bus.spidev(), Path::new("/dev"))? {
+    Ok(match node(bus.spidev(), bus.lanes(), Path::new("/dev"))? {
         Way::Node { path, .. } => path.display().to_string(),
         Way::Link(link) => link.name().to_owned(),
     })

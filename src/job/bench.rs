@@ -41,6 +41,8 @@ pub enum Way {
         path: PathBuf,
         /// Whether a person named it.
         chosen: bool,
+        /// How many lanes a person says are wired: 1, 2 or 4.
+        lanes: u8,
     },
     /// A link that is already this process's own: a mock, an emulator, another controller.
     Link(Box<dyn Link>),
@@ -369,16 +371,19 @@ fn open(
             );
             Ok(Some(link))
         }
-        Way::Node { path, chosen } => open_node(panel, &path, chosen, level, purpose),
+        Way::Node {
+            path,
+            chosen,
+            lanes,
+        } => open_node(panel, (&path, chosen), (level, lanes), purpose),
     }
 }
 
 #[cfg(target_os = "linux")]
 fn open_node(
     panel: &mut Panel,
-    path: &std::path::Path,
-    chosen: bool,
-    level: Option<Millivolts>,
+    (path, chosen): (&std::path::Path, bool),
+    (level, lanes): (Option<Millivolts>, u8),
     purpose: Purpose,
 ) -> Result<Option<Box<dyn Link>>, Stop> {
     use crate::link::{Node, SpidevLink};
@@ -392,7 +397,7 @@ fn open_node(
     if panel.is_held() {
         return Ok(None);
     }
-    match SpidevLink::open(path, level) {
+    match SpidevLink::open(path, level, lanes) {
         Ok(link) => {
             panel.sole_user(None);
             Ok(Some(Box::new(link)))
@@ -408,9 +413,8 @@ fn open_node(
 #[cfg(not(target_os = "linux"))]
 fn open_node(
     _panel: &mut Panel,
-    path: &std::path::Path,
-    _chosen: bool,
-    _level: Option<Millivolts>,
+    (path, _): (&std::path::Path, bool),
+    _wired: (Option<Millivolts>, u8),
     _purpose: Purpose,
 ) -> Result<Option<Box<dyn Link>>, Stop> {
     let source = std::io::ErrorKind::Unsupported.into();

@@ -5,13 +5,14 @@
 //! nothing), *session* (an exact, part-specific, volatile change that reading needs, and that is
 //! undone), *protect* (a status register write) or *modify*; a frame that is none of these does not pass. Opcodes clash between
 //! makers, so what passes depends on the identified part; opcodes that a chip hands over in its own
-//! SFDP pass only if they are on the standard's list.
+//! SFDP pass only if they are on the standard's list. On several lanes nothing passes but the reads of that
+//! list, exactly as the part has them.
 
 use std::time::Duration;
 
 use super::{Frame, Limits, Link, LinkError, Segment};
 use crate::jedec::status::{StatusFamily, VolatileForm};
-use crate::jedec::{Hertz, Millivolts, opcode};
+use crate::jedec::{Hertz, LANE_DUMMY, LANE_READS, LaneRead, Lanes, Millivolts, opcode};
 use crate::part::{FourByte, Part, ProgramMethod};
 
 /// What a link is opened for.
@@ -167,6 +168,11 @@ impl Guard {
     }
 
     fn class(&self, shape: &Shape) -> Option<Class> {
+        // Nothing else goes on several lanes, and these on no other number of them.
+        if shape.lanes != Lanes::ONE {
+            let reads = reads_lanes(self.part.as_ref()?, shape);
+            return reads.then_some(Class::Observe);
+        }
         if let Some(class) = before_identification(shape) {
             return Some(class);
         }
@@ -197,6 +203,11 @@ impl Guard {
             self.judge(frame).map_err(LinkError::Guard)?;
         }
         if self.single_transfer {
+            if batch.iter().any(|frame| frame.lanes != Lanes::ONE) {
+                let why =
+                    "this controller takes frames of one transfer only, and those go on one lane";
+                return Err(LinkError::Guard(why.into()));
+            }
             self.send_single(batch, sck)?;
         } else {
             self.link.transfer(batch, sck)?;
@@ -265,10 +276,14 @@ impl Guard {
         self.link.under_voltage()
     }
 
-    /// As [`Link::limits`].
+    /// As [`Link::limits`]; one lane where frames go as one transfer.
     #[must_use]
     pub fn limits(&self) -> Limits {
-        self.link.limits()
+        let mut limits = self.link.limits();
+        if self.single_transfer {
+            limits.lanes = Lanes::ONE;
+        }
+        limits
     }
 
     /// Bytes one reading frame may bring in, in the form that frames go out here; see
@@ -330,6 +345,9 @@ struct Shape {
     out_bytes: usize,
     reads: usize,
     mixed: bool,
+    /// Bytes of the first segment, which goes on one lane whatever the others do.
+    on_one: usize,
+    lanes: Lanes,
 }
 
 impl Shape {
@@ -341,6 +359,8 @@ impl Shape {
             out_bytes: 0,
             reads: 0,
             mixed: false,
+            on_one: frame.segments.first().map_or(0, Segment::len),
+            lanes: frame.lanes,
         };
         for segment in &frame.segments {
             match segment {
@@ -430,6 +450,32 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
         .iter()
         .any(|read| shape.is_read(read.opcode, read.address_bytes));
     (array || register || unique || lock).then_some(Class::Observe)
+}
+
+/// Reads on several lanes: opcodes of the standard's list alone, with the very lanes and dummy bytes that the
+/// part's own SFDP gives, behind an address of the length that the opcode takes. All that goes out behind
+/// the address is ones, so that no mode bits begin continuous read.
+fn reads_lanes(part: &Part, shape: &Shape) -> bool {
+    let code = shape.code();
+    let listed = LANE_READS.iter().find(|row| row.0 == code || row.1 == code);
+    let Some((usual, four, lanes)) = listed else {
+        return false;
+    };
+    let has = |read: &&LaneRead| read.opcode == *usual && read.lanes == *lanes;
+    let Some(read) = part.lane_reads.iter().find(has) else {
+        return false;
+    };
+    let ones = |behind: usize| {
+        let dummies = shape.head().iter().skip(behind);
+        dummies.clone().count() == read.dummy_bytes && dummies.clone().all(|b| *b == LANE_DUMMY)
+    };
+    let form = |bytes: usize| shape.is_read(code, bytes + read.dummy_bytes) && ones(1 + bytes);
+    let address = match code == *four {
+        true => dedicated(part).contains(four) && form(4),
+        false => form(3) || form(4),
+    };
+    let split = lanes.out == 1 || shape.on_one == 1;
+    address && split && shape.lanes == *lanes
 }
 
 fn has_mode(part: &Part) -> bool {

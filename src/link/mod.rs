@@ -29,9 +29,9 @@ pub use node::{HostFlash, Node, list_nodes};
 pub use spidev::SpidevLink;
 pub use trace::{Sent, Trace};
 
-use crate::jedec::{Hertz, Millivolts};
+use crate::jedec::{Hertz, Lanes, Millivolts};
 
-/// A run of bytes in one direction, or in both at once, on one lane.
+/// A run of bytes in one direction, or in both at once.
 #[derive(Debug)]
 pub enum Segment<'a> {
     /// Host to chip.
@@ -57,6 +57,16 @@ impl Segment<'_> {
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
+
+    /// On how many lanes it goes in a frame on `lanes`: the first segment holds the opcode, and goes on
+    /// one as an exchange does.
+    fn lanes(&self, index: usize, lanes: Lanes) -> u8 {
+        match self {
+            Segment::Out(_) if index > 0 => lanes.out.max(1),
+            Segment::In(_) => lanes.into.max(1),
+            Segment::Out(_) | Segment::Exchange(_) => 1,
+        }
+    }
 }
 
 /// The segments of one CS assertion, and how long the chip must have had since CS last rose.
@@ -69,16 +79,19 @@ pub struct Frame<'a> {
     /// Least time between the rise of CS before this frame and the first byte read in it. A link
     /// rounds it up.
     pub settle: Duration,
+    /// Lanes of all segments but the first, which goes on one.
+    pub lanes: Lanes,
     /// What goes over the wire while CS is low.
     pub segments: Vec<Segment<'a>>,
 }
 
 impl<'a> Frame<'a> {
-    /// A frame with no settle time.
+    /// A frame on one lane, with no settle time.
     #[must_use]
     pub fn new(segments: Vec<Segment<'a>>) -> Self {
         Self {
             settle: Duration::ZERO,
+            lanes: Lanes::ONE,
             segments,
         }
     }
@@ -88,6 +101,23 @@ impl<'a> Frame<'a> {
     pub fn after(mut self, settle: Duration) -> Self {
         self.settle = settle;
         self
+    }
+
+    /// The same frame on `lanes`; its first segment, the opcode, stays on one.
+    #[must_use]
+    pub fn on(mut self, lanes: Lanes) -> Self {
+        self.lanes = lanes;
+        self
+    }
+
+    /// Periods of SCK that it takes.
+    #[must_use]
+    pub fn clocks(&self) -> u64 {
+        let each = self.segments.iter().enumerate().map(|(index, segment)| {
+            let lanes = u64::from(segment.lanes(index, self.lanes));
+            (segment.len() as u64).saturating_mul(8).div_ceil(lanes)
+        });
+        each.sum()
     }
 
     /// Bytes on the wire.
@@ -119,6 +149,8 @@ pub struct Limits {
     pub sck_max: Hertz,
     /// Lowest SCK the link can make.
     pub sck_min: Hertz,
+    /// Lanes that a frame may be on. Whether all of them reach the chip the link cannot know.
+    pub lanes: Lanes,
 }
 
 /// One chip select on one bus.
@@ -282,7 +314,8 @@ impl Limits {
     /// Bytes one reading frame may bring in, with `command_bytes` going out before them at `sck`.
     ///
     /// What goes out does not lessen what may come in: the two are counted apart. A multiple of
-    /// [`Limits::GRID_BYTES`] where it is not less; at least 16, so that a very slow clock still moves.
+    /// [`Limits::GRID_BYTES`] where it is not less; at least 16, so that a very slow clock still moves. It is
+    /// the same on any number of lanes, so that it can be laid out before the lanes are chosen.
     #[must_use]
     pub fn read_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
         let by_size = self.whole_segments(self.batch_in_bytes);
@@ -302,7 +335,7 @@ impl Limits {
     }
 
     /// Whether one batch holds reading frames of so many bytes out and in within its time at `sck`,
-    /// each of two segments, or each one exchange.
+    /// each of two segments, or each one exchange. Time is that on one lane: on more they take less.
     #[must_use]
     pub fn holds(&self, frames: &[(usize, usize)], exchange: bool, sck: Hertz) -> bool {
         let sum = |of: fn((usize, usize)) -> usize| -> usize {

@@ -14,7 +14,7 @@ use spidev::{SpiModeFlags, Spidev, SpidevOptions, SpidevTransfer};
 use super::lock::NodeLock;
 use super::supply::{HWMON, HostSupply};
 use super::{Frame, Limits, Link, LinkError, Segment, ioctl};
-use crate::jedec::{Hertz, Millivolts};
+use crate::jedec::{Hertz, Lanes, Millivolts};
 
 /// Where the kernel shows the byte limit of one message.
 const BUFSIZ_PARAMETER: &str = "/sys/module/spidev/parameters/bufsiz";
@@ -36,24 +36,29 @@ pub struct SpidevLink {
     supply: HostSupply,
     bufsiz: usize,
     sck_max: Hertz,
+    wired: u8,
+    lanes: Lanes,
     opened: Instant,
 }
 
 impl SpidevLink {
-    /// Opens and locks the node at `path`; `level` is what the person declares its pins to drive.
+    /// Opens and locks the node at `path`; `level` is what the person declares its pins to drive, and `wired`
+    /// how many lanes are wired to the chip: 1, 2 or 4. No more are used, whatever the controller has: a
+    /// chip that drives a wire which is tied to the supply, or which a translator drives, may be harmed.
     ///
-    /// Sets the mode and reads it back. Nothing is clocked.
+    /// Sets the mode and reads it back, first plain, then with the lanes that the controller takes. Nothing
+    /// is clocked.
     ///
     /// # Errors
     /// `Node` if it cannot be opened or set up, `InUse` if another process holds it, `Mode` if the
     /// controller keeps another mode.
-    pub fn open(path: &Path, level: Option<Millivolts>) -> Result<Self, LinkError> {
+    pub fn open(path: &Path, level: Option<Millivolts>, wired: u8) -> Result<Self, LinkError> {
         let name = path.display().to_string();
         let fail = |action| failed(&name, action);
         let mut device = Spidev::open(path).map_err(fail("open"))?;
         let lock = NodeLock::take(device.inner()).map_err(fail("lock"))?;
         let lock = lock.ok_or_else(|| LinkError::InUse { node: name.clone() })?;
-        let sck_max = set_up(&mut device, &name)?;
+        let (sck_max, lanes) = set_up(&mut device, &name, wired)?;
         let (bufsiz, opened) = (bufsiz(), Instant::now());
         Ok(Self {
             name,
@@ -63,6 +68,8 @@ impl SpidevLink {
             supply: HostSupply::look(Path::new(HWMON)),
             bufsiz,
             sck_max,
+            wired,
+            lanes,
             opened,
         })
     }
@@ -82,7 +89,7 @@ impl Link for SpidevLink {
     }
 
     fn limits(&self) -> Limits {
-        limits(self.bufsiz, self.sck_max)
+        limits(self.bufsiz, self.sck_max, self.lanes)
     }
 
     fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
@@ -98,7 +105,8 @@ impl Link for SpidevLink {
     }
 
     fn idle(&mut self, into: &mut [u8], sck: Hertz) -> Result<bool, LinkError> {
-        idle(into, sck, &mut self.bufsiz, &mut self.device, &self.name)
+        let node = (&*self.name, self.wired);
+        idle(into, sck, &mut self.bufsiz, &mut self.device, node)
     }
 }
 
@@ -109,12 +117,11 @@ fn idle(
     sck: Hertz,
     bufsiz: &mut usize,
     kernel: &mut dyn Kernel,
-    name: &str,
+    (name, wired): (&str, u8),
 ) -> Result<bool, LinkError> {
     let quiet = SpiModeFlags::SPI_MODE_0 | SpiModeFlags::SPI_NO_CS;
-    let wanted = SpidevOptions::new().mode(quiet).bits_per_word(8).build();
     // What the controller does not offer the kernel refuses, and leaves the mode as it was.
-    let taken = kernel.configure(&wanted).is_ok()
+    let taken = kernel.configure(&in_mode(quiet)).is_ok()
         && kernel
             .configuration()
             .is_ok_and(|found| found.spi_mode == Some(quiet));
@@ -127,12 +134,12 @@ fn idle(
         ),
         false => Ok(()),
     };
-    set_up(kernel, name)?;
+    set_up(kernel, name, wired)?;
     clocked.map(|()| taken)
 }
 
 /// What one message may hold.
-fn limits(bufsiz: usize, sck_max: Hertz) -> Limits {
+fn limits(bufsiz: usize, sck_max: Hertz, lanes: Lanes) -> Limits {
     Limits {
         batch_out_bytes: bufsiz,
         batch_in_bytes: bufsiz,
@@ -140,6 +147,7 @@ fn limits(bufsiz: usize, sck_max: Hertz) -> Limits {
         batch_segments: ioctl::TRANSFERS_MAX,
         sck_max,
         sck_min: Hertz(1_000),
+        lanes,
     }
 }
 
@@ -177,16 +185,62 @@ fn failed(name: &str, action: &'static str) -> impl FnOnce(io::Error) -> LinkErr
     }
 }
 
-/// Sets mode 0 and eight bits a word, reads the mode back, and returns the node's SCK limit.
+/// Eight bits a word, in `mode`.
+fn in_mode(mode: SpiModeFlags) -> SpidevOptions {
+    SpidevOptions::new().mode(mode).bits_per_word(8).build()
+}
+
+/// Sets mode 0 and eight bits a word, and returns the node's SCK limit and the lanes it takes.
+fn set_up(kernel: &mut dyn Kernel, name: &str, wired: u8) -> Result<(Hertz, Lanes), LinkError> {
+    let sck_max = set_plain(kernel, name)?;
+    if wired < 2 {
+        return Ok((sck_max, Lanes::ONE));
+    }
+    if let Some(lanes) = ask_lanes(kernel, wired) {
+        return Ok((sck_max, lanes));
+    }
+    Ok((set_plain(kernel, name)?, Lanes::ONE))
+}
+
+/// The lanes that the controller takes: four each way are asked for where so many are wired, then two where
+/// four did not stay. Only what reads back counts: the kernel drops what a controller lacks, and refuses
+/// two and four lanes of one direction together (`spi_setup` in `drivers/spi/spi.c`, from memory). `None`
+/// where the kernel refuses, or another mode came of it.
+fn ask_lanes(kernel: &mut dyn Kernel, wired: u8) -> Option<Lanes> {
+    let (four_out, four_in) = (SpiModeFlags::SPI_TX_QUAD, SpiModeFlags::SPI_RX_QUAD);
+    let (two_out, two_in) = (SpiModeFlags::SPI_TX_DUAL, SpiModeFlags::SPI_RX_DUAL);
+    let mut ask = |mode: SpiModeFlags| {
+        kernel.configure(&in_mode(mode)).ok()?;
+        let got = kernel.configuration().ok()?.spi_mode?;
+        mode.contains(got).then_some(got)
+    };
+    let mut got = SpiModeFlags::SPI_MODE_0;
+    if wired >= 4 {
+        got = ask(four_out | four_in)?;
+    }
+    for (four, two) in [(four_out, two_out), (four_in, two_in)] {
+        if !got.contains(four) {
+            got = ask(got | two)?;
+        }
+    }
+    let lanes = |two, four| match (got.contains(four), got.contains(two)) {
+        (true, _) => 4,
+        (false, true) => 2,
+        (false, false) => 1,
+    };
+    Some(Lanes {
+        out: lanes(two_out, four_out),
+        into: lanes(two_in, four_in),
+    })
+}
+
+/// Sets mode 0 on one lane, reads it back, and returns the node's SCK limit.
 ///
 /// Any other bit in what is read back (CS active high, three wires, LSB first) would make other bytes
 /// of what goes over the wire.
-fn set_up(kernel: &mut dyn Kernel, name: &str) -> Result<Hertz, LinkError> {
+fn set_plain(kernel: &mut dyn Kernel, name: &str) -> Result<Hertz, LinkError> {
     let fail = |action| failed(name, action);
-    let wanted = SpidevOptions::new()
-        .mode(SpiModeFlags::SPI_MODE_0)
-        .bits_per_word(8)
-        .build();
+    let wanted = in_mode(SpiModeFlags::SPI_MODE_0);
     kernel.configure(&wanted).map_err(fail("set the mode of"))?;
     let found = kernel.configuration().map_err(fail("read the mode of"))?;
     let got = found.spi_mode.map_or(0, |mode| mode.bits());
@@ -247,7 +301,7 @@ fn messages(batch: &[Frame<'_>], sck: Hertz) -> Vec<usize> {
     let mut counts: Vec<usize> = Vec::new();
     let (mut time, mut transfers) = (Duration::ZERO, 0);
     for frame in batch {
-        let wire = frame.len() as u128 * 8_000_000_000 / u128::from(sck.0.max(1));
+        let wire = u128::from(frame.clocks()) * 1_000_000_000 / u128::from(sck.0.max(1));
         let takes = Duration::from_nanos(u64::try_from(wire).unwrap_or(u64::MAX)) + frame.settle;
         let parts = frame
             .segments
@@ -346,10 +400,11 @@ fn transfers<'t>(frames: &'t mut [Frame<'_>], sck: Hertz) -> Vec<SpidevTransfer<
     for frame in frames {
         let settle = u16::try_from(frame.settle.as_nanos().div_ceil(1000)).unwrap_or(u16::MAX);
         let first = rows.len();
-        for segment in &mut frame.segments {
+        for (index, segment) in frame.segments.iter_mut().enumerate() {
             if segment.is_empty() {
                 continue;
             }
+            let nbits = nbits(segment, segment.lanes(index, frame.lanes));
             let mut row = match segment {
                 Segment::Out(bytes) => SpidevTransfer::write(bytes),
                 Segment::In(bytes) => SpidevTransfer::read(bytes),
@@ -357,6 +412,7 @@ fn transfers<'t>(frames: &'t mut [Frame<'_>], sck: Hertz) -> Vec<SpidevTransfer<
             };
             row.speed_hz = sck.0;
             row.bits_per_word = 8;
+            row.pad = nbits;
             rows.push(row);
         }
         let parts = rows.len() - first;
@@ -371,6 +427,16 @@ fn transfers<'t>(frames: &'t mut [Frame<'_>], sck: Hertz) -> Vec<SpidevTransfer<
         row.cs_change = 0;
     }
     rows
+}
+
+/// The last four bytes of a transfer: `tx_nbits`, `rx_nbits`, `word_delay_usecs` and one unused
+/// (`include/uapi/linux/spi/spidev.h`). 0 is one lane, as kernels know it that have none of these.
+fn nbits(segment: &Segment<'_>, lanes: u8) -> u32 {
+    match segment {
+        Segment::Out(_) if lanes > 1 => u32::from_ne_bytes([lanes, 0, 0, 0]),
+        Segment::In(_) if lanes > 1 => u32::from_ne_bytes([0, lanes, 0, 0]),
+        _ => 0,
+    }
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::{Frame, Limits, Link, LinkError, Segment};
-use crate::jedec::{Hertz, Millivolts};
+use crate::jedec::{Hertz, Lanes, Millivolts};
 
 /// One frame as it went over the wire.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -20,6 +20,8 @@ pub struct Sent {
     pub read_bytes: usize,
     /// Settle time asked for before the first byte read.
     pub settle: Duration,
+    /// Lanes of what followed the opcode, and of the bytes read.
+    pub lanes: Lanes,
     /// Whether the batch failed.
     pub failed: bool,
 }
@@ -40,6 +42,9 @@ impl Sent {
         if self.read_bytes > 0 {
             let shown = &self.read[..self.read.len().min(16)];
             line += &format!("  in {} bytes: {}", self.read_bytes, hex(shown));
+        }
+        if self.lanes != Lanes::ONE {
+            line += &format!("  lanes {}", self.lanes);
         }
         if !self.settle.is_zero() {
             line += &format!("  settle {} us", self.settle.as_micros());
@@ -103,6 +108,7 @@ impl<L: Link> Link for Trace<L> {
                 read,
                 read_bytes,
                 settle: frame.settle,
+                lanes: frame.lanes,
                 failed,
             });
         }

@@ -18,7 +18,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use norlock::jedec::opcode::{FAST_READ, FAST_READ_4BYTE, READ_JEDEC_ID};
-use norlock::jedec::{Hertz, Millivolts};
+use norlock::jedec::{Hertz, Lanes, Millivolts};
 use norlock::link::{Frame, Limits, Link, LinkError, Segment};
 
 use crate::socket::TestSocket;
@@ -248,6 +248,7 @@ impl Link for EmulatedLink {
             batch_segments: BATCH_SEGMENTS,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(100_000),
+            lanes: Lanes::ONE,
         }
     }
 

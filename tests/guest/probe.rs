@@ -49,7 +49,7 @@ fn main() -> ExitCode {
 }
 
 fn open(node: &Path) -> SpidevLink {
-    SpidevLink::open(node, None).unwrap_or_else(|error| panic!("{}: {error}", node.display()))
+    SpidevLink::open(node, None, 1).unwrap_or_else(|error| panic!("{}: {error}", node.display()))
 }
 
 /// A second opener of the node that knows nothing of the locks.

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use norlock::chip::AddressingFound;
 use norlock::interlock::Acceptable;
-use norlock::jedec::Hertz;
+use norlock::jedec::{Hertz, Lanes};
 use norlock::job::{
     self, Attendant, Exit, Nobody, RestoreOrder, Stop, Task, WriteOrder, WriteReport,
 };
@@ -130,6 +130,7 @@ memory = []
             batch_segments: 511,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(1_000),
+            lanes: Lanes::ONE,
         });
         let files = SimulatedStore::new();
         files.create_folder(Path::new("/bench")).unwrap();

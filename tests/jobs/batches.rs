@@ -7,7 +7,7 @@
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use norlock::jedec::{Hertz, Millivolts};
+use norlock::jedec::{Hertz, Lanes, Millivolts};
 use norlock::job::{self, Bench, Nobody, Way};
 use norlock::link::{Frame, Limits, Link, LinkError, Segment};
 use norlock::mock::Mock;
@@ -178,6 +178,7 @@ impl Run {
             batch_segments: 511,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(1_000),
+            lanes: Lanes::ONE,
         });
         let batches = Arc::default();
         Self { station, batches }

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use norlock::interlock::Acceptances;
-use norlock::jedec::Hertz;
+use norlock::jedec::{Hertz, Lanes};
 use norlock::job::{self, ContactWishes, Nobody, WorklistReport, WriteReport};
 use norlock::link::Limits;
 use norlock::mock::Times;
@@ -37,6 +37,7 @@ impl Setting {
             batch_segments: 511,
             sck_max: Hertz(u32::MAX),
             sck_min: Hertz(1),
+            lanes: Lanes::ONE,
         });
         let unit = station.unit();
         let wishes = ContactWishes::default();

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use norlock::interlock::Acceptable;
 use norlock::jedec::sfdp::{CommandAddress, ConfigurationMap, DetectionCommand, Region, SectorMap};
-use norlock::jedec::{Hertz, Millivolts};
+use norlock::jedec::{Hertz, LaneRead, Lanes, Millivolts};
 use norlock::job::{self, Attendant, Bench, Exit, Nobody, Stop, Task};
 use norlock::link::{Frame, Guard, Limits, Link, LinkError, Purpose, Segment, Sent, Trace};
 use norlock::mock::{AddressBit, Fault, Faults};
@@ -15,6 +15,7 @@ use norlock::unit::Digest;
 use norlock::unit::store::Store;
 use proptest::prelude::*;
 
+use crate::lanes::{ON_LANES, lanes_are_right};
 use crate::sector_map::with_map;
 use crate::station::{Station, part};
 
@@ -37,6 +38,10 @@ fn only_reads(trace: &[Sent]) -> Result<(), String> {
         let code = *sent.out.first().ok_or("an empty frame")?;
         if MODIFYING.contains(&code) {
             return Err(format!("frame {at} is {:02X?}", sent.out));
+        }
+        if !lanes_are_right(sent) {
+            let (out, lanes) = (&sent.out, sent.lanes);
+            return Err(format!("frame {at} is {out:02X?} on {lanes}"));
         }
         if code == 0x06 {
             let batch = trace.get(at..at + 4).ok_or("06h at the end")?;
@@ -108,7 +113,7 @@ fn bench(station: &Station) -> Bench {
 }
 
 /// How the reading commands ended; those that the chip is too large for did not run.
-struct Ends {
+pub struct Ends {
     id: Result<job::IdReport, Stop>,
     protection: Result<job::ProtectionReport, Stop>,
     contact: Result<job::ContactReport, Stop>,
@@ -118,7 +123,7 @@ struct Ends {
 }
 
 /// Runs every reading command and judges what went over the wire, whatever came of it.
-fn every_reading_command(station: &Station, what: &str) -> Ends {
+pub fn every_reading_command(station: &Station, what: &str) -> Ends {
     let before = Digest::of(&station.cells());
     let id = job::id(bench(station), &mut Nobody);
     let contact = job::contact(None, bench(station), &mut Nobody);
@@ -203,8 +208,12 @@ fn judge(station: &Station, what: &str) {
     assert!(!trace.is_empty(), "{what}: nothing was sent at all");
 }
 
-fn of(name: &str) -> Station {
+/// On a link with four lanes each way, so that all that could be sent on them may be.
+pub fn of(name: &str) -> Station {
     let station = Station::with_part(name, 5);
+    let mut limits = station.mock.link().limits();
+    limits.lanes = Lanes { out: 4, into: 4 };
+    station.mock.set_limits(limits);
     let marking = part(&station.catalogue, name).markings[0].clone();
     Station {
         marking: Some(marking),
@@ -586,6 +595,7 @@ fn the_judge_of_traces_can_say_no() {
         read: vec![0; read_bytes],
         read_bytes,
         settle: Duration::ZERO,
+        lanes: Lanes::ONE,
         failed: false,
     };
     let good = [
@@ -622,6 +632,7 @@ impl Link for Sink {
             batch_segments: 511,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(1),
+            lanes: Lanes { out: 4, into: 4 },
         }
     }
     fn transfer(&mut self, batch: &mut [Frame<'_>], _sck: Hertz) -> Result<(), LinkError> {
@@ -702,6 +713,17 @@ fn spoilt(catalogue: &Catalogue, which: usize, codes: &[u8], spoil: bool) -> Par
         let [enter, exit, ..] = *codes else {
             return part;
         };
+        // Each code as a read on every number of lanes.
+        let lanes = [(1, 2), (1, 4), (2, 2), (4, 4), (4, 1)];
+        part.lane_reads = codes
+            .iter()
+            .flat_map(|code| lanes.map(|(out, into)| (*code, Lanes { out, into })))
+            .map(|(opcode, lanes)| LaneRead {
+                opcode,
+                lanes,
+                dummy_bytes: which % 3,
+            })
+            .collect();
         part.addressing.four_byte = vec![
             FourByte::Dedicated {
                 opcodes: codes.to_vec(),
@@ -736,17 +758,24 @@ proptest! {
     #[test]
     fn a_reading_guard_never_passes_a_modifying_frame(
         mut pieces in pieces(), which in any::<usize>(), codes in codes(), spoil: bool, identified: bool,
+        lanes in prop::sample::select(vec![(1, 1), (1, 1), (1, 2), (1, 4), (2, 2), (4, 4), (4, 1)]),
     ) {
+        let lanes = Lanes { out: lanes.0, into: lanes.1 };
         thread_local!(static TABLE: Catalogue = Catalogue::builtin().unwrap());
         let mut guard = Guard::new(Box::new(Sink), Purpose::Read);
         if identified {
             guard.identified(&TABLE.with(|table| spoilt(table, which, &codes, spoil)));
         }
         let first = pieces.iter().filter(|(kind, _)| *kind != 1).find_map(|(_, bytes)| bytes.first().copied());
-        let passes = guard.judge(&frame(&mut pieces)).is_ok();
+        let passes = guard.judge(&frame(&mut pieces).on(lanes)).is_ok();
         if first.is_some_and(|code| MODIFYING.contains(&code) || code == 0x06) {
             prop_assert!(!passes, "{pieces:02X?}");
         }
+        let row = first.and_then(|code| ON_LANES.iter().find(|row| row.0 == code));
+        if passes && lanes != Lanes::ONE {
+            prop_assert!(row.is_some_and(|row| row.1 == [lanes.out, lanes.into]), "{pieces:02X?} on {lanes}");
+        }
+        prop_assert!(!passes || row.is_none() || lanes != Lanes::ONE, "{pieces:02X?}");
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 mod armed;
 mod increment;
+mod lanes;
 mod meeting;
 mod parts;
 mod reading;

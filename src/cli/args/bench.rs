@@ -8,7 +8,7 @@ use clap::{Args, ValueEnum};
 use crate::interlock::{Attestation, Power};
 use crate::jedec::{Hertz, Millivolts};
 
-use super::{AcceptArgs, SizeBytes, Supply};
+use super::{AcceptArgs, SizeBytes, Supply, Wired};
 use crate::cli::abreast::Lane;
 
 impl ValueEnum for Power {
@@ -44,6 +44,10 @@ pub struct BusArgs {
     /// Level that the link drives and supplies, such as 3.3V.
     #[arg(long, value_name = "LEVEL")]
     pub level: Option<Millivolts>,
+    /// Data lines that are wired to the chip and tied to nothing: 2 where the controller takes MISO and MOSI
+    /// both for reading, 4 with IO2 and IO3. One lane is used without it.
+    #[arg(long, value_name = "COUNT", conflicts_with = "mock")]
+    pub lanes: Option<Wired>,
     /// Where the chip's supply comes from.
     #[arg(long, value_name = "SOURCE")]
     pub power: Option<Power>,
@@ -110,10 +114,17 @@ impl BusArgs {
         )
     }
 
+    /// How many data lines are wired.
+    #[must_use]
+    pub fn lanes(&self) -> u8 {
+        self.lanes.map_or(1, |wired| wired.0)
+    }
+
     /// Takes from `all` what is not said here. The link is not taken: it is typed for each command.
     pub fn or(&mut self, all: &Self) {
         self.sck = self.sck.or(all.sck);
         self.level = self.level.or(all.level);
+        self.lanes = self.lanes.or(all.lanes);
         self.power = self.power.or(all.power);
         self.supply = self.supply.or(all.supply);
         self.size = self.size.or(all.size);

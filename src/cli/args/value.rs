@@ -34,6 +34,23 @@ const fn not_a(wanted: &'static str) -> ParseValueError {
     ParseValueError::NotA { wanted }
 }
 
+/// Data lines that are wired: 1, 2 or 4.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Wired(pub u8);
+
+impl FromStr for Wired {
+    type Err = ParseValueError;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        match text {
+            "1" => Ok(Self(1)),
+            "2" => Ok(Self(2)),
+            "4" => Ok(Self(4)),
+            _ => Err(not_a("a number of data lines: 1, 2 or 4")),
+        }
+    }
+}
+
 /// Size of a chip: a power of two from 64 KiB to 2 GiB.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct SizeBytes(pub u32);

@@ -141,7 +141,7 @@ fn a_limit_that_the_kernel_does_not_keep_is_lowered_and_remembered() {
 fn the_limits_are_those_of_the_kernel() {
     let sck = Hertz::mhz(50);
     for bufsiz in [4096, 65536, 5000] {
-        let limits = limits(bufsiz, sck);
+        let limits = limits(bufsiz, sck, Lanes::ONE);
         let most = limits.read_bytes(6, sck);
         assert_eq!(most, bufsiz / 128 * 128);
         for align in [8, 32, 64, 128] {
@@ -170,6 +170,7 @@ fn the_limits_are_those_of_the_kernel() {
             delay_usecs: 0,
             bits_per_word: 8,
             cs_change: 0,
+            nbits: [0, 0],
         };
         let rows = |bytes| vec![row(true, false, 6), row(false, true, bytes)];
         let mut fake = Fake::new(bufsiz, 128);
@@ -262,8 +263,8 @@ fn a_controller_of_half_duplex_refuses_an_exchange() {
 #[test]
 fn a_mode_that_reads_back_otherwise_is_refused() {
     assert_eq!(
-        set_up(&mut Fake::new(4096, 64), "node").unwrap(),
-        Hertz(500_000)
+        set_up(&mut Fake::new(4096, 64), "node", 1).unwrap(),
+        (Hertz(500_000), Lanes::ONE)
     );
     for stuck_mode in [
         0x01, 0x02, 0x04, 0x08, 0x10, 0x20, 0x40, 0x80, 0x100, 0x1000,
@@ -272,7 +273,7 @@ fn a_mode_that_reads_back_otherwise_is_refused() {
             stuck_mode,
             ..Fake::new(4096, 64)
         };
-        match set_up(&mut fake, "node") {
+        match set_up(&mut fake, "node", 1) {
             Err(LinkError::Mode { asked: 0, got, .. }) => assert_eq!(got, stuck_mode),
             other => panic!("{other:?}"),
         }
@@ -281,7 +282,7 @@ fn a_mode_that_reads_back_otherwise_is_refused() {
         refuses_mode: true,
         ..Fake::new(4096, 64)
     };
-    let error = set_up(&mut fake, "/dev/spidev0.0").unwrap_err();
+    let error = set_up(&mut fake, "/dev/spidev0.0", 1).unwrap_err();
     assert_eq!(error.to_string(), "cannot set the mode of /dev/spidev0.0");
 }
 
@@ -289,7 +290,7 @@ fn a_mode_that_reads_back_otherwise_is_refused() {
 #[test]
 fn cs_is_left_high_for_one_message_where_that_is_offered() {
     let mut line = [0x5A; 32];
-    let mut clock = |fake: &mut Fake| idle(&mut line, Hertz::mhz(1), &mut 4096, fake, "node");
+    let mut clock = |fake: &mut Fake| idle(&mut line, Hertz::mhz(1), &mut 4096, fake, ("node", 1));
     let mut fake = Fake::new(4096, 64);
     assert!(!clock(&mut fake).unwrap());
     assert!(fake.sent.is_empty() && fake.mode == 0);
@@ -308,6 +309,105 @@ fn cs_is_left_high_for_one_message_where_that_is_offered() {
         Err(LinkError::Mode { got: 0x10, .. })
     ));
     assert_eq!(fake.modes, [0x40]);
+}
+
+/// What a controller takes is what reads back: with all lanes, two, none, one direction alone, and on a
+/// kernel that knows of none. Whatever came of it, the mode left behind has nothing else in it.
+#[test]
+fn lanes_are_those_that_read_back() {
+    for (offers, out, into, mode) in [
+        (0xF00, 4, 4, 0xA00),
+        (0xA00, 4, 4, 0xA00),
+        (0x500, 2, 2, 0x500),
+        (0x900, 2, 4, 0x900),
+        (0x800, 1, 4, 0x800),
+        (0x400, 1, 2, 0x400),
+        (0x000, 1, 1, 0x000),
+    ] {
+        let mut fake = Fake::new(4096, 64);
+        fake.offers_lanes = offers;
+        let lanes = set_up(&mut fake, "node", 4).unwrap().1;
+        assert_eq!(
+            (lanes, fake.mode),
+            (Lanes { out, into }, mode),
+            "{offers:X}"
+        );
+        assert_eq!(limits(4096, Hertz(1), lanes).lanes, lanes);
+    }
+    let mut fake = Fake::new(4096, 64);
+    (fake.offers_lanes, fake.knows_no_lanes) = (0xF00, true);
+    assert_eq!(set_up(&mut fake, "node", 4).unwrap().1, Lanes::ONE);
+    assert_eq!(fake.mode, 0);
+    // No more than are wired.
+    for (wired, lanes, mode) in [(1, 1, 0), (2, 2, 0x500)] {
+        let mut fake = Fake::new(4096, 64);
+        fake.offers_lanes = 0xF00;
+        let (out, into) = (lanes, lanes);
+        assert_eq!(
+            set_up(&mut fake, "node", wired).unwrap().1,
+            Lanes { out, into }
+        );
+        assert_eq!(fake.mode, mode);
+    }
+    // After a look with CS high the lanes are there again.
+    let mut fake = Fake::new(4096, 64);
+    (fake.offers_lanes, fake.offers_no_cs) = (0xF00, true);
+    assert!(
+        idle(
+            &mut [0; 8],
+            Hertz::mhz(1),
+            &mut 4096,
+            &mut fake,
+            ("node", 4)
+        )
+        .unwrap()
+    );
+    assert_eq!(fake.mode, 0xA00);
+}
+
+/// `tx_nbits` and `rx_nbits` of each transfer: the opcode on one lane, each direction by itself, and
+/// nothing at all in a frame on one lane.
+#[test]
+fn each_transfer_carries_its_lanes() {
+    let mut fake = Fake::new(4096, 64);
+    fake.offers_lanes = 0xF00;
+    set_up(&mut fake, "node", 4).unwrap();
+    let (mut id, mut quad, mut dual, mut both) = ([0; 3], [0; 16], [0; 16], [0x05, 0]);
+    let mut batch = [
+        Frame::new(vec![Segment::Out(&[0x9F]), Segment::In(&mut id)]),
+        Frame::new(vec![
+            Segment::Out(&[0xEB]),
+            Segment::Out(&[0, 0, 0, 0xFF, 0xFF, 0xFF]),
+            Segment::In(&mut quad),
+        ])
+        .on(Lanes { out: 4, into: 4 }),
+        Frame::new(vec![
+            Segment::Out(&[0x3B, 0, 0, 0, 0xFF]),
+            Segment::In(&mut dual),
+        ])
+        .on(Lanes { out: 1, into: 2 }),
+        Frame::new(vec![Segment::Exchange(&mut both)]),
+    ];
+    send(&mut batch, Hertz::mhz(1), &mut 4096, &mut fake).unwrap();
+    let lanes: Vec<[u8; 2]> = fake.sent[0].iter().map(|row| row.nbits).collect();
+    let wanted = [
+        [0, 0],
+        [0, 0],
+        [0, 0],
+        [4, 0],
+        [0, 4],
+        [0, 0],
+        [0, 2],
+        [0, 0],
+    ];
+    assert_eq!(lanes, wanted);
+    // Clocks: 8 bits a byte over the lanes that it goes on.
+    let clocks: Vec<u64> = batch.iter().map(Frame::clocks).collect();
+    assert_eq!(clocks, [32, 8 + 12 + 32, 40 + 64, 16]);
+    // Without the mode the kernel refuses the message.
+    fake.mode = 0x500;
+    let refused = send(&mut batch[1..2], Hertz::mhz(1), &mut 4096, &mut fake);
+    assert_eq!(said(refused), "refused 1 MHz");
 }
 
 /// No message lasts above 50 ms on the wire, settle times included: it ends between two frames.
@@ -409,6 +509,6 @@ fn more_transfers_than_a_message_holds_are_refused() {
 
 #[test]
 fn a_missing_node_is_named() {
-    let error = SpidevLink::open(Path::new("/dev/spidev99.9"), None).unwrap_err();
+    let error = SpidevLink::open(Path::new("/dev/spidev99.9"), None, 1).unwrap_err();
     assert_eq!(error.to_string(), "cannot open /dev/spidev99.9");
 }

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 use std::ops::Range;
 
-use norlock::jedec::Hertz;
+use norlock::jedec::{Hertz, Lanes};
 use norlock::link::Limits;
 use norlock::part::Catalogue;
 
@@ -216,6 +216,7 @@ impl Geometry {
             batch_segments: 511,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(1_000),
+            lanes: Lanes::ONE,
         }
     }
 }

@@ -146,6 +146,7 @@ fn node(station: &Station, path: &str) -> Bench {
     bench.way = Way::Node {
         path: PathBuf::from(path),
         chosen: true,
+        lanes: 1,
     };
     bench.level = Some(Millivolts(3300));
     bench

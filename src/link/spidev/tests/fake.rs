@@ -3,7 +3,7 @@
 //! From `include/uapi/linux/spi/spidev.h` and the text of `Documentation/spi/spidev.rst`: the fields
 //! of a transfer, 14 bits of size, the sum returned. From `drivers/spi/spidev.c` after July 2020 and
 //! `__spi_validate` of `drivers/spi/spi.c`, both from memory: alignment, directions apart, SCK limits,
-//! word sizes, half duplex.
+//! word sizes, half duplex, lanes.
 
 use std::collections::VecDeque;
 use std::io;
@@ -12,6 +12,11 @@ use nix::errno::Errno;
 use spidev::{SpiModeFlags, SpidevOptions, SpidevTransfer};
 
 use crate::link::spidev::Kernel;
+
+/// Mode bits of two and of four lanes (`include/uapi/linux/spi/spi.h`).
+pub(super) const TX: [u32; 2] = [0x100, 0x200];
+pub(super) const RX: [u32; 2] = [0x400, 0x800];
+const LANES: u32 = 0xF00;
 
 /// A transfer as the kernel sees it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -23,6 +28,8 @@ pub(super) struct Row {
     pub(super) delay_usecs: u16,
     pub(super) bits_per_word: u8,
     pub(super) cs_change: u8,
+    /// `tx_nbits` and `rx_nbits`.
+    pub(super) nbits: [u8; 2],
 }
 
 impl Row {
@@ -42,6 +49,7 @@ impl Row {
             delay_usecs: row.delay_usecs,
             bits_per_word: row.bits_per_word,
             cs_change: row.cs_change,
+            nbits: [row.pad.to_ne_bytes()[0], row.pad.to_ne_bytes()[1]],
         }
     }
 }
@@ -60,6 +68,9 @@ pub(super) struct Fake {
     /// Mode bits that stay set, whatever is asked for.
     pub(super) stuck_mode: u32,
     pub(super) refuses_mode: bool,
+    /// Modes of several lanes that the controller has, and a kernel that knows none of them.
+    pub(super) offers_lanes: u32,
+    pub(super) knows_no_lanes: bool,
     /// Whether CS can be left high, and the mode that is set; what it was in each message.
     pub(super) offers_no_cs: bool,
     pub(super) mode: u32,
@@ -84,6 +95,8 @@ impl Fake {
             half_duplex: false,
             stuck_mode: 0,
             refuses_mode: false,
+            offers_lanes: 0,
+            knows_no_lanes: false,
             offers_no_cs: false,
             mode: 0,
             modes: Vec::new(),
@@ -128,7 +141,20 @@ impl Fake {
             asked
         };
         let both = self.half_duplex && row.out && row.into;
-        clock >= self.min_hz && !both && matches!(row.bits_per_word, 0 | 8)
+        let lanes = self.takes_lanes(row.nbits[0], row.out, TX)
+            && self.takes_lanes(row.nbits[1], row.into, RX);
+        clock >= self.min_hz && !both && lanes && matches!(row.bits_per_word, 0 | 8)
+    }
+
+    /// Two lanes want a mode of two or four, four a mode of four.
+    fn takes_lanes(&self, nbits: u8, used: bool, [two, four]: [u32; 2]) -> bool {
+        match nbits {
+            _ if !used => nbits == 0,
+            0 | 1 => true,
+            2 => self.mode & (two | four) != 0,
+            4 => self.mode & four != 0,
+            _ => false,
+        }
     }
 
     pub(super) fn ioctl(&mut self, rows: Vec<Row>) -> Result<usize, Errno> {
@@ -160,7 +186,12 @@ impl Kernel for Fake {
         if self.refuses_mode || (mode & no_cs != 0 && !self.offers_no_cs) {
             return Err(Errno::EINVAL.into());
         }
-        self.mode = mode;
+        let both = |[two, four]: [u32; 2]| mode & two != 0 && mode & four != 0;
+        if mode & LANES != 0 && (self.knows_no_lanes || both(TX) || both(RX)) {
+            return Err(Errno::EINVAL.into());
+        }
+        // What the controller lacks is dropped with a warning in the kernel's log.
+        self.mode = mode & (!LANES | self.offers_lanes);
         Ok(())
     }
 

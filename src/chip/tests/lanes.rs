@@ -1,0 +1,123 @@
+//! Reads on several lanes: which there are, and how they go over the wire.
+
+use super::*;
+use crate::jedec::{LaneRead, Lanes};
+use crate::part::FourByte;
+
+/// The part with all four reads, as W25Q256JV Rev. I has them in 8.2, on four lanes, with QE set.
+fn desk(name: &str) -> Desk {
+    let forms = [
+        (0x6B, [1, 1, 4], 8),
+        (0xEB, [1, 4, 4], 2 + 4),
+        (0x3B, [1, 1, 2], 8),
+        (0xBB, [1, 2, 2], 2 + 2),
+    ];
+    let reads = forms.map(|(code, lanes, clocks)| LaneRead::listed(code, lanes, clocks).unwrap());
+    let desk = Desk::with(Part {
+        lane_reads: reads.to_vec(),
+        ..part(name)
+    });
+    on(&desk, 4);
+    quad(&desk);
+    desk
+}
+
+fn on(desk: &Desk, lanes: u8) {
+    let (out, into) = (lanes, lanes);
+    let lanes = Lanes { out, into };
+    let limits = desk.mock.link().limits();
+    desk.mock.set_limits(Limits { lanes, ..limits });
+}
+
+fn quad(desk: &Desk) {
+    let register = Fault::RegisterBits {
+        register: 0x35,
+        bits: 0x02,
+    };
+    desk.mock.set_faults(Faults::seeded(1).with(register));
+}
+
+fn codes(chip: &Chip) -> Vec<u8> {
+    chip.lane_reads().iter().map(|read| read.opcode).collect()
+}
+
+#[test]
+fn each_read_goes_out_in_its_own_form() {
+    for (name, four, codes) in [
+        ("W25Q128JV", false, [0x6B, 0xEB, 0x3B, 0xBB]),
+        ("W25Q256JV", true, [0x6C, 0xEC, 0x3C, 0xBC]),
+    ] {
+        let desk = desk(name);
+        let size = desk.part.size_bytes;
+        desk.mock.set_truth(size - 4096, &pattern(0, 4096)).unwrap();
+        let mut chip = desk.chip();
+        let at = size - 4000;
+        for (read, code) in chip.lane_reads().into_iter().zip(codes) {
+            desk.clear();
+            let mut into = vec![0; 3000];
+            let command = ReadCommand::Lanes(read);
+            chip.read(command, SCK, Address(at), &mut into).unwrap();
+            assert_eq!(into, pattern(96, 3000), "{name} {code:02X}h");
+            let sent = desk.sent();
+            let [frame] = sent.as_slice() else {
+                panic!("{sent:?}");
+            };
+            let mut head = vec![code];
+            head.extend(&at.to_be_bytes()[usize::from(!four)..]);
+            head.extend(vec![0xFF; read.dummy_bytes]);
+            assert_eq!((&frame.out, frame.lanes), (&head, read.lanes));
+        }
+    }
+}
+
+/// Link, opcodes for four address bytes, and frames of one transfer each take some away.
+#[test]
+fn there_are_as_many_as_link_and_addressing_have() {
+    let small = desk("W25Q128JV");
+    assert_eq!(codes(&small.chip()), [0x6B, 0xEB, 0x3B, 0xBB]);
+    on(&small, 2);
+    assert_eq!(codes(&small.chip()), [0x3B, 0xBB]);
+    on(&small, 1);
+    assert!(codes(&small.chip()).is_empty());
+    let mut large = desk("W25Q256JV");
+    large.part.addressing.four_byte = vec![FourByte::Dedicated {
+        opcodes: vec![0x0C, 0x12, 0x13, 0x21, 0x3C, 0xDC, 0xEC],
+    }];
+    assert_eq!(codes(&large.chip()), [0xEB, 0x3B]);
+    let single = desk("W25Q128JV");
+    let mut bare = Bare::new(Box::new(DropsCs(single.link())), Purpose::Read, SCK);
+    let look = bare.meet(PATIENCE, &|| false).unwrap();
+    assert!(look.single_transfers);
+    let chip = bare.into_chip(single.part.clone(), look.id).unwrap();
+    assert!(codes(&chip).is_empty());
+}
+
+/// QE is read where SFDP or family say that it is; where they contradict each other, nothing is sent.
+#[test]
+fn qe_is_read_where_it_is() {
+    use crate::jedec::sfdp::QuadEnable;
+    let enabled = |code: Option<u8>| {
+        let mut desk = desk("W25Q128JV");
+        desk.part.quad_enable = code.map(QuadEnable);
+        let mut chip = desk.chip();
+        desk.clear();
+        let found = chip.quad_enabled().unwrap();
+        let asked = desk.opcodes();
+        let wanted: &[u8] = if found.is_some() { &[0x35, 0x35] } else { &[] };
+        assert_eq!(asked, wanted, "{code:?}");
+        found
+    };
+    for code in [None, Some(1), Some(4), Some(5), Some(6)] {
+        assert_eq!(enabled(code), Some(true), "{code:?}");
+    }
+    // SR1 bit 6, 3Fh, reserved, and no bit at all: the family has it elsewhere.
+    for code in [Some(0), Some(2), Some(3), Some(7)] {
+        assert_eq!(enabled(code), None, "{code:?}");
+    }
+    let plain = Desk::new("W25Q128JV");
+    assert_eq!(plain.chip().quad_enabled().unwrap(), Some(false));
+    let micron = Desk::new("N25Q032A13");
+    assert_eq!(micron.chip().quad_enabled().unwrap(), Some(true));
+    let unknown = Desk::new("AT25DF041A");
+    assert_eq!(unknown.chip().quad_enabled().unwrap(), None);
+}
