@@ -11,13 +11,16 @@ use super::faults::{Content, Failure, Fault, Faults, Miso, Torn};
 use super::monitor::Monitor;
 use super::random::{byte, mix};
 use super::state::SavedState;
-use crate::jedec::{Hertz, Millivolts};
+use crate::jedec::{Hertz, Lanes, Millivolts};
 use crate::link::{Frame, Limits, LinkError, Segment};
 use crate::part::Part;
 
 /// No link is made to take less, by messages that it refuses: a kernel's buffer is whole pages, and what a
 /// controller takes at once without one is at least its queue of some tens of bytes (from memory).
 const SHRUNK_BYTES_MIN: usize = 128;
+
+/// What the kernel answers to a message on lanes that its controller has not.
+const EINVAL: i32 = 22;
 
 /// Everything behind a [`super::Mock`].
 #[derive(Debug)]
@@ -65,6 +68,7 @@ impl Bench {
                 batch_segments: 511,
                 sck_max: Hertz::mhz(50),
                 sck_min: Hertz(1_000),
+                lanes: Lanes::ONE,
             },
             overhead: Duration::from_micros(30),
             times: Times::default(),
@@ -161,6 +165,12 @@ impl Bench {
         }
         self.check_length(batch)?;
         self.counters.batches += 1;
+        if batch
+            .iter()
+            .any(|frame| !self.limits.lanes.carry(frame.lanes))
+        {
+            return Err(refused(EINVAL, sck));
+        }
         let failure = self.faults.failure(self.counters.batches);
         if self.faults.dips(self.counters.batches) {
             self.chip.power_up();

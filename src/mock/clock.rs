@@ -43,7 +43,7 @@ pub struct Counters {
     /// Frames the chip ignored: modifying ones without WEL or on protected blocks, frames of a wrong
     /// length, frames while busy or asleep.
     pub ignored: u64,
-    /// Time on the wire: bits divided by SCK.
+    /// Time on the wire: bits divided by SCK and lanes.
     pub wire: Duration,
     /// Overhead of the batches.
     pub overhead: Duration,
@@ -76,8 +76,13 @@ pub(super) fn nanoseconds(time: Duration) -> u64 {
 
 /// What `bytes` take on one lane, rounded up.
 pub(super) fn wire_time(bytes: u64, sck: Hertz) -> Duration {
-    let bit_ns = bytes.saturating_mul(8_000_000_000);
-    Duration::from_nanos(bit_ns.div_ceil(u64::from(sck.0.max(1))))
+    clock_time(bytes.saturating_mul(8), sck)
+}
+
+/// What so many periods of SCK take, rounded up.
+pub(super) fn clock_time(clocks: u64, sck: Hertz) -> Duration {
+    let clock_ns = clocks.saturating_mul(1_000_000_000);
+    Duration::from_nanos(clock_ns.div_ceil(u64::from(sck.0.max(1))))
 }
 
 /// What is timed, each with a pace of the chip's own.

@@ -230,6 +230,12 @@ pub enum Fault {
         #[serde(default)]
         batches: Option<u64>,
     },
+    /// View: on several lanes this line carries one way only, or nothing where it is IO2 or IO3: what should
+    /// have come over it is pulled up. MOSI (0) still carries what goes out, MISO (1) what comes in.
+    Lane {
+        /// 0 to 3.
+        line: u8,
+    },
     /// The bench computer reports that its own supply dips; the chip does not notice.
     HostUnderVoltage {
         /// First batch before which it does.

@@ -12,7 +12,7 @@ use super::cells::Cells;
 use super::faults::{Fault, Faults};
 use super::state::SavedState;
 use super::{Mock, SEED, quantity};
-use crate::jedec::Millivolts;
+use crate::jedec::{Lanes, Millivolts};
 use crate::part::Part;
 
 /// What a bench file says; see the [module documentation](crate::mock).
@@ -39,6 +39,9 @@ pub struct BenchFile {
     /// Bytes a batch may hold in each direction.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub batch_bytes: Option<usize>,
+    /// Lanes that are wired.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lanes: Option<Wired>,
     /// Cost of each batch besides its bits, in microseconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub overhead_us: Option<u64>,
@@ -52,6 +55,28 @@ pub struct BenchFile {
     /// What is wrong.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub fault: Vec<Fault>,
+}
+
+/// Lanes that are wired, each way: 1, 2 or 4.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(try_from = "u8", into = "u8")]
+pub struct Wired(u8);
+
+impl TryFrom<u8> for Wired {
+    type Error = String;
+
+    fn try_from(lanes: u8) -> Result<Self, Self::Error> {
+        match lanes {
+            1 | 2 | 4 => Ok(Self(lanes)),
+            _ => Err(format!("{lanes} lanes are none: 1, 2 or 4")),
+        }
+    }
+}
+
+impl From<Wired> for u8 {
+    fn from(wired: Wired) -> Self {
+        wired.0
+    }
 }
 
 /// A register that a chip answers 65h from.
@@ -79,6 +104,7 @@ impl BenchFile {
             seed: SEED,
             unique_id: None,
             batch_bytes: None,
+            lanes: None,
             overhead_us: None,
             sfdp: None,
             register: Vec::new(),
@@ -182,6 +208,12 @@ impl BenchFile {
         if let Some(bytes) = self.batch_bytes {
             bench.limits.batch_out_bytes = bytes;
             bench.limits.batch_in_bytes = bytes;
+        }
+        if let Some(Wired(lanes)) = self.lanes {
+            bench.limits.lanes = Lanes {
+                out: lanes,
+                into: lanes,
+            };
         }
         if let Some(time) = self.overhead_us {
             bench.overhead = Duration::from_micros(time);

@@ -5,12 +5,12 @@ use std::ops::Range;
 use std::time::Duration;
 
 use super::bench::Bench;
-use super::clock::wire_time;
+use super::clock::{clock_time, wire_time};
 use super::faults::Miso;
 use super::plan::{Plan, Refusal, Source};
 use super::random::mix;
 use super::view::Seen;
-use crate::jedec::{Hertz, opcode};
+use crate::jedec::{Hertz, Lanes, opcode};
 use crate::link::{Frame, LinkError, Segment};
 
 /// Least time with CS high after a modifying frame: tSHSL2 of W25Q128JV Rev. I, section 9.6.
@@ -21,6 +21,7 @@ pub(super) const CS_HIGH_AFTER_WRITE: Duration = Duration::from_nanos(50);
 pub(super) struct Run {
     number: u64,
     sck: Hertz,
+    lanes: Lanes,
     start_ns: u64,
     clocked: u64,
     pub(super) plan: Option<Plan>,
@@ -125,12 +126,13 @@ impl Bench {
         for segment in &mut frame.segments {
             self.segment(&mut run, segment, deafened, stale)?;
         }
-        let time = wire_time(frame.len() as u64, run.sck);
+        let time = clock_time(frame.clocks(), run.sck);
         self.clock.advance(time);
         self.counters.wire += time;
         if deafened.is_some() {
             return Ok(false);
         }
+        self.continues(&run);
         // Nobody leaves CS high for long after a frame that became a modifying one on the wire.
         let started = self.cs_rises(&run)? && !run.changed;
         if let Some(frames) = self.faults.sags(run.came_in) {
@@ -148,6 +150,7 @@ impl Bench {
         Run {
             number: self.counters.frames,
             sck,
+            lanes: frame.lanes,
             start_ns: self.clock.now_ns(),
             clocked: 0,
             plan: None,
@@ -276,6 +279,7 @@ impl Bench {
         Seen {
             frame: run.number,
             sck: run.sck,
+            lanes: run.lanes,
             opcode: run.plan.as_ref().map(|plan| plan.opcode),
             address: run.array_address(),
             index: run.came_in,
@@ -342,6 +346,7 @@ impl Bench {
         match self.chip.plan(code, run.now_ns()) {
             Ok(mut plan) => {
                 self.check_sck(&plan, run.sck)?;
+                self.check_lanes(&plan, run)?;
                 let other = self.faults.other_id(run.number);
                 if let Some(other) = other.filter(|_| plan.opcode == opcode::READ_JEDEC_ID) {
                     plan.source = Source::Bytes(other);
@@ -383,6 +388,32 @@ impl Bench {
                 Err(LinkError::Forbidden(text))
             }
             _ => Ok(()),
+        }
+    }
+
+    /// A command on other lanes than its own is none that a datasheet has.
+    fn check_lanes(&self, plan: &Plan, run: &mut Run) -> Result<(), LinkError> {
+        if plan.lanes == run.lanes {
+            return Ok(());
+        }
+        if self.misheard {
+            run.ignored = true;
+            return Ok(());
+        }
+        let (opcode, own, sent) = (plan.opcode, plan.lanes, run.lanes);
+        let text = format!("{opcode:02X}h on lanes {sent}, the part has it on {own}");
+        Err(LinkError::Forbidden(text))
+    }
+
+    /// Mode bits M5-4 = 10 begin continuous read (W25Q128JV Rev. I, 8.2.9 and 8.2.10).
+    fn continues(&mut self, run: &Run) {
+        let mode = run
+            .plan
+            .as_ref()
+            .filter(|plan| plan.lanes.out > 1 && !run.ignored)
+            .and_then(|plan| run.header.get(plan.address_bytes));
+        if mode.is_some_and(|bits| bits & 0x30 == 0x20) {
+            self.chip.state.continuous = true;
         }
     }
 

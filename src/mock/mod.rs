@@ -23,6 +23,7 @@
 //! seed = 7                     # chance: the chip's times, faults
 //! # unique_id = [0xD1, 0x64, 0x5C, 0x1B, 0x0F, 0x2A, 0x33, 0x07]
 //! # batch_bytes = 65536        # in each direction; absent is 4096
+//! # lanes = 4                  # that are wired, 1, 2 or 4; absent is 1
 //! # overhead_us = 30           # for each batch
 //! # sfdp = "gauge-07.sfdp"     # what it answers to 5Ah; absent is what the part says
 //!
@@ -43,6 +44,7 @@ mod clock;
 mod faults;
 mod file;
 mod frame;
+mod lanes;
 mod link;
 mod locks;
 mod monitor;
@@ -74,7 +76,7 @@ use cells::Cells;
 
 pub use clock::{Counters, Times};
 pub use faults::{AddressBit, Content, Failure, Fault, Faults, Flips, Miso, Struck, Torn};
-pub use file::{BenchFile, BenchFileError, Register};
+pub use file::{BenchFile, BenchFileError, Register, Wired};
 pub use link::MockLink;
 pub use monitor::Monitor;
 

@@ -2,8 +2,8 @@
 
 use super::chip::Chip;
 use super::registers;
-use crate::jedec::opcode as op;
 use crate::jedec::status::StatusFamily;
+use crate::jedec::{Lanes, opcode as op};
 use crate::part::{FourByte, ProgramMethod};
 
 /// What a chip shifts out once a frame's header is in.
@@ -83,6 +83,8 @@ pub(super) struct Plan {
     pub(super) opcode: u8,
     pub(super) address_bytes: usize,
     pub(super) dummy_bytes: usize,
+    /// Lanes of what follows the opcode.
+    pub(super) lanes: Lanes,
     pub(super) source: Source,
     pub(super) act: Act,
 }
@@ -93,6 +95,7 @@ impl Plan {
             opcode,
             address_bytes,
             dummy_bytes,
+            lanes: Lanes::ONE,
             source,
             act: Act::Nothing,
         }
@@ -143,6 +146,10 @@ impl Chip {
             .or_else(|| self.modifying(opcode))
             .ok_or_else(|| forbidden(opcode, "is not one this part has"))?;
         if now_ns < self.state.ready_at_ns {
+            return Err(Refusal::Ignored);
+        }
+        // W25Q128JV Rev. I, 8.2.8: QE has to be 1 before the chip accepts the instruction.
+        if plan.lanes.into == 4 && !self.quad_enabled() {
             return Err(Refusal::Ignored);
         }
         self.check_reset(&plan)?;
@@ -236,6 +243,14 @@ impl Chip {
             }
             op::READ_EXTENDED_ADDRESS if self.has_extended() => {
                 Plan::read(opcode, 0, 0, Source::Bytes(vec![self.state.extended]))
+            }
+            _ if self.lane_read(opcode).is_some() => {
+                let (read, four) = self.lane_read(opcode)?;
+                let address = if four { 4 } else { address };
+                Plan {
+                    lanes: read.lanes,
+                    ..Plan::read(opcode, address, read.dummy_bytes, Source::Array)
+                }
             }
             _ if self.lock_read(opcode).is_some() => {
                 let address = self.lock_read(opcode).unwrap_or_default();

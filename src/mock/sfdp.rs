@@ -7,8 +7,8 @@ use std::time::Duration;
 use crate::jedec::opcode::READ_ANY_REGISTER;
 use crate::jedec::sfdp::{
     AddressBytes, CommandAddress, ConfigurationMap, DescribedErase, Enter4Byte, Exit4Byte,
-    OperationTime, QuadEnable, Region, Revision, SECTOR_MAP, SectorMap, Sfdp, SfdpDescription,
-    SfdpTable, SoftReset,
+    OperationTime, Region, Revision, SECTOR_MAP, SectorMap, Sfdp, SfdpDescription, SfdpTable,
+    SoftReset,
 };
 use crate::jedec::status::StatusFamily;
 use crate::part::{ChipErase, EraseType, FourByte, Part, Timing};
@@ -127,8 +127,8 @@ fn described(part: &Part, kinds: &[&EraseType]) -> SfdpDescription {
             .filter_map(way_out)
             .collect(),
         opcodes_4byte: dedicated(part),
-        fast_reads: Vec::new(),
-        quad_enable: QuadEnable(0),
+        fast_reads: super::lanes::reads(part),
+        quad_enable: super::lanes::quad_enable(part),
         soft_resets: vec![SoftReset::ResetEnableReset],
         flag_status: part.status == StatusFamily::Micron,
         deep_power_down: (part.status != StatusFamily::CypressS)

@@ -4,8 +4,9 @@
 use std::ops::Range;
 
 use super::faults::{AddressBit, Fault, Faults, Flips, Miso, Struck, within};
+use super::lanes::{is_lost, lost};
 use super::random::{bits, byte, fraction, mix};
-use crate::jedec::Hertz;
+use crate::jedec::{Hertz, Lanes};
 
 /// Where a run of incoming bytes stands.
 #[derive(Debug, Clone, Copy)]
@@ -14,6 +15,8 @@ pub(super) struct Seen {
     pub(super) frame: u64,
     /// Clock of the frame.
     pub(super) sck: Hertz,
+    /// Lanes of the frame.
+    pub(super) lanes: Lanes,
     /// Opcode of the frame.
     pub(super) opcode: Option<u8>,
     /// Address of the first byte, where the run comes from the array.
@@ -136,6 +139,12 @@ impl Faults {
                     flips.strike(&mut byte, seen, mix(self.seed, 0x0517, number as u64));
                 }
             }
+            // The opcode goes on MOSI alone, and that line is good for what goes out.
+            if let Fault::Lane { line } = *fault {
+                if line > 0 && line < seen.lanes.out && seen.index > 0 {
+                    byte = byte.map(|sent| lost(sent, line, seen.lanes.out));
+                }
+            }
         }
         byte[0]
     }
@@ -222,6 +231,12 @@ impl Faults {
                     for byte in run.iter_mut() {
                         *byte = if *high { *byte | mask } else { *byte & !mask };
                     }
+                }
+                // MISO is good for what comes in.
+                Fault::Lane { line } if is_lost(*line, seen.lanes.into) => {
+                    let into = seen.lanes.into;
+                    run.iter_mut()
+                        .for_each(|byte| *byte = lost(*byte, *line, into));
                 }
                 Fault::BitSlip { bits } => slip(run, seen.before, *bits),
                 Fault::ForeignMaster { every } if *every > 0 && seen.frame % every == 0 => {
@@ -355,6 +370,7 @@ mod tests {
         Seen {
             frame: 5,
             sck: Hertz::mhz(20),
+            lanes: Lanes::ONE,
             opcode: Some(0x03),
             address: Some(0x1000),
             index: 0,

@@ -4,6 +4,7 @@ mod addressing;
 mod chip;
 mod faults;
 mod files;
+mod lanes;
 mod mosi;
 mod power;
 
@@ -70,6 +71,8 @@ fn w25q128jv() -> Part {
         }),
         status_write: ms(10, 15),
         sck_max: BTreeMap::from([(0x03, Hertz::mhz(50)), (0x0B, Hertz::mhz(104))]),
+        lane_reads: Vec::new(),
+        quad_enable: None,
         addressing: Addressing {
             three_byte: true,
             four_byte: Vec::new(),
