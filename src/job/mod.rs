@@ -18,6 +18,7 @@ mod exit;
 mod explain;
 mod id;
 mod inspect;
+mod lanes;
 mod lines;
 mod logbook;
 mod papers;

@@ -146,13 +146,14 @@ impl Rewrite<'_> {
         let accept_shared = self.purpose == Purpose::Restore
             || self.panel.acceptance(Acceptable::SharedBlock).is_some();
         let cost = Cost::recorded(self.unit);
+        let lanes = self.chip.second_command().lanes().into;
         let worklist = plan(&Request {
             current: self.present,
             target: &self.target,
             map: &self.map,
             part: self.chip.part(),
             begun: &self.begun,
-            pace: cost.with(pace(self.chip.part(), self.seen.sck)),
+            pace: cost.with(pace(self.chip.part(), self.seen.sck, lanes)),
             accept_shared,
         });
         let worklist =

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use serde::Serialize;
 
+use super::lanes;
 use super::settle::{Doubts, settle};
 use super::{Attendant, Exit, Stop, Task};
 use crate::chip::{Chip, Order, Pass, PassEnd, ReadCommand};
@@ -26,6 +27,8 @@ pub struct PassFacts {
     pub sck: Hertz,
     /// Read opcode.
     pub opcode: u8,
+    /// Lanes that its data came in on.
+    pub lanes: u8,
     /// True for a pass from the top down.
     pub downwards: bool,
     /// How long it took on the link's clock.
@@ -51,6 +54,8 @@ pub struct TwinRead {
     pub pattern: String,
     /// Why the two could not be made independent, where they could not.
     pub weak: Option<String>,
+    /// How many lanes were chosen for the second pass and why, where there was a choice.
+    pub lanes: Option<String>,
     /// How the reading looks.
     pub look: Examination,
     /// What speaks against the reading although both agree.
@@ -77,11 +82,16 @@ impl TwinRead {
             } else {
                 "upwards"
             };
-            format!("{:02X}h {} {way}", pass.opcode, pass.sck)
+            let lanes = match pass.lanes {
+                1 => String::new(),
+                lanes => format!(" on {lanes} lanes"),
+            };
+            format!("{:02X}h{lanes} {} {way}", pass.opcode, pass.sck)
         };
         let third = self.third.iter().map(|pass| format!(", {}", one(pass)));
         let weak = self.weak.iter().map(|why| format!("; weak: {why}"));
-        let more: String = third.chain(weak).collect();
+        let lanes = self.lanes.iter().map(|why| format!("; lanes {why}"));
+        let more: String = third.chain(weak).chain(lanes).collect();
         format!("{}, {}{more}", one(&self.first), one(&self.second))
     }
 
@@ -112,6 +122,7 @@ pub fn twin_read(
     exempt: &[Range<u32>],
     attendant: &mut dyn Attendant,
 ) -> Result<TwinRead, Stop> {
+    let lanes = lanes::choose(chip)?;
     let (one, two, weak) = independent_passes(chip);
     let mut differences = Differences::default();
     let (first, sha256, look) = first_pass(chip, &one, file, attendant)?;
@@ -139,13 +150,15 @@ pub fn twin_read(
         differing,
         pattern,
         weak,
+        lanes,
         look,
         alarms,
         half,
     })
 }
 
-/// 03h from below at the proven SCK, then 0Bh from above at three fifths of it, at other boundaries.
+/// 03h from below at the proven SCK, then 0Bh, or what goes on several lanes, from above at three fifths of it,
+/// at other boundaries.
 ///
 /// Frames are as long as the link takes, in multiples of [`Limits::GRID_BYTES`]. Those of the first begin
 /// at such multiples, those of the second 61 bytes behind them, behind a short frame at 0: no byte but the
@@ -193,11 +206,14 @@ fn shifted(two: &Pass) -> Pass {
 
 fn facts(chip: &Chip, pass: &Pass, time: Duration) -> PassFacts {
     let bits = u64::from(chip.size_bytes()) * 8;
-    let floor = Duration::from_secs_f64(bits as f64 / f64::from(pass.sck.0));
+    let lanes = pass.command.lanes().into;
+    let clocks = bits / u64::from(lanes.max(1));
+    let floor = Duration::from_secs_f64(clocks as f64 / f64::from(pass.sck.0));
     let downwards = pass.order == Order::Down;
     PassFacts {
         sck: pass.sck,
         opcode: pass.command.opcode(),
+        lanes,
         downwards,
         time,
         floor,

@@ -74,7 +74,7 @@ pub fn worklist(
         map: &map,
         part: &part,
         begun: &[],
-        pace: Cost::recorded(unit).with(pace(&part, sck)),
+        pace: Cost::recorded(unit).with(pace(&part, sck, 1)),
         accept_shared,
     };
     let worklist = plan(&request).map_err(|error| no_plan(error, None, &mut panel))?;
@@ -133,16 +133,17 @@ pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
     crate::part::identify(catalogue, &identity.id()?.0, None, marking).part
 }
 
-/// The clocks of a job whose proven SCK is `sck`.
-pub(super) fn pace(part: &Part, sck: Hertz) -> Pace {
+/// The clocks of a job whose proven SCK is `sck`, and which reads a second time on so many lanes.
+pub(super) fn pace(part: &Part, sck: Hertz, lanes: u8) -> Pace {
     let first = sck.min(part.sck_limit(opcode::READ));
     let whole = sck.min(part.sck_limit(opcode::FAST_READ));
     let lower = |sck: Hertz| Hertz(sck.0 / 5 * 3);
+    let wide = |sck: Hertz| Hertz(sck.0.saturating_mul(lanes.into()));
     Pace {
         first,
-        second: lower(first),
-        read_back: lower(sck).min(whole),
-        whole,
+        second: wide(lower(first)),
+        read_back: wide(lower(sck).min(whole)),
+        whole: wide(whole),
         modify: Hertz(sck.0 / 2),
         address_bytes: if part.size_bytes > 1 << 24 { 4 } else { 3 },
         sampled_bytes: asked_again_bytes(part.size_bytes),

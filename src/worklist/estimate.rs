@@ -9,7 +9,8 @@ use super::{Worklist, wire_time};
 use crate::jedec::Hertz;
 use crate::link::Limits;
 
-/// The clocks that a job will use, one lane each, and what the bench takes besides.
+/// The clocks that a job will use, those of reads times the lanes that they go on, and what the bench takes
+/// besides.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Pace {
     /// SCK of the first full read.

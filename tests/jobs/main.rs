@@ -6,6 +6,7 @@ mod batches;
 mod contact;
 mod guesses;
 mod interrupted;
+mod lanes;
 mod lifted;
 mod modes;
 mod own_id;

@@ -16,6 +16,9 @@ pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
     screen = screen
         .row("first", pass(&reads.first))
         .row("second", pass(&reads.second));
+    if let Some(lanes) = &reads.lanes {
+        screen = screen.row("lanes", lanes);
+    }
     let floor = reads.first.floor + reads.second.floor;
     let taken = reads.first.time + reads.second.time;
     screen = screen.row(
@@ -67,10 +70,11 @@ fn pass(pass: &PassFacts) -> String {
     } else {
         "upwards"
     };
-    let name = if pass.opcode == 0x0B {
-        "fast read"
-    } else {
-        "read"
+    let name = match (pass.lanes, pass.opcode) {
+        (4, _) => "quad read",
+        (2, _) => "dual read",
+        (_, 0x0B) => "fast read",
+        _ => "read",
     };
     format!(
         "{}, {name} {:02X}h, {way}, {}",

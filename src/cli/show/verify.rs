@@ -46,6 +46,10 @@ pub fn verify(
         let screen = Screen::new(held)
             .row("passes", passes)
             .row("time", seconds(report.time));
+        let screen = match &report.lanes {
+            Some(lanes) => screen.row("lanes", lanes),
+            None => screen,
+        };
         let next = if report.regions.is_empty() {
             format!("{whose} may go back on its board, unclipped first.")
         } else {

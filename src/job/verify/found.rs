@@ -126,7 +126,7 @@ impl Found {
         size_bytes: u32,
         (sck, within): (Vec<Hertz>, &[Range<u32>]),
         map: Option<&RegionMap>,
-        time: Duration,
+        (time, floor): (Duration, Duration),
     ) -> VerifyReport {
         let passes_agree = self.marks.windows(2).all(|two| two[0] == two[1])
             && self.differing.windows(2).all(|two| two[0] == two[1]);
@@ -135,18 +135,16 @@ impl Found {
             .iter()
             .map(|range| u64::from(range.end - range.start))
             .sum();
-        let floor = |sck: &Hertz| {
-            Duration::from_secs_f64(compared_bytes as f64 * 8.0 / f64::from(sck.0.max(1)))
-        };
         VerifyReport {
             size_bytes,
             regions: Vec::new(),
             compared_bytes,
-            floor: sck.iter().map(floor).sum(),
+            floor,
             unfinished: None,
             unrecorded: None,
             operation: Operation::default(),
             sck,
+            lanes: None,
             passes_agree,
             differences: self.differences(&spans),
             blocks: self.joined(&spans, size_bytes),

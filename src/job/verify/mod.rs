@@ -10,13 +10,13 @@ use std::time::{Duration, SystemTime};
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, connect};
-use super::lines;
 use super::recognise::recognise;
 use super::record::{begun_write, note_times, operation, region_map};
 use super::twin_read::run_over;
 use super::worklist::smallest_block;
 use super::write::left_begun;
 use super::{Attendant, Exit, Stop, sentence};
+use super::{lanes, lines};
 use crate::chip::{Chip, Order, Pass, ReadCommand};
 use crate::image::RegionMap;
 use crate::interlock::{Panel, Sameness};
@@ -92,6 +92,8 @@ pub struct VerifyReport {
     pub compared_bytes: u64,
     /// SCK of each pass.
     pub sck: Vec<Hertz>,
+    /// How many lanes were chosen for every other pass and why, where there was a choice.
+    pub lanes: Option<String>,
     /// Bytes that differ, by pass.
     pub differing: Vec<u64>,
     /// Whether all passes differ from the image in the same way.
@@ -157,11 +159,16 @@ pub fn verify(
     let whole = 0..size_bytes;
     let within = chosen.as_deref().unwrap_or(std::slice::from_ref(&whole));
     let start = connected.chip.now();
+    let lanes = match order.passes {
+        0 | 1 => None,
+        _ => lanes::choose(&mut connected.chip)?,
+    };
     let mut found = Found::new(smallest_block(connected.chip.part()));
-    let mut sck = Vec::new();
+    let (mut sck, mut floor) = (Vec::new(), Duration::ZERO);
     for number in 0..order.passes.max(1) {
         let pass = conditions(&connected.chip, number);
         sck.push(pass.sck);
+        floor += least(&pass, within);
         found.begin();
         compare(
             &mut connected.chip,
@@ -180,8 +187,9 @@ pub fn verify(
     let time = connected.chip.now().saturating_sub(start);
     let Connected { chip, panel, seen } = connected;
     chip.leave()?;
-    let mut report = found.report(size_bytes, (sck, within), map, time);
+    let mut report = found.report(size_bytes, (sck, within), map, (time, floor));
     report.regions.clone_from(&order.regions);
+    report.lanes = lanes;
     let begun = unit.map(begun_write).transpose()?.flatten();
     report.unfinished = begun.map(|write| write.path.display().to_string());
     report.operation = operation("verify", "", "untouched", &seen, &panel);
@@ -218,6 +226,16 @@ fn chosen(map: Option<&RegionMap>, regions: &[String]) -> Result<Option<Vec<Rang
     ranges.sort_by_key(|range| range.start);
     ranges.dedup();
     Ok(Some(ranges))
+}
+
+/// The least time that a pass over `within` takes on the wire.
+fn least(pass: &Pass, within: &[Range<u32>]) -> Duration {
+    let bytes = within
+        .iter()
+        .map(|range| u64::from(range.end - range.start));
+    let bits = bytes.sum::<u64>() * 8;
+    let lanes = f64::from(pass.command.lanes().into.max(1));
+    Duration::from_secs_f64(bits as f64 / lanes / f64::from(pass.sck.0.max(1)))
 }
 
 /// One pass over `within`, held against the image.
