@@ -11,6 +11,9 @@
     reason = "the units of the tests are made here, and one that cannot be made has to end this"
 )]
 
+#[path = "../tests/jobs/real_time.rs"]
+#[allow(dead_code, reason = "time is virtual here")]
+mod real_time;
 #[path = "../tests/jobs/station.rs"]
 #[allow(dead_code, reason = "only the bench itself is of use here")]
 mod station;

@@ -5,12 +5,12 @@ mod increment;
 mod learnt;
 
 use std::collections::BTreeMap;
-use std::ops::{ControlFlow, Range};
+use std::ops::Range;
 use std::time::Duration;
 
 pub use increment::word_settle;
 
-use super::{Chip, ChipError, Pass, PassEnd, Permission, ReadCommand};
+use super::{Chip, ChipError, Permission, ReadCommand};
 use crate::jedec::status::{RegisterWrite, Registers};
 use crate::jedec::{Address, Hertz, opcode};
 use crate::link::{Frame, LinkError, Purpose, Scope, Segment};
@@ -27,7 +27,7 @@ const STEADY: u8 = 0b1_1100;
 /// A chip that erases and programs.
 ///
 /// After a failed erase or program, or a sign of a lost contact, it latches: only reading is left until
-/// it is armed anew. Success is claimed through [`Armed::finish`] alone; dropping it only tidies.
+/// it is armed anew. It claims no success: [`Armed::disarmed`] gives a chip whose whole array is then read.
 ///
 /// Arming needs a permission, which nobody but the interlocks can make:
 ///
@@ -47,14 +47,6 @@ pub struct Armed {
     incrementing: bool,
     /// What each kind of operation takes this chip.
     learnt: BTreeMap<(u8, u32), Learnt>,
-}
-
-/// What the whole read at the end of a writing session found.
-pub struct Finished {
-    /// The chip, open for reading again.
-    pub chip: Chip,
-    /// Frames whose bytes were not as expected, in order of reading.
-    pub differing: Vec<Range<u32>>,
 }
 
 impl Chip {
@@ -287,34 +279,7 @@ impl Armed {
         (command, sck, self.chip.pass_frame_bytes(sck))
     }
 
-    /// Ends the session: disarms, and reads the *whole* chip as `pass` says, because a wrong address
-    /// bit damages blocks outside the worklist. `same` is asked about each frame, and may end it there.
-    ///
-    /// # Errors
-    /// `EndedEarly`, `LostContact`, `Link`; the chip is then dropped, tidied as far as it answers.
-    pub fn finish(
-        mut self,
-        pass: &Pass,
-        mut same: impl FnMut(Address, &[u8]) -> ControlFlow<(), bool>,
-    ) -> Result<Finished, ChipError> {
-        self.disarm()?;
-        let mut differing = Vec::new();
-        let whole = 0..self.chip.size_bytes();
-        let mut chip = self.chip;
-        let end = chip.read_pass(pass, whole, &mut |address, bytes| {
-            same(address, bytes).map_continue(|same| {
-                if !same {
-                    differing.push(address.0..address.0.saturating_add(bytes.len() as u32));
-                }
-            })
-        })?;
-        match end {
-            PassEnd::Whole => Ok(Finished { chip, differing }),
-            PassEnd::Stopped => Err(ChipError::EndedEarly),
-        }
-    }
-
-    /// Gives the chip back unfinished, for reading only.
+    /// Ends the session and gives the chip back, for reading only.
     ///
     /// # Errors
     /// `Link`.

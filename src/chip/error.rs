@@ -113,9 +113,6 @@ pub enum ChipError {
     /// The chip was armed for its protection, and the array is not to be changed.
     #[error("this chip was armed for its protection only")]
     ProtectionOnly,
-    /// The read of the whole chip was asked to end before it was whole.
-    #[error("the read of the whole chip was stopped")]
-    EndedEarly,
     /// An earlier erase or program failed, or the contact was lost; only reading is left until the chip
     /// is armed anew.
     #[error(

@@ -19,7 +19,7 @@ mod width;
 use std::ops::Range;
 use std::time::Duration;
 
-pub use armed::{Armed, Finished, word_settle};
+pub use armed::{Armed, word_settle};
 pub use bare::{Bare, FirstLook, short_id};
 pub use error::ChipError;
 pub use pass::{Frames, Order, Pass, PassEnd};
@@ -168,6 +168,14 @@ impl Chip {
     #[must_use]
     pub fn now(&self) -> Duration {
         self.guard.now()
+    }
+
+    /// Whether the computer can do something else while the link sends: [`Link::takes_time`].
+    ///
+    /// [`Link::takes_time`]: crate::link::Link::takes_time
+    #[must_use]
+    pub fn takes_time(&self) -> bool {
+        self.guard.takes_time()
     }
 
     /// What the link was opened for.

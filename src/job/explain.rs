@@ -181,11 +181,6 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
         ChipError::LostContact { .. } => {
             (Exit::ChipFault, "the clip has most likely moved", reseat)
         }
-        ChipError::EndedEarly => (
-            Exit::Stopped,
-            "nothing says yet that the chip holds what was written",
-            "The same command reads it.",
-        ),
         ChipError::StrangeStatus { .. } => (
             Exit::ChipFault,
             "the clip has most likely moved, if only for a moment",

@@ -21,6 +21,7 @@ mod inspect;
 mod lanes;
 mod lines;
 mod logbook;
+mod overlap;
 mod papers;
 mod protect;
 mod recognise;

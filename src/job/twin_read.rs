@@ -4,18 +4,19 @@
 //! frame boundaries, in order, and in what buffers hold beforehand. What repeats in both all the same
 //! is then examined, and settled on the chip (`settle`) where the reading alone cannot tell.
 
-use std::ops::{ControlFlow, Range};
+use std::ops::Range;
 use std::time::Duration;
 
 use serde::Serialize;
 
 use super::lanes;
+use super::overlap::{Take, run_over};
 use super::settle::{Doubts, settle};
-use super::{Attendant, Exit, Stop, Task};
-use crate::chip::{Chip, Order, Pass, PassEnd, ReadCommand};
+use super::{Attendant, Stop};
+use crate::chip::{Chip, Order, Pass, ReadCommand};
 use crate::image::{Examination, Examiner};
 use crate::jedec::{Address, Hertz};
-use crate::unit::{Digest, Hasher, Unfinished, UnitError};
+use crate::unit::{Digest, Hasher, Unfinished};
 
 /// Differing ranges that are kept for the report; all are counted.
 const RANGES_KEPT: usize = 4096;
@@ -236,11 +237,14 @@ fn first_pass(
 }
 
 /// A pass that is compared with what the first one kept.
+///
+/// Not hashed as well: it comes from above, and bytes that all equal those kept have their hash. That
+/// the file has the first pass's hash is shown from the medium, when it is published.
 fn compared_pass(
     chip: &mut Chip,
     name: &'static str,
     pass: &Pass,
-    file: &Unfinished,
+    file: &mut Unfinished,
     exempt: &[Range<u32>],
     differences: &mut Differences,
     attendant: &mut dyn Attendant,
@@ -257,11 +261,8 @@ fn compared_pass(
     Ok(facts(chip, pass, time))
 }
 
-/// Takes the bytes of each frame with their address.
-pub(super) type Take<'a> = dyn FnMut(Address, &[u8]) -> Result<(), UnitError> + 'a;
-
-/// One pass with progress, a stop honoured, and file errors kept apart from chip errors.
-pub(super) fn run(
+/// One pass over the whole chip.
+fn run(
     chip: &mut Chip,
     pass: &Pass,
     name: &'static str,
@@ -269,72 +270,8 @@ pub(super) fn run(
     take: &mut Take<'_>,
 ) -> Result<Duration, Stop> {
     let whole = 0..chip.size_bytes();
-    run_over(
-        chip,
-        pass,
-        std::slice::from_ref(&whole),
-        name,
-        attendant,
-        take,
-    )
-}
-
-/// The same over some ranges, which are in order of address and do not overlap.
-pub(super) fn run_over(
-    chip: &mut Chip,
-    pass: &Pass,
-    within: &[Range<u32>],
-    name: &'static str,
-    attendant: &mut dyn Attendant,
-    take: &mut Take<'_>,
-) -> Result<Duration, Stop> {
-    let total = within
-        .iter()
-        .map(|range| u64::from(range.end - range.start))
-        .sum();
-    attendant.begins(&Task {
-        name,
-        total,
-        bytes: true,
-    });
-    let (start, mut done, mut failed) = (chip.now(), 0, None);
-    let mut take = |address: Address, bytes: &[u8]| {
-        if let Err(error) = take(address, bytes) {
-            failed = Some(error);
-            return ControlFlow::Break(());
-        }
-        done += bytes.len() as u64;
-        attendant.at(done, None);
-        if attendant.stop_asked() {
-            ControlFlow::Break(())
-        } else {
-            ControlFlow::Continue(())
-        }
-    };
-    let mut end = PassEnd::Whole;
-    let mut ranges: Vec<_> = within.to_vec();
-    if pass.order == Order::Down {
-        ranges.reverse();
-    }
-    for range in ranges {
-        end = chip.read_pass(pass, range, &mut take)?;
-        if end == PassEnd::Stopped {
-            break;
-        }
-    }
-    if let Some(error) = failed {
-        return Err(error.into());
-    }
-    if end == PassEnd::Stopped {
-        return Err(Stop::new(
-            Exit::Stopped,
-            "Stopped while reading.",
-            "The same command starts over.",
-        ));
-    }
-    let time = chip.now().saturating_sub(start);
-    attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
-    Ok(time)
+    let within = std::slice::from_ref(&whole);
+    run_over(chip, pass, within, name, attendant, take)
 }
 
 /// Where and how two readings differ.

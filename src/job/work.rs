@@ -3,14 +3,15 @@
 //! A block is noted in the journal, durably, before it is erased, and again once it was read back.
 //! Whatever stops the work, the journal and the chip then agree.
 
-use std::ops::{ControlFlow, Range};
+use std::ops::Range;
 use std::time::Duration;
 
 use super::explain::sentence;
 use super::lines;
+use super::overlap::read_over;
 use super::recognise::{OwnId, still_itself};
 use super::{Attendant, ChipState, Exit, Stop, Task};
-use crate::chip::{Armed, ChipError, Order, Pass};
+use crate::chip::{Armed, Chip, ChipError, Order, Pass};
 use crate::image::{ReadAt, show_size};
 use crate::interlock::{Kept, Panel};
 use crate::jedec::status::{RegisterWrite, StatusLock};
@@ -288,56 +289,28 @@ impl Work<'_> {
             let also = "all blocks are written; only the protection is not put back";
             return Err(stop.row("also", also).after_change());
         }
-        let total = u64::from(self.armed.part().size_bytes);
         let pass = self.last_pass();
-        let sck = pass.sck;
-        attendant.begins(&Task {
-            name: "whole read",
-            total,
-            bytes: true,
-        });
         let before = self.armed.now();
-        let (target, mut failed, mut done) = (self.target, None, 0);
-        let mut wanted = Vec::new();
-        let finished = self.armed.finish(&pass, |address, bytes| {
-            wanted.resize(bytes.len(), 0);
-            done += bytes.len() as u64;
-            attendant.at(done, None);
-            if attendant.stop_asked() && done < total {
-                return ControlFlow::Break(());
-            }
-            match target.read_exact_at(u64::from(address.0), &mut wanted) {
-                Ok(()) => ControlFlow::Continue(wanted == bytes),
-                Err(error) => {
-                    failed = Some(error);
-                    ControlFlow::Break(())
-                }
-            }
-        });
-        if let Some(error) = failed {
-            return Err(Stop::from(error).after_change());
+        let mut chip = self
+            .armed
+            .disarmed()
+            .map_err(|error| Stop::from(error).after_change())?;
+        let differing = read_whole(&mut chip, &pass, self.target, before, attendant)
+            .map_err(Stop::after_change)?;
+        if let Some(first) = differing.first() {
+            let half = u64::from(chip.size_bytes()) / 2;
+            let half = self.half_accepted.map(|again| (half, again));
+            return Err(differs(first, differing.len(), half));
         }
-        let mut finished = finished.map_err(|error| Stop::from(error).after_change())?;
-        let time = finished.chip.now().saturating_sub(before);
-        attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
-        if let Some(first) = finished.differing.first() {
-            let frames = finished.differing.len();
-            let half = self.half_accepted.map(|again| (total / 2, again));
-            return Err(differs(first, frames, half));
-        }
-        if let Some(stop) =
-            lines::lost_line(&mut finished.chip, target).map_err(Stop::after_change)?
-        {
+        if let Some(stop) = lines::lost_line(&mut chip, self.target).map_err(Stop::after_change)? {
             let next = AGAIN_OR_BACK.into();
             return Err(beyond(Stop { next, ..stop }));
         }
-        still_itself(&mut finished.chip, &self.own).map_err(Stop::after_change)?;
-        let now = finished.chip.now();
-        finished
-            .chip
-            .leave()
+        still_itself(&mut chip, &self.own).map_err(Stop::after_change)?;
+        let now = chip.now();
+        chip.leave()
             .map_err(|error| Stop::from(error).after_change())?;
-        Ok((self.journal, now, sck))
+        Ok((self.journal, now, pass.sck))
     }
 
     /// Other SCK, order and frame boundaries than reading back used.
@@ -412,6 +385,42 @@ impl Work<'_> {
         }
         self.explain(stop)
     }
+}
+
+/// Reads the *whole* chip, because a wrong address bit damages blocks outside the worklist: the frames that
+/// are not as in `target`, in order of reading.
+fn read_whole(
+    chip: &mut Chip,
+    pass: &Pass,
+    target: &dyn StoreFile,
+    since: Duration,
+    attendant: &mut dyn Attendant,
+) -> Result<Vec<Range<u32>>, Stop> {
+    let whole = 0..chip.size_bytes();
+    attendant.begins(&Task {
+        name: "whole read",
+        total: whole.end.into(),
+        bytes: true,
+    });
+    let (mut wanted, mut differing) = (Vec::new(), Vec::new());
+    let mut take = |address: Address, bytes: &[u8]| {
+        wanted.resize(bytes.len(), 0);
+        target.read_exact_at(u64::from(address.0), &mut wanted)?;
+        if wanted != bytes {
+            differing.push(address.0..address.0.saturating_add(bytes.len() as u32));
+        }
+        Ok(())
+    };
+    let within = std::slice::from_ref(&whole);
+    if read_over(chip, pass, within, 0, attendant, &mut take)?.is_none() {
+        let headline = "The read of the whole chip was stopped.";
+        let means = "nothing says yet that the chip holds what was written";
+        let stop = Stop::new(Exit::Stopped, headline, "The same command reads it.");
+        return Err(stop.row("means", means));
+    }
+    let time = chip.now().saturating_sub(since);
+    attendant.ends(&format!("{:.1} s", time.as_secs_f64()));
+    Ok(differing)
 }
 
 fn lower(sentence: &str) -> String {

@@ -311,6 +311,12 @@ impl Guard {
         self.link.now()
     }
 
+    /// As [`Link::takes_time`].
+    #[must_use]
+    pub fn takes_time(&self) -> bool {
+        self.link.takes_time()
+    }
+
     /// As [`Link::wait`].
     pub fn wait(&mut self, time: Duration) {
         self.link.wait(time);

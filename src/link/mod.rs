@@ -184,6 +184,12 @@ pub trait Link: Send {
     /// Time since the link was opened. A mock counts virtual time.
     fn now(&self) -> Duration;
 
+    /// Whether time passes while a batch is sent, in which the computer can do something else. False on a
+    /// virtual clock: nothing would be won there, and runs would no longer be the same each time.
+    fn takes_time(&self) -> bool {
+        false
+    }
+
     /// Waits at least `time` with CS high. Callers keep it below 100 ms a call, so that a person who
     /// stops the work is heard.
     fn wait(&mut self, time: Duration);
@@ -216,6 +222,9 @@ impl<L: Link + ?Sized> Link for Box<L> {
     }
     fn now(&self) -> Duration {
         (**self).now()
+    }
+    fn takes_time(&self) -> bool {
+        (**self).takes_time()
     }
     fn wait(&mut self, time: Duration) {
         (**self).wait(time);

@@ -100,6 +100,10 @@ impl Link for SpidevLink {
         self.opened.elapsed()
     }
 
+    fn takes_time(&self) -> bool {
+        true
+    }
+
     fn wait(&mut self, time: Duration) {
         std::thread::sleep(time);
     }

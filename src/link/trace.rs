@@ -119,6 +119,10 @@ impl<L: Link> Link for Trace<L> {
         self.link.now()
     }
 
+    fn takes_time(&self) -> bool {
+        self.link.takes_time()
+    }
+
     fn wait(&mut self, time: Duration) {
         self.link.wait(time);
     }

@@ -10,6 +10,9 @@ mod simulator;
 
 // A bench and a small unit, as the tests of whole jobs have them.
 #[allow(dead_code)]
+#[path = "../jobs/real_time.rs"]
+mod real_time;
+#[allow(dead_code)]
 #[path = "../jobs/small.rs"]
 mod small;
 #[allow(dead_code)]

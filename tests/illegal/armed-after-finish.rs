@@ -1,10 +1,8 @@
 // E0382
-use std::ops::ControlFlow;
-
-use norlock::chip::{Armed, Pass};
+use norlock::chip::Armed;
 use norlock::jedec::Address;
 
-pub fn write(mut armed: Armed, pass: &Pass) {
-    let _ = armed.finish(pass, |_, _| ControlFlow::Continue(true));
+pub fn write(mut armed: Armed) {
+    let _ = armed.disarmed();
     let _ = armed.program(Address(0), &[0]);
 }

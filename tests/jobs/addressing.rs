@@ -147,6 +147,7 @@ memory = []
             sck: Hertz::mhz(20),
             accepted: vec![(Acceptable::NoUnitData, "none on this board".into())],
             sync: std::time::Duration::from_millis(5),
+            real_time: false,
             trace: std::sync::Arc::default(),
         };
         station.backup().unwrap();

@@ -196,6 +196,7 @@ impl Small {
             sck: Hertz::mhz(20),
             accepted: Vec::<(Acceptable, String)>::new(),
             sync: std::time::Duration::from_millis(5),
+            real_time: false,
             trace: Arc::default(),
         };
         Self {

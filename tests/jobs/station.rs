@@ -11,12 +11,14 @@ use norlock::job::{
     self, Bench, Nobody, Offline, PieceOrder, RestoreOrder, Stop, TailorOrder, Way, WriteOrder,
     WriteReport,
 };
-use norlock::link::Sent;
+use norlock::link::{Link, Sent};
 use norlock::mock::Mock;
 use norlock::part::{Catalogue, Part, SupplyRange};
 use norlock::unit::store::{SimulatedStore, Store};
 use norlock::unit::witness::WitnessedStore;
 use norlock::unit::{Digest, Unit};
+
+use crate::real_time::RealTime;
 
 /// Bytes of a 1 MiB gauge logger: boot, settings, system, calibration, identity.
 pub const REGIONS: &str = r#"
@@ -69,6 +71,8 @@ pub struct Station {
     pub accepted: Vec<(Acceptable, String)>,
     /// What a sync costs.
     pub sync: Duration,
+    /// Whether what is read is worked on beside the link, as where its time is real.
+    pub real_time: bool,
     pub trace: Arc<Mutex<Vec<Sent>>>,
 }
 
@@ -96,6 +100,7 @@ impl Station {
             sck: Hertz::mhz(20),
             accepted: Vec::new(),
             sync: Duration::from_millis(5),
+            real_time: false,
             trace: Arc::default(),
         }
     }
@@ -119,8 +124,12 @@ impl Station {
 
     pub fn bench(&self) -> Bench {
         let trace = Arc::clone(&self.trace);
+        let link: Box<dyn Link> = match self.real_time {
+            true => Box::new(RealTime::new(self.mock.link(), |_, _, _| {})),
+            false => Box::new(self.mock.link()),
+        };
         Bench {
-            way: Way::Link(Box::new(self.mock.link())),
+            way: Way::Link(link),
             level: None,
             sck: self.sck,
             said: Attestation {
@@ -159,7 +168,11 @@ impl Station {
 
     /// Tailors a target with a new boot loader and system.
     pub fn tailor(&self, seed: u64) -> Digest {
-        let pieces = [("boot", 40 << 10), ("system", 300 << 10)];
+        self.tailor_of(seed, &[("boot", 40 << 10), ("system", 300 << 10)])
+    }
+
+    /// The same of pieces of so many bytes, blank behind them.
+    pub fn tailor_of(&self, seed: u64, pieces: &[(&str, usize)]) -> Digest {
         let orders: Vec<TailorOrder> = pieces
             .iter()
             .map(|(region, length)| {

@@ -15,7 +15,6 @@ mod tally;
 #[cfg(test)]
 mod tests;
 
-use std::ops::ControlFlow;
 use std::time::{Duration, SystemTime};
 
 pub use classify::{Finding, Verdict};
@@ -23,21 +22,21 @@ pub use guess::Confidence;
 pub use report::{AtSck, Run, SurveyReport, UnsteadyBit};
 
 use super::bench::{Bench, Connected, connect};
+use super::overlap::{Failed, read_over};
 use super::recognise::{another_chip, other_id, steady_id};
 use super::record::{journal_patience, note_refusal, note_times, operation, region_map};
 use super::verify::must_be_the_unit;
 use super::write::left_begun;
 use super::{Attendant, Exit, Stop, Task};
-use crate::chip::{Chip, ChipError, Order, Pass, PassEnd, ReadCommand};
+use crate::chip::{Chip, ChipError, Order, ReadCommand};
 use crate::interlock::{Panel, Sameness};
 use crate::jedec::{Address, Hertz};
 use crate::link::Purpose;
 use crate::part::Part;
+use crate::unit::Unit;
 use crate::unit::survey::{
-    BEST_GUESS, GUESS_CONDITION, PassFile, SURVEY_CONDITION, Survey, SurveyFile, SurveyPass,
-    Surveyed,
+    BEST_GUESS, GUESS_CONDITION, SURVEY_CONDITION, Survey, SurveyFile, SurveyPass, Surveyed,
 };
-use crate::unit::{Unit, UnitError};
 use classify::{Evidence, classify};
 use guess::{Guess, vote};
 use plan::{Condition, conditions};
@@ -188,7 +187,8 @@ fn read_all(
     attendant: &mut dyn Attendant,
 ) -> Result<(), Stop> {
     let wanted = survey.file().chip.passes;
-    let size = u64::from(chip.size_bytes());
+    let (size, whole) = (u64::from(chip.size_bytes()), 0..chip.size_bytes());
+    let whole = std::slice::from_ref(&whole);
     attendant.begins(&Task {
         name: "survey",
         total: size * u64::from(wanted),
@@ -203,7 +203,8 @@ fn read_all(
         let (file, time) = loop {
             let mut file = survey.begin_pass()?;
             let done = size * u64::from(number);
-            match read_pass(chip, &pass, &mut file, done, attendant) {
+            let mut take = |address: Address, bytes: &[u8]| file.take(u64::from(address.0), bytes);
+            match read_over(chip, &pass, whole, done, attendant, &mut take) {
                 Ok(Some(time)) => break (file, time),
                 Ok(None) => return Err(stopped(number, wanted)),
                 Err(Failed::Chip(ChipError::LostContact { seen, .. }))
@@ -251,40 +252,6 @@ fn stopped_judging() -> Stop {
         "Stopped behind the last pass, before the verdict.",
         "The same command judges the passes, which are all kept.",
     )
-}
-
-/// Why a pass did not come to its end.
-enum Failed {
-    Chip(ChipError),
-    File(UnitError),
-}
-
-/// One pass; `None` where the person stopped. `before` counts what earlier passes have read.
-fn read_pass(
-    chip: &mut Chip,
-    pass: &Pass,
-    file: &mut PassFile,
-    before: u64,
-    attendant: &mut dyn Attendant,
-) -> Result<Option<Duration>, Failed> {
-    let (start, mut done, mut failed) = (chip.now(), before, None);
-    let end = chip.read_pass(pass, 0..chip.size_bytes(), &mut |address, bytes| {
-        if let Err(error) = file.take(u64::from(address.0), bytes) {
-            failed = Some(error);
-            return ControlFlow::Break(());
-        }
-        done += bytes.len() as u64;
-        attendant.at(done, None);
-        match attendant.stop_asked() {
-            true => ControlFlow::Break(()),
-            false => ControlFlow::Continue(()),
-        }
-    });
-    if let Some(error) = failed {
-        return Err(Failed::File(error));
-    }
-    let end = end.map_err(Failed::Chip)?;
-    Ok((end == PassEnd::Whole).then(|| chip.now().saturating_sub(start)))
 }
 
 /// What came of all passes.

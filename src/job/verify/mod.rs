@@ -10,9 +10,9 @@ use std::time::{Duration, SystemTime};
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, connect};
+use super::overlap::run_over;
 use super::recognise::recognise;
 use super::record::{begun_write, note_times, operation, region_map};
-use super::twin_read::run_over;
 use super::worklist::smallest_block;
 use super::write::left_begun;
 use super::{Attendant, Exit, Stop, sentence};

@@ -137,7 +137,7 @@ pub trait Store: Send + Sync + fmt::Debug {
 }
 
 /// An open file in a [`Store`].
-pub trait StoreFile: Send {
+pub trait StoreFile: Send + Sync {
     /// Bytes in the file.
     ///
     /// # Errors

@@ -34,6 +34,8 @@ struct Case {
     batch: u64,
     error: Failure,
     lasting: bool,
+    /// Whether what is read is worked on beside the link.
+    real_time: bool,
 }
 
 /// How many batches a job sends.
@@ -50,11 +52,13 @@ fn cases() -> Vec<Case> {
         for batch in 1..=batches(job) {
             for error in FAILURES {
                 for lasting in [false, true] {
+                    let real_time = cases.len() / FAILURES.len() % 2 == 1;
                     cases.push(Case {
                         job,
                         batch,
                         error,
                         lasting,
+                        real_time,
                     });
                 }
             }
@@ -65,7 +69,8 @@ fn cases() -> Vec<Case> {
 
 fn fail(case: &Case) {
     let ready = ready(case.job);
-    let small = ready.copy();
+    let mut small = ready.copy();
+    small.station.real_time = case.real_time;
     let fault = Fault::Link {
         at_batch: small.mock().counters().batches + case.batch,
         error: case.error,

@@ -29,6 +29,8 @@ struct Case {
     loss: Loss,
     /// Whether the chip loses its supply with the computer.
     dark: bool,
+    /// Whether what is read is worked on beside the link.
+    real_time: bool,
 }
 
 /// The calls that a job makes, by number from its first.
@@ -68,6 +70,7 @@ fn cases() -> Vec<Case> {
                         failure,
                         loss: losses[n / 2 % 3],
                         dark: n % 4 < 2,
+                        real_time: n / 4 % 2 == 1,
                     });
                 }
             }
@@ -78,7 +81,8 @@ fn cases() -> Vec<Case> {
 
 fn fail(case: &Case) {
     let ready = ready(case.job);
-    let small = ready.copy();
+    let mut small = ready.copy();
+    small.station.real_time = case.real_time;
     let at = small.files().calls() + case.call;
     small.files().fail_at(at, case.errno, case.failure);
     if matches!(case.action, Action::Sync | Action::SyncFolder) {
