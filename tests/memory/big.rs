@@ -1,4 +1,4 @@
-//! A simulated 64 MiB chip, and the command that backs it up.
+//! Simulated chips of several sizes, and the commands that read them.
 
 use std::fs::{self, File};
 use std::io::{self, Write};
@@ -7,32 +7,66 @@ use std::process::{Child, Command, Stdio};
 use std::thread;
 use std::time::Duration;
 
-/// Bytes of the chip.
-pub const SIZE_BYTES: usize = 64 << 20;
-/// The most that a backup of it may hold in memory.
+/// The most that a backup may hold in memory, however large the chip.
 pub const PEAK_MAX_KIB: u64 = 24 << 10;
 
+/// A chip on a simulated clip.
+pub struct Chip {
+    pub size_bytes: usize,
+    part: &'static str,
+}
+
+const fn chip(mib: usize, part: &'static str) -> Chip {
+    Chip {
+        size_bytes: mib << 20,
+        part,
+    }
+}
+
+pub const MIB_1: Chip = chip(1, "W25Q80DV");
+pub const MIB_4: Chip = chip(4, "W25Q32JV");
+pub const MIB_16: Chip = chip(16, "W25Q128JV");
+pub const MIB_64: Chip = chip(64, "W25Q512JV");
+pub const MIB_256: Chip = chip(256, "W25Q02JV-IM");
+
 /// Lays out the bench `big.toml` in `folder`, with random cells.
-pub fn lay_out(folder: &Path) -> io::Result<()> {
+pub fn lay_out(folder: &Path, chip: &Chip) -> io::Result<()> {
     let mut random = fastrand::Rng::with_seed(64);
-    let mut cells = File::create_new(folder.join("big.cells"))?;
+    let mut cells = File::create(folder.join("big.cells"))?;
     let mut piece = vec![0; 64 << 10];
-    for _ in 0..SIZE_BYTES / piece.len() {
+    for _ in 0..chip.size_bytes / piece.len() {
         random.fill(&mut piece);
         cells.write_all(&piece)?;
     }
-    let bench =
-        "part = \"W25Q512JV\"\ncells = \"big.cells\"\nlevel = \"3.3V\"\nbatch_bytes = 65536\n";
+    let bench = format!(
+        "part = \"{}\"\ncells = \"big.cells\"\nlevel = \"3.3V\"\nbatch_bytes = 65536\n",
+        chip.part
+    );
     fs::write(folder.join("big.toml"), bench)
 }
 
 /// The backup into the unit folder `unit`, which is new.
-pub fn backup(folder: &Path, unit: &str) -> Command {
+pub fn backup(folder: &Path, chip: &Chip, unit: &str) -> Command {
+    let mut command = command(folder, chip, "backup");
+    command.args(["--unit", unit]);
+    command
+}
+
+/// Two passes against the first backup.
+pub fn verify(folder: &Path, chip: &Chip, unit: &str) -> Command {
+    let mut command = command(folder, chip, "verify");
+    command.args(["--unit", unit, "as-found.bin"]);
+    command
+}
+
+fn command(folder: &Path, chip: &Chip, name: &str) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_norlock"));
+    // What is printed on a part ends in letters that the table's names need not have.
+    let marking = format!("{}EIQ", chip.part.trim_end_matches("-IM"));
     command
         .current_dir(folder)
-        .args(["backup", "--quiet", "--unit", unit, "--mock", "big.toml"])
-        .args(["--power", "clip", "--marking", "W25Q512JVEIQ"])
+        .args([name, "--quiet", "--mock", "big.toml"])
+        .args(["--power", "clip", "--marking", &marking])
         .args(["--supply", "2.7V-3.6V", "--sck", "50MHz"])
         .stdout(Stdio::null());
     command
