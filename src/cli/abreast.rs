@@ -50,7 +50,7 @@ pub fn abreast(mut commands: Vec<Command>, look: Look) -> Exit {
     let result = lanes(&mut commands, look).map(|()| {
         // All questions come before any work: nobody can answer for one chip while another is read.
         let ready: Vec<_> = commands.into_iter().map(attested).collect();
-        let units = thread::scope(|scope| {
+        let ends: Vec<_> = thread::scope(|scope| {
             let threads: Vec<_> = ready
                 .into_iter()
                 .map(|(command, ready)| scope.spawn(move || one(command, ready, look)))
@@ -59,7 +59,10 @@ pub fn abreast(mut commands: Vec<Command>, look: Look) -> Exit {
             ends.map(|end| end.unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
                 .collect()
         });
-        let report = AbreastReport { units };
+        let shown = ends.into_iter().map(|end| end.shown(look));
+        let report = AbreastReport {
+            units: shown.collect(),
+        };
         Answer::new(report.exit(), show::abreast(&report), &report)
     });
     conclude(Ended::untouched(name, result), look).0
@@ -74,14 +77,14 @@ fn lanes(commands: &mut [Command], look: Look) -> Result<(), Stop> {
     })?;
     let stop = Arc::new(stop);
     let folders = commands.iter().filter_map(Command::unit);
-    let others = Others::of(folders.map(Path::to_owned).collect());
-    for command in commands {
+    let folders: Vec<_> = folders.map(Path::to_owned).collect();
+    for (command, others) in commands.iter_mut().zip(Others::at_once(&folders)) {
         let unit = Typed::of(command)
             .unit_name()
             .unwrap_or_default()
             .to_owned();
         if let Command::Backup(args) = command {
-            args.beside = others.without(&args.unit);
+            args.beside = others;
         }
         if let Some(bus) = command.bus_mut() {
             bus.abreast = Some(Lane {
@@ -112,29 +115,50 @@ fn attested(mut command: Command) -> (Command, Result<(), Stop>) {
     (command, ready)
 }
 
-/// One unit, from its first clock to its answer.
-fn one(command: Command, ready: Result<(), Stop>, look: Look) -> UnitEnd {
-    let lane = command.bus().and_then(|bus| bus.abreast.clone());
-    let unit = lane.as_ref().map(|lane| lane.unit.clone());
+/// How one unit ended, and its answer where that is still to be shown.
+struct End {
+    unit: String,
+    exit: Exit,
+    answer: Option<Ended>,
+}
+
+impl End {
+    /// On a screen one answer comes behind the other, and behind all waterlines.
+    fn shown(self, look: Look) -> UnitEnd {
+        let exit = match self.answer {
+            Some(answer) => conclude(answer.headed(), look).0,
+            None => self.exit,
+        };
+        let unit = self.unit;
+        UnitEnd { unit, exit }
+    }
+}
+
+/// One unit, from its first clock to its end. A program is told at once.
+fn one(command: Command, ready: Result<(), Stop>, look: Look) -> End {
+    let lane = command.bus().and_then(|bus| bus.abreast.as_ref());
+    let unit = lane.map(|lane| lane.unit.clone()).unwrap_or_default();
     let ended = worked(command, ready, look);
-    let exit = match &lane {
-        // Between the waterlines of the others.
-        Some(lane) => lane.bars.suspend(|| conclude(ended, look).0),
-        None => conclude(ended, look).0,
+    let (exit, answer) = match look.json {
+        true => (conclude(ended, look).0, None),
+        false => (ended.exit(), Some(ended)),
     };
-    let unit = unit.unwrap_or_default();
-    UnitEnd { unit, exit }
+    End { unit, exit, answer }
 }
 
 impl AbreastReport {
-    /// A journal that did not end counts most, then a person who stopped, then the first that did not end
-    /// well.
+    /// The worst of all, whatever the order of the units.
     fn exit(&self) -> Exit {
-        let exits = || self.units.iter().map(|unit| unit.exit);
-        let any = |wanted: Exit| exits().find(|exit| *exit == wanted);
-        any(Exit::Unfinished)
-            .or_else(|| any(Exit::Stopped))
-            .or_else(|| exits().find(|exit| *exit != Exit::True))
-            .unwrap_or(Exit::True)
+        const WORST_FIRST: [Exit; 7] = [
+            Exit::Unfinished,
+            Exit::Stopped,
+            Exit::FileFault,
+            Exit::ChipFault,
+            Exit::Held,
+            Exit::Usage,
+            Exit::Different,
+        ];
+        let any = |wanted: &Exit| self.units.iter().any(|unit| unit.exit == *wanted);
+        WORST_FIRST.into_iter().find(any).unwrap_or(Exit::True)
     }
 }

@@ -270,6 +270,11 @@ impl Command {
         if let Some(twice) = twice(&links).or_else(|| twice(&units)) {
             return Some(format!("'{}' is named twice", twice.display()));
         }
+        let name = |unit: &&Path| unit.file_name().map(std::ffi::OsStr::to_owned);
+        let names: Vec<_> = units.iter().map(name).collect();
+        if (1..names.len()).any(|index| names[..index].contains(&names[index])) {
+            return Some("two units have one name; nothing would say which is which".into());
+        }
         if bus.trace.is_some() {
             return Some("a trace holds the frames of one chip: leave --trace out, or read the units one by one".into());
         }

@@ -110,8 +110,10 @@ impl Teller {
             let line = serde_json::to_string(&Event::Stopping);
             return line.map_or((), |line| say(&line));
         }
-        if let Some(bars) = &self.bars {
-            return bars.suspend(|| complain(WORDS));
+        if let (Some(bars), Mode::Waterline) = (&self.bars, self.mode) {
+            // Its `suspend` does not outlive a terminal that was closed.
+            let _ = bars.println(WORDS);
+            return;
         }
         let drawn = self.drawn.lock().unwrap_or_else(PoisonError::into_inner);
         match drawn.as_ref() {

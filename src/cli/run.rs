@@ -8,7 +8,7 @@ use serde::Serialize;
 use super::abreast::abreast;
 use super::args::{self, Command};
 use super::attend::Watcher;
-use super::look::{Look, complain};
+use super::look::{Look, complain, say};
 use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, not_there, offline, setup, text_of};
@@ -46,6 +46,8 @@ pub struct Ended {
     of: Option<String>,
     /// Whether it may have changed the chip.
     changes: bool,
+    /// Whether the unit's name stands above it, as others' answers do beside it.
+    headed: bool,
     result: Result<Answer, Stop>,
 }
 
@@ -56,7 +58,24 @@ impl Ended {
             name,
             of: None,
             changes: false,
+            headed: false,
             result,
+        }
+    }
+
+    /// The same among the answers of other units.
+    pub fn headed(self) -> Self {
+        Self {
+            headed: true,
+            ..self
+        }
+    }
+
+    /// The exit code.
+    pub fn exit(&self) -> Exit {
+        match &self.result {
+            Ok(answer) => answer.exit,
+            Err(stop) => stop.exit,
         }
     }
 }
@@ -111,6 +130,7 @@ pub fn worked(command: Command, ready: Result<(), Stop>, look: Look) -> Ended {
         name,
         of: typed.unit_name().map(str::to_owned),
         changes,
+        headed: false,
         result,
     }
 }
@@ -132,6 +152,10 @@ pub fn conclude(ended: Ended, look: Look) -> (Exit, serde_json::Value) {
         exit: exit.number(),
         outcome,
     };
+    if let (true, false, Some(unit)) = (ended.headed, look.json, &ended.of) {
+        let tell = if ended.result.is_ok() { say } else { complain };
+        tell(&format!("\n{unit}:"));
+    }
     if !look.json && ended.result.is_err() {
         complain(screen.render(false).trim_end());
     } else if let Err(error) = look.answer(&screen, &line) {

@@ -287,6 +287,18 @@ impl Panel {
         });
     }
 
+    /// `same-unit`: what is read as another unit's at the same time comes from the same chip.
+    pub(crate) fn one_chip_for_two(&mut self, other: &str) {
+        self.hold(Held {
+            interlock: Interlock::SameUnit,
+            headline: format!("{other} is read from the same chip at the same time."),
+            seen: format!("an ID of its own, or all of the chip, as read for {other}"),
+            means: "two chip selects reach one chip; nobody knows whose it is, and neither is kept"
+                .into(),
+            next: "Follow both CS# wires, then back the units up one by one.".into(),
+        });
+    }
+
     /// Without an ID only a person can say that this is the unit, also where it has changed its own
     /// data since: by its whole name, in the reason.
     fn same_if_named(&mut self, unit: &str, mut held: Held) {

@@ -1,21 +1,18 @@
 //! `backup`: two independent reads that agree, kept so that they can be trusted.
 
-use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
 use std::time::SystemTime;
 
 use serde::Serialize;
 
 use super::bench::{Bench, Connected, Seen, connect};
+use super::beside::{Others, Told};
 use super::cost::Cost;
 use super::differences::{RegionDifference, differences};
 use super::record::{begun_write, note_refusal, note_times, operation, region_map};
-use super::shelf::unit_in;
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Exit, Stop, recognise, wrap};
 use crate::interlock::Panel;
 use crate::link::Purpose;
-use crate::unit::store::Store;
 use crate::unit::{Digest, ImageName, Unit};
 
 /// What a backup found and kept.
@@ -53,39 +50,6 @@ pub fn backup(
     attendant: &mut dyn Attendant,
 ) -> Result<BackupReport, Stop> {
     backup_beside(unit, &Others::default(), bench, attendant)
-}
-
-/// Units whose chip it must not be, some of which may be backed up at the same time.
-#[derive(Debug, Clone, Default)]
-pub struct Others {
-    folders: Vec<PathBuf>,
-    /// Whoever has it looks at the others' images and then keeps its own, so that of two reads of one chip
-    /// the later finds the earlier.
-    turn: Arc<Mutex<()>>,
-}
-
-impl Others {
-    /// Those in `folders`, where one need not be a unit yet.
-    #[must_use]
-    pub fn of(folders: Vec<PathBuf>) -> Self {
-        let turn = Arc::default();
-        Self { folders, turn }
-    }
-
-    /// The same without one's own, in turn with all that come of the same.
-    #[must_use]
-    pub fn without(&self, own: &[PathBuf]) -> Self {
-        let others = self.folders.iter().filter(|folder| !own.contains(folder));
-        Self {
-            folders: others.cloned().collect(),
-            turn: Arc::clone(&self.turn),
-        }
-    }
-
-    fn units(&self, store: &Arc<dyn Store>) -> Result<Vec<Unit>, Stop> {
-        let units = self.folders.iter().map(|folder| unit_in(store, folder));
-        units.filter_map(Result::transpose).collect()
-    }
 }
 
 /// Backs the unit up, and keeps nothing that one of `others` has as an image of its own: the clip has then
@@ -129,6 +93,8 @@ fn backup_checked(
         }
     }
     let size_bytes = connected.chip.size_bytes();
+    // Before the image: what waits to be written would be synced with it.
+    let cost = Cost::measured(unit, &connected.chip, &connected.seen.link)?;
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
     judge_reads(
@@ -139,9 +105,7 @@ fn backup_checked(
         None,
         true,
     );
-    let cost = Cost::measured(unit, &connected.chip, &connected.seen.link)?;
-    let turn = others.turn.lock().unwrap_or_else(PoisonError::into_inner);
-    must_not_be_of(&mut connected, &others.units(unit.store())?, reads.sha256)?;
+    must_not_be_of(&mut connected, unit, others, reads.sha256)?;
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
     }
@@ -149,7 +113,6 @@ fn backup_checked(
     remember(unit, &mut connected)?;
     unfinished.weak_because(reads.weak.clone());
     let image = unfinished.publish(unit, reads.sha256)?;
-    drop(turn);
     let Connected { chip, panel, seen } = connected;
     let outcome = format!("kept as {}", image.name.file_name());
     let mut done = operation("backup", &outcome, "untouched", &seen, &panel);
@@ -237,14 +200,30 @@ fn must_be_the_unit(connected: &mut Connected, unit: &Unit) -> Result<(), Stop> 
     Ok(())
 }
 
-/// What was read is no backup of another unit.
-fn must_not_be_of(connected: &mut Connected, others: &[Unit], read: Digest) -> Result<(), Stop> {
+/// What was read is no backup of another unit, nor of the chip that another is being read from.
+fn must_not_be_of(
+    connected: &mut Connected,
+    unit: &Unit,
+    others: &Others,
+    read: Digest,
+) -> Result<(), Stop> {
+    let own = recognise::own_id(&mut connected.chip)?.map(|(_, id)| id);
+    let told = Told {
+        unit: unit.name().to_owned(),
+        sha256: read,
+        own: own.clone(),
+    };
+    if let Some(other) = others.meet(&told) {
+        connected.panel.one_chip_for_two(&other);
+        return Ok(());
+    }
     // Its target and what a restore replaced too: after a write the chip equals no backup.
     let same = |other: &&Unit| other.images().iter().any(|image| image.sha256 == read);
+    let others = others.units(unit.store())?;
     let Some(other) = others.iter().find(same) else {
         return Ok(());
     };
-    let own = recognise::own_id(&mut connected.chip)?.map(|(_, id)| recognise::shown(&id));
+    let own = own.map(|id| recognise::shown(&id));
     let kept = other.file().identity.as_ref();
     let kept = kept.and_then(|identity| identity.unique_id.as_ref());
     if own

@@ -9,6 +9,7 @@ mod approach;
 mod attendant;
 mod backup;
 mod bench;
+mod beside;
 mod check;
 mod clean;
 mod contact;
@@ -44,8 +45,9 @@ mod wrap;
 mod write;
 
 pub use attendant::{Attendant, Nobody, Task};
-pub use backup::{BackupReport, Others, backup, backup_beside};
+pub use backup::{BackupReport, backup, backup_beside};
 pub use bench::{Bench, SCK_DEFAULT, SCK_FREE, Seen, Way};
+pub use beside::Others;
 pub use check::{CheckReport, check};
 pub(crate) use clean::{clean, word};
 pub use contact::{

@@ -145,7 +145,7 @@ impl Rewrite<'_> {
     fn plan(&mut self) -> Result<Worklist, Stop> {
         let accept_shared = self.purpose == Purpose::Restore
             || self.panel.acceptance(Acceptable::SharedBlock).is_some();
-        let cost = Cost::recorded(self.unit);
+        let cost = Cost::recorded(self.unit, Some(&self.seen.link));
         let lanes = self.chip.second_command().lanes().into;
         let worklist = plan(&Request {
             current: self.present,

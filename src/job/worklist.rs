@@ -74,7 +74,7 @@ pub fn worklist(
         map: &map,
         part: &part,
         begun: &[],
-        pace: Cost::recorded(unit).with(pace(&part, sck, 1)),
+        pace: Cost::recorded(unit, None).with(pace(&part, sck, 1)),
         accept_shared,
     };
     let worklist = plan(&request).map_err(|error| no_plan(error, None, &mut panel))?;

@@ -113,7 +113,7 @@ impl Worklist {
     /// take what they were chosen by.
     ///
     /// Times of the chip are typical times. Messages are counted in, but for the few that are neither a
-    /// read, an erase nor a program.
+    /// read, an erase nor a program, and those that find a page not done yet.
     #[must_use]
     pub fn estimate(&self) -> Estimate {
         let size = u64::from(self.size_bytes);

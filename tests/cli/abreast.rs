@@ -43,9 +43,9 @@ fn each_unit_gets_its_own_backup_and_one_that_fails_disturbs_no_other() {
     );
     let line = format!("backup{} {BENCH}", units(3));
     let ended = desk.ends(&line, 3);
-    ended.says("2 of 3 units: done. The others are not, as said above.");
-    ended.says("gauge-01 | done and true, exit code 0");
-    ended.says("gauge-02 -| held by an interlock, nothing touched, exit code 3");
+    ended.says("2 of 3 units: done.");
+    ended.says("gauge-01 | done");
+    ended.says("gauge-02 -| held by an interlock, exit code 3");
     for stage in ["first", "second"] {
         ended.says(&format!("gauge-03, {stage} read: 1 MiB in"));
     }
@@ -60,14 +60,34 @@ fn each_unit_gets_its_own_backup_and_one_that_fails_disturbs_no_other() {
     desk.put("2.toml", good);
     desk.ends(&format!("backup --mock 2.toml --unit gauge-02 {BENCH}"), 0);
     let verify = format!("verify as-found.bin{} {BENCH}", units(3));
-    desk.ends(&verify, 0)
-        .says("All 3 units: done, as said above.");
+    desk.ends(&verify, 0).says("All 3 units: done.");
     let mut cells = desk.get("3.cells");
     cells[0x2_0000] ^= 1;
     desk.put("3.cells", cells);
     let ended = desk.ends(&verify, 1);
     ended.says("2 of 3 units");
-    ended.says("The chip differs from as-found.bin in 1 byte");
+    ended.says("gauge-03: The chip differs from as-found.bin in 1 byte");
+    // The worst of them counts, wherever it stands.
+    desk.put(
+        "1.toml",
+        format!(
+            "{}\n[[fault]]\nmiso = {{ shows = \"high\" }}\n",
+            String::from_utf8(desk.get("1.toml")).unwrap()
+        ),
+    );
+    desk.ends(&verify, 3)
+        .says("gauge-03 -| compared and different, exit code 1");
+}
+
+#[test]
+fn a_folder_that_cannot_be_read_is_its_own_units_matter() {
+    let desk = desk(2, "W25Q80DV", 1 << 20);
+    std::fs::create_dir(desk.path("gauge-02")).unwrap();
+    desk.put("gauge-02/unit.toml", "name = ");
+    let ended = desk.ends(&format!("backup{} {BENCH}", units(2)), 5);
+    ended.says("gauge-01 | done");
+    ended.says("gauge-02 -| file fault, exit code 5");
+    assert!(desk.get("gauge-01/as-found.bin") == desk.get("1.cells"));
 }
 
 #[test]
@@ -77,10 +97,11 @@ fn two_chip_selects_that_reach_one_chip_are_noticed() {
     desk.put("2.toml", same.replace("1.cells", "2.cells"));
     desk.put("2.cells", desk.get("1.cells"));
     let ended = desk.ends(&format!("backup{} {BENCH}", units(2)), 3);
-    ended.says("1 of 2 units");
-    ended.says("Held by same-unit");
-    let kept = ["gauge-01", "gauge-02"].map(|unit| desk.path(unit).join("as-found.bin").exists());
-    assert!(kept[0] != kept[1], "{kept:?}");
+    ended.says("0 of 2 units");
+    for unit in ["gauge-01", "gauge-02"] {
+        ended.says(&format!("{unit}: Held by same-unit"));
+        assert!(!desk.path(unit).join("as-found.bin").exists(), "{unit}");
+    }
 }
 
 #[test]
@@ -156,6 +177,10 @@ fn a_line_that_does_not_say_which_chip_is_which_unit_does_nothing() {
         (
             "backup --mock 1.toml --unit gauge-01 --mock 2.toml --unit ./gauge-01",
             "'./gauge-01' is named twice",
+        ),
+        (
+            "backup --mock 1.toml --unit a/gauge --mock 2.toml --unit b/gauge",
+            "two units have one name",
         ),
         (
             "backup --mock 1.toml --unit a --mock 2.toml --unit b --trace t",
