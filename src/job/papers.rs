@@ -72,7 +72,14 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
             Err(error) => problem = OfflineProblem::Unreadable(error.to_string()),
         }
     }
-    Err(problem)
+    Err(match problem {
+        // Which of them was meant for this backup is not known.
+        OfflineProblem::Differs { .. } if offline.hashes.len() > 1 => OfflineProblem::Differs {
+            given: format!("none of the {} hashes given agrees", offline.hashes.len()),
+            backup: image.sha256.groups().join(" "),
+        },
+        problem => problem,
+    })
 }
 
 fn says_little(problem: &OfflineProblem) -> bool {

@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::cost::Cost;
 use super::explain::sentence;
 use super::papers::{self, offending};
-use super::record::region_map;
+use super::record::{begun_write, region_map};
 use super::settle::asked_again_bytes;
 use super::write::no_backup;
 use super::{Exit, Stop};
@@ -36,6 +36,8 @@ pub struct WorklistReport {
     pub lines: Vec<String>,
     /// File name under which the summary is kept.
     pub file: String,
+    /// Journal of a write that did not end: the chip no longer holds the baseline.
+    pub unfinished: Option<String>,
 }
 
 /// Plans the way from the unit's baseline to `target`.
@@ -88,6 +90,7 @@ pub fn worklist(
         lines,
         file,
         estimate,
+        unfinished: begun_write(unit)?.map(|write| write.path.display().to_string()),
     })
 }
 

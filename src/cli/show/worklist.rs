@@ -17,6 +17,15 @@ pub fn worklist(report: &WorklistReport, target: &str, typed: &Typed) -> Screen 
     });
     let (floor, proof) = (report.estimate.floor, report.estimate.proof_floor);
     let ratio = report.estimate.total().as_secs_f64() / (floor + proof).as_secs_f64();
+    let screen = match &report.unfinished {
+        Some(journal) => screen
+            .row(
+                "unfinished",
+                format!("{journal} tells of a write that did not end; it goes on from there"),
+            )
+            .chip("changed in part; all above counts from the baseline."),
+        None => screen.chip("untouched."),
+    };
     screen
         .line(format!(
             "  floor      {} for erases, programs, one read",
@@ -28,6 +37,5 @@ pub fn worklist(report: &WorklistReport, target: &str, typed: &Typed) -> Screen 
         ))
         .line(format!("  ratio      {ratio:.2}"))
         .line(format!("  kept as    {}, for reading only", report.file))
-        .chip("untouched.")
         .next(typed.change(&format!("write {target}")))
 }
