@@ -13,7 +13,7 @@ use super::faults::{Fault, Faults};
 use super::state::SavedState;
 use super::{Mock, SEED, quantity};
 use crate::jedec::{Lanes, Millivolts};
-use crate::part::Part;
+use crate::part::{FourByte, Part};
 
 /// What a bench file says; see the [module documentation](crate::mock).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -162,11 +162,13 @@ impl Mock {
         path: &Path,
         find: &mut dyn FnMut(&str) -> Option<Part>,
     ) -> Result<Self, BenchFileError> {
-        let file: BenchFile = parsed(path, &read(path)?)?;
+        let text = read(path)?;
+        let file: BenchFile = parsed(path, &text)?;
         let part = find(&file.part).ok_or_else(|| BenchFileError::UnknownPart {
             path: path.to_owned(),
             part: file.part.clone(),
         })?;
+        has_mode(path, &text, &file, &part)?;
         let cells_path = path.with_file_name(&file.cells);
         let cells = Cells::in_file(&cells_path, part.size_bytes)
             .map_err(failed("use the cells in", &cells_path))?;
@@ -255,16 +257,46 @@ fn failed(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> BenchF
     }
 }
 
+/// No chip is found in a mode that its part does not have.
+fn has_mode(path: &Path, text: &str, file: &BenchFile, part: &Part) -> Result<(), BenchFileError> {
+    /// Where each fault stands.
+    #[derive(Deserialize)]
+    struct Places {
+        #[serde(default)]
+        fault: Vec<toml::Spanned<serde::de::IgnoredAny>>,
+    }
+    let extadd = FourByte::BankRegister { extadd: true };
+    let ways = &part.addressing;
+    if ways.mode().is_some() || ways.four_byte.contains(&extadd) {
+        return Ok(());
+    }
+    let is_mode = |fault: &Fault| matches!(fault, Fault::FourByteMode { .. });
+    let Some(index) = file.fault.iter().position(is_mode) else {
+        return Ok(());
+    };
+    let places: Places = parsed(path, text)?;
+    let start = places
+        .fault
+        .get(index)
+        .map_or(0, |fault| fault.span().start);
+    let message = format!("{} has no 4-byte mode that it could be found in", part.name);
+    Err(at(path, text, start, message))
+}
+
+fn at(path: &Path, text: &str, start: usize, message: String) -> BenchFileError {
+    let before = text.get(..start).unwrap_or(text);
+    let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+    BenchFileError::Text {
+        path: path.to_owned(),
+        line: before.matches('\n').count() + 1,
+        column: before.get(line_start..).unwrap_or("").chars().count() + 1,
+        message,
+    }
+}
+
 fn parsed<T: for<'de> Deserialize<'de>>(path: &Path, text: &str) -> Result<T, BenchFileError> {
     toml::from_str(text).map_err(|error| {
         let start = error.span().map_or(0, |span| span.start);
-        let before = text.get(..start).unwrap_or(text);
-        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-        BenchFileError::Text {
-            path: path.to_owned(),
-            line: before.matches('\n').count() + 1,
-            column: before.get(line_start..).unwrap_or("").chars().count() + 1,
-            message: error.message().to_owned(),
-        }
+        at(path, text, start, error.message().to_owned())
     })
 }

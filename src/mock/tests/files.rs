@@ -172,3 +172,35 @@ fn mistakes_in_a_bench_file_are_told_with_their_place() {
     let told = message(good);
     assert!(told.starts_with("cannot use the cells in"), "{told}");
 }
+
+/// W25Q128JV Rev. F has no B7h among its instructions; W25Q256JV has.
+#[test]
+fn a_mode_that_the_part_does_not_have_is_refused_where_it_stands() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("gauge-07.toml");
+    let catalogue = crate::part::Catalogue::builtin().unwrap();
+    let mut find = |name: &str| catalogue.parts().iter().find(|p| p.name == name).cloned();
+    for (name, says) in [
+        ("W25Q128JV", Some("W25Q128JV has no 4-byte mode")),
+        ("W25Q256JV", None),
+    ] {
+        let text = format!(
+            "part = \"{name}\"\ncells = \"{name}.cells\"\n\n[[fault]]\nwrite-enabled = {{}}\n\n\
+             [[fault]]\nfour-byte-mode = {{}}\n"
+        );
+        std::fs::write(&path, text).unwrap();
+        let error = Mock::open(&path, &mut find)
+            .err()
+            .map(|error| error.to_string());
+        match (error, says) {
+            (Some(error), Some(says)) => {
+                assert!(
+                    error.contains("line 7, column 1") && error.contains(says),
+                    "{error}"
+                );
+            }
+            (None, None) => {}
+            (error, _) => panic!("{name}: {error:?}"),
+        }
+    }
+}
