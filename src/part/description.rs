@@ -240,6 +240,9 @@ pub struct Part {
     pub unique_id: Option<UniqueIdRead>,
     /// True where all blocks are protected at power-up.
     pub protected_at_power_up: bool,
+    /// True where the package holds several dies, one of which answers at a time.
+    #[serde(default)]
+    pub stacked: bool,
     /// Peculiarities a person should know.
     pub notes: Vec<String>,
     /// Where the facts come from.
@@ -388,6 +391,7 @@ impl Part {
             has_sfdp: None,
             unique_id: None,
             protected_at_power_up: false,
+            stacked: false,
             notes: Vec::new(),
             source: Source {
                 title: "no document read".to_owned(),

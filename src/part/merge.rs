@@ -57,6 +57,7 @@ fn both(a: &Part, b: &Part) -> Part {
         has_sfdp: a.has_sfdp.filter(|_| a.has_sfdp == b.has_sfdp),
         unique_id: a.unique_id.filter(|_| a.unique_id == b.unique_id),
         protected_at_power_up: a.protected_at_power_up || b.protected_at_power_up,
+        stacked: a.stacked || b.stacked,
         notes: union(&a.notes, &b.notes),
         source: Source {
             title: joined(&a.source.title, &b.source.title),

@@ -87,6 +87,7 @@ fn w25q128jv() -> Part {
             length_bytes: 8,
         }),
         protected_at_power_up: false,
+        stacked: false,
         notes: Vec::new(),
         source: Source {
             title: "W25Q128JV".to_owned(),

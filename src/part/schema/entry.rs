@@ -21,7 +21,7 @@ use crate::part::{
 };
 
 /// The fields that `memory` can name.
-const FIELDS: [&str; 19] = [
+const FIELDS: [&str; 20] = [
     "*",
     "markings",
     "jedec_id",
@@ -41,6 +41,7 @@ const FIELDS: [&str; 19] = [
     "has_sfdp",
     "unique_id",
     "protected_at_power_up",
+    "stacked",
 ];
 
 #[derive(Deserialize)]
@@ -72,6 +73,8 @@ pub(super) struct RawPart {
     unique_id: Option<Spanned<RawUniqueId>>,
     #[serde(default)]
     protected_at_power_up: bool,
+    #[serde(default)]
+    stacked: bool,
     #[serde(default)]
     notes: Vec<String>,
     source: Spanned<RawSource>,
@@ -135,6 +138,7 @@ impl RawPart {
             has_sfdp: self.sfdp,
             unique_id: self.unique_id()?,
             protected_at_power_up: self.protected_at_power_up,
+            stacked: self.stacked,
             notes: self.notes.clone(),
             source: self.source.get_ref().check(&self.source)?,
             memory: self.memory.iter().map(|m| m.get_ref().clone()).collect(),

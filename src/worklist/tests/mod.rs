@@ -65,6 +65,7 @@ fn part(size_bytes: u32, page_size_bytes: u32, erase_types: Vec<EraseType>) -> P
         has_sfdp: None,
         unique_id: None,
         protected_at_power_up: false,
+        stacked: false,
         notes: Vec::new(),
         source: Source {
             title: "invented".into(),

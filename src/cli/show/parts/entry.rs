@@ -331,6 +331,7 @@ fn field_words(field: &str) -> &str {
         "has_sfdp" => "SFDP",
         "unique_id" => "unique ID",
         "protected_at_power_up" => "power-up state",
+        "stacked" => "number of dies",
         plain => plain,
     }
 }
