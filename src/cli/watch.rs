@@ -68,6 +68,6 @@ fn words(seat: Seat, settled: bool) -> &'static str {
         (Seat::Lifted, _) => "clip: nothing answers",
         (Seat::Unsteady, _) => "clip: something answers, not the same each time",
         (Seat::Seated, false) => "clip: a chip answers",
-        (Seat::Seated, true) => "clip: a chip answers, and goes on to; the check begins",
+        (Seat::Seated, true) => "clip: a chip answers steadily; the check begins",
     }
 }

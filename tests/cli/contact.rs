@@ -96,7 +96,7 @@ fn the_watch_tells_each_change_and_rings() {
     let ended = Ended::of(output.unwrap());
     assert_eq!(ended.code, 0, "{ended}");
     let told = "clip: nothing answers\nclip: a chip answers\n\
-                clip: a chip answers, and goes on to; the check begins\n\u{7}";
+                clip: a chip answers steadily; the check begins\n\u{7}";
     assert_eq!(ended.err, told);
     ended.says("The clip is seated");
     let quiet = faulty(fault).ends(&format!("{line} --quiet"), 0);

@@ -187,7 +187,7 @@ fn counted(seen: &Evidence, report: &ContactReport) -> Vec<(&'static str, String
         match seen.idle_changes {
             None => "the link cannot look at MISO then".into(),
             Some(0) => "MISO stands still".into(),
-            Some(changes) => format!("MISO changes {changes} times"),
+            Some(changes) => format!("MISO changes {} times", count(changes.into())),
         },
     ));
     rows

@@ -17,6 +17,7 @@ use crate::chip::FirstLook;
 use crate::jedec::{Hertz, Millivolts};
 use crate::unit::store::Store;
 use crate::unit::{Operation, Unit, UnitError};
+use crate::worklist::grouped;
 
 /// What was proven in a record of the unit file, beside `sck`.
 const PROVEN: &str = "proven";
@@ -142,7 +143,9 @@ impl ContactReport {
     fn unsteady(&mut self) {
         let lowest = self.ladder.first();
         let sck = lowest.map_or(LOWEST, |rung| rung.sck);
-        let [wrong, bits] = lowest.map_or([0, 0], |rung| [rung.wrong_bits, rung.bits]);
+        let [wrong, bits] = lowest
+            .map_or([0, 0], |rung| [rung.wrong_bits, rung.bits])
+            .map(grouped);
         let seen = format!("{wrong} of {bits} bits are wrong even at {sck}");
         self.good = false;
         self.sign = Some(Sign::unsteady_array(seen, None));
@@ -152,7 +155,9 @@ impl ContactReport {
         if let Some(wrong) = self.ladder.iter().find(|rung| !rung.is_right()) {
             let seen = format!(
                 "{} of {} bits are wrong at {}, none at {proven}",
-                wrong.wrong_bits, wrong.bits, wrong.sck
+                grouped(wrong.wrong_bits),
+                grouped(wrong.bits),
+                wrong.sck
             );
             self.notes.push(Sign::new(Kind::LowSckOnly, seen, None));
         }

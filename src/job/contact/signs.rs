@@ -8,6 +8,7 @@ use crate::chip::{FirstLook, short_id};
 use crate::interlock::Power;
 use crate::jedec::ID_BYTES;
 use crate::part::{Catalogue, JedecId, Marking, Part};
+use crate::worklist::grouped;
 
 /// A pattern that was recognised.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -87,14 +88,16 @@ pub(super) fn bad(observed: &Observed, catalogue: &Catalogue) -> Option<Sign> {
     }
     let frames = &observed.frames;
     if frames.dead > 0 {
-        let (dead, of, from) = (frames.dead, frames.read, frames.first_dead);
+        let [dead, of] = [frames.dead, frames.read].map(|number| grouped(number.into()));
+        let from = grouped(frames.first_dead as u64);
         let seen = format!("{dead} of {of} long reads end dead, one of them from byte {from} on");
         return sign(Kind::FloatingHold, seen);
     }
     if frames.differing > 0 {
         let seen = format!(
             "{} of {} reads of one place differ, even at the lowest SCK",
-            frames.differing, frames.read
+            grouped(frames.differing.into()),
+            grouped(frames.read.into())
         );
         return Some(Sign::unsteady_array(seen, observed.power));
     }
@@ -114,7 +117,7 @@ fn adrift(observed: &Observed) -> Option<String> {
     let short = observed.ids.iter().filter_map(|id| number(id));
     let (ones, zeros) = short.fold((0, 0), |(ones, zeros), id| (ones | id, zeros | !id));
     (most * 8 <= reads && ones & zeros & 0x00FF_FFFF == 0x00FF_FFFF).then(|| {
-        format!("hardly two of {reads} reads of the ID are alike, and MISO changes {changes} times while CS is high")
+        format!("hardly two of {reads} reads of the ID are alike, and MISO changes {} times while CS is high", grouped(changes.into()))
     })
 }
 
@@ -133,7 +136,10 @@ fn of_id(observed: &Observed, catalogue: &Catalogue) -> Option<(Kind, String)> {
     let is_known = !catalogue.by_jedec_id(first).is_empty() || observed.self_described;
     let doubtful = kinds.len() > 1 || !is_known || is_silent(first);
     if let (Idle::Driven { changes }, true) = (observed.idle, doubtful) {
-        let seen = format!("MISO changes {changes} times while CS is high");
+        let seen = format!(
+            "MISO changes {} times while CS is high",
+            grouped(changes.into())
+        );
         return Some(match observed.power {
             Some(Power::Clip) => (Kind::BoardFed, seen),
             _ => (Kind::ForeignMaster, seen),

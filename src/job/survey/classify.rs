@@ -8,6 +8,7 @@ use super::stretches::{EITHER_BYTES, Nature};
 use super::tally::{EDGE_BYTES, OfBlock, OfPass, Tally};
 use crate::image::show_size;
 use crate::jedec::Hertz;
+use crate::worklist::grouped;
 
 /// What a chip or a block of it shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -206,7 +207,11 @@ impl Evidence<'_> {
         let far: u64 = far.map(|(_, times)| times).sum();
         let most = nature.moved.iter().max_by_key(|(_, times)| **times);
         let most = most.map_or(0, |(by, _)| *by);
-        let pieces = format!("{moved} of {} pieces of 32 bytes", nature.pieces());
+        let pieces = format!(
+            "{} of {} pieces of 32 bytes",
+            grouped(moved),
+            grouped(nature.pieces())
+        );
         let shifted = Finding {
             verdict: Verdict::Shifted,
             reason: format!(
@@ -250,8 +255,9 @@ impl Evidence<'_> {
         Some(Finding {
             verdict: Verdict::Dead,
             reason: format!(
-                "{bytes} bytes in {} of {} passes read all alike where others have content; contact lost \
+                "{} bytes in {} of {} passes read all alike where others have content; contact lost \
                  {lost} times",
+                grouped(bytes),
                 passes.count(),
                 self.passes()
             ),
@@ -305,8 +311,10 @@ impl Evidence<'_> {
         Some(Finding {
             verdict: Verdict::Edges,
             reason: format!(
-                "in {edge} of {frames} frames with wrong bytes these are within {EDGE_BYTES} bytes of an end; by \
+                "in {} of {} frames with wrong bytes these are within {EDGE_BYTES} bytes of an end; by \
                  chance: {}",
+                grouped(edge),
+                grouped(frames),
                 shown(at_least(frames, edge, share))
             ),
         })
@@ -325,7 +333,9 @@ impl Evidence<'_> {
         let wrong = self.wrong(|condition| condition.opcode == opcode);
         let others = self.wrong(|condition| condition.opcode != opcode);
         let reason = format!(
-            "{wrong} wrong readings with {opcode:02X}h and {others} with the other command; by chance: {}",
+            "{} wrong readings with {opcode:02X}h and {} with the other command; by chance: {}",
+            grouped(wrong),
+            grouped(others),
             shown(p)
         );
         Some((
@@ -354,7 +364,9 @@ impl Evidence<'_> {
             Finding {
                 verdict: Verdict::Clock,
                 reason: format!(
-                    "{wrong} wrong readings above {right}, {below} up to it; by chance: {}",
+                    "{} wrong readings above {right}, {} up to it; by chance: {}",
+                    grouped(wrong),
+                    grouped(below),
                     shown(p)
                 ),
             },
@@ -416,7 +428,9 @@ impl Evidence<'_> {
         Some(Finding {
             verdict: Verdict::StuckBit,
             reason: format!(
-                "in {own} of {all} wrong bytes it is bit {bit} that reads {to}; by chance: {}",
+                "in {} of {} wrong bytes it is bit {bit} that reads {to}; by chance: {}",
+                grouped(own),
+                grouped(all),
                 shown(16.0 * at_least(all, own, 1.0 / 16.0))
             ),
         })
@@ -446,9 +460,9 @@ impl Evidence<'_> {
             verdict,
             reason: format!(
                 "noise would not strike the same {} of {} million bits {} times in {} passes; by chance: {}",
-                tally.repeated_bits,
+                grouped(tally.repeated_bits),
                 (bits / 1e6).round().max(1.0),
-                tally.repeated,
+                grouped(tally.repeated),
                 self.passes(),
                 shown(chance)
             ),
@@ -466,11 +480,12 @@ impl Evidence<'_> {
         Finding {
             verdict: Verdict::Noise,
             reason: format!(
-                "{bits} wrong bits and {} wrong stretches in {passes} of {} passes, {} of these bits in more than \
+                "{} wrong bits and {} wrong stretches in {passes} of {} passes, {} of these bits in more than \
                  one{lost}",
-                tally.stretch_count,
+                grouped(bits),
+                grouped(tally.stretch_count),
                 self.passes(),
-                tally.repeated_bits
+                grouped(tally.repeated_bits)
             ),
         }
     }
@@ -483,8 +498,9 @@ impl Evidence<'_> {
         (windows > 0).then(|| Finding {
             verdict: Verdict::StuckBit,
             reason: format!(
-                "bit {bit} is {to} in every byte of {windows} of {} varied 4 KiB, in all passes",
-                self.tally.varied_windows
+                "bit {bit} is {to} in every byte of {} of {} varied 4 KiB, in all passes",
+                grouped(windows),
+                grouped(self.tally.varied_windows)
             ),
         })
     }
@@ -496,8 +512,9 @@ impl Evidence<'_> {
         (zeros > 0).then(|| Finding {
             verdict: Verdict::NotBlank,
             reason: format!(
-                "{zeros} single bits are 0, far from each other, in otherwise blank parts of {} blocks: data \
+                "{} single bits are 0, far from each other, in otherwise blank parts of {} blocks: data \
                  has more zeros in a byte, or regular places",
+                grouped(zeros),
                 blocks.count()
             ),
         })
@@ -509,7 +526,7 @@ impl Evidence<'_> {
             reason: format!(
                 "the upper half equals the lower in all of {} bytes that are not blank: two copies, or a chip \
                  of half the size",
-                self.repeats
+                grouped(self.repeats)
             ),
         })
     }
