@@ -236,13 +236,17 @@ fn backup(args: &args::BackupArgs, look: Look, typed: &Typed) -> Result<Answer, 
     let folder = args.unit.first().ok_or_else(no_unit)?;
     let mut setup = setup(&args.bus, Some(folder))?;
     let mut unit = Unit::open_or_create(setup.store, folder)?;
-    if args.bus.sck.is_none() {
-        let proven = job::proven_sck(&unit, &setup.bench.way.name());
-        setup.bench.sck = proven.unwrap_or(setup.bench.sck);
-    }
+    let proven = match args.bus.sck {
+        None => job::proven_sck(&unit, &setup.bench.way.name()),
+        Some(_) => None,
+    };
+    setup.bench.sck = proven.unwrap_or(setup.bench.sck);
     let mut watcher = watcher_of(&args.bus, look)?;
     let report = job::backup_beside(&mut unit, &args.beside, setup.bench, &mut watcher)?;
-    let screen = show::backup(&report, typed);
+    let mut screen = show::backup(&report, typed);
+    if let Some(sck) = proven {
+        screen = screen.row("SCK", format!("{sck}, as the last contact proved"));
+    }
     Ok(Answer::new(Exit::True, screen, &report))
 }
 

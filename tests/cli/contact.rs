@@ -16,10 +16,12 @@ fn a_backup_goes_by_what_the_last_contact_proved() {
     let ended = desk.ends("contact --unit gauge-07 @bench", 0);
     ended.says("fewer than 1 in 1.2 million, with a confidence of 95 %");
     ended.says("Next Use --sck 5MHz, one step below.");
-    desk.ends("backup --unit gauge-07 @bench", 0)
-        .says("first 5 MHz, read 03h");
-    desk.ends("backup --unit gauge-07 @bench --sck 2MHz", 0)
-        .says("first 2 MHz, read 03h");
+    let ended = desk.ends("backup --unit gauge-07 @bench", 0);
+    ended.says("first 5 MHz, read 03h");
+    ended.says("SCK 5 MHz, as the last contact proved");
+    let ended = desk.ends("backup --unit gauge-07 @bench --sck 2MHz", 0);
+    ended.says("first 2 MHz, read 03h");
+    assert!(!ended.out.contains("as the last contact"), "{ended}");
     let unit = String::from_utf8(desk.get("gauge-07/unit.toml")).unwrap();
     assert_eq!(unit.matches("command = \"contact\"").count(), 1, "{unit}");
     assert!(unit.contains("\nproven = \"no error in "), "{unit}");
