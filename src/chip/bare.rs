@@ -20,6 +20,8 @@ const RESET_TIME: Duration = Duration::from_millis(20);
 const FORM_TRIES: u32 = 3;
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;
+/// Ready, in the flag status register.
+const READY: u8 = 0b1000_0000;
 
 /// A chip select behind the guard, before anything is known of the chip.
 pub struct Bare {
@@ -59,6 +61,18 @@ impl Bare {
     #[must_use]
     pub fn sck(&self) -> Hertz {
         self.sck
+    }
+
+    /// What the link was opened for.
+    #[must_use]
+    pub fn purpose(&self) -> Purpose {
+        self.guard.purpose()
+    }
+
+    /// Lowest SCK that the link can be asked for.
+    #[must_use]
+    pub fn sck_min(&self) -> Hertz {
+        self.guard.limits().sck_min
     }
 
     /// Highest SCK that the link can be asked for.
@@ -198,14 +212,23 @@ impl Bare {
         self.wake(self.sck.min(FIRST_SCK))
     }
 
-    /// Reads `into.len()` bytes of SFDP space from `address` at `sck`.
+    /// Reads `into.len()` bytes of SFDP space from `address` at `sck`. Asks `stop` before each frame.
     ///
     /// # Errors
-    /// `Link`.
-    pub fn sfdp(&mut self, address: u32, into: &mut [u8], sck: Hertz) -> Result<(), ChipError> {
+    /// `Stopped`, `Link`.
+    pub fn sfdp(
+        &mut self,
+        address: u32,
+        into: &mut [u8],
+        sck: Hertz,
+        stop: &dyn Fn() -> bool,
+    ) -> Result<(), ChipError> {
         let chunk = self.guard.read_bytes(5, sck);
         let mut at = address;
         for piece in into.chunks_mut(chunk) {
+            if stop() {
+                return Err(ChipError::Stopped);
+            }
             let [_, high, middle, low] = at.to_be_bytes();
             self.query(&[opcode::READ_SFDP, high, middle, low, 0], piece, sck)?;
             at = at.saturating_add(u32::try_from(piece.len()).unwrap_or(u32::MAX));
@@ -267,6 +290,27 @@ impl Bare {
         let mut status = [0];
         self.query(&[opcode::READ_STATUS_1], &mut status, sck)?;
         Ok(status[0])
+    }
+
+    /// Whether a part like `part` says by its flag status register (70h) that it is ready; true of one that has
+    /// none. With several dies it is one of them that answers.
+    ///
+    /// # Errors
+    /// `Link`.
+    pub fn is_ready_by_flag(&mut self, part: &Part) -> Result<bool, ChipError> {
+        if !part.status.observes().contains(&opcode::READ_FLAG_STATUS) {
+            return Ok(true);
+        }
+        let mut flags = [0];
+        // 70h is another command elsewhere, so that it passes as that part's only.
+        self.guard.identified(part);
+        let answer = self.query(
+            &[opcode::READ_FLAG_STATUS],
+            &mut flags,
+            self.sck.min(FIRST_SCK),
+        );
+        self.guard.unidentified();
+        answer.map(|()| flags[0] & READY == READY)
     }
 
     /// Makes it a chip of the given part, and enters the addressing that the part needs.

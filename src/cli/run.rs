@@ -259,11 +259,10 @@ fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer
     setup.bench.sck = args.bus.sck.unwrap_or(SCK_FREE);
     // A folder that is no unit yet, or cannot be read, tells nothing of the chip; but before a reset its
     // journal is asked.
-    let view = |folder| job::unit_in(&setup.store, folder);
-    let unit = match args.unit.as_deref().map(view) {
-        Some(Err(stop)) if args.reset => return Err(stop),
-        Some(Ok(unit)) => unit,
-        Some(Err(_)) | None => None,
+    let unit = match args.unit.as_deref() {
+        Some(folder) if args.reset => job::unit_before_reset(&setup.store, folder)?,
+        Some(folder) => job::unit_in(&setup.store, folder).ok().flatten(),
+        None => None,
     };
     let mut line = LiveLine::new(look.progress, args.bell);
     let mut tell = |seat, settled| line.tell(seat, settled);

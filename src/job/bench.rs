@@ -25,8 +25,10 @@ pub const SCK_DEFAULT: Hertz = Hertz::mhz(10);
 /// In place of an SCK, for [`contact`](super::contact()): as high as wires, link and part allow.
 pub const SCK_FREE: Hertz = Hertz(u32::MAX);
 
-/// How often the ID is read to judge the contact, as far as that fits into that time: from 12 kHz on.
+/// How often the ID is read to judge the contact: to read only, as far as that fits into the time below, but so
+/// often at the least.
 const ID_READS: u32 = 200;
+const ID_READS_LEAST: u32 = 50;
 const ID_TIME: Duration = Duration::from_secs(3);
 /// Bytes of the array that are read repeatedly to judge the contact.
 const SAMPLE_BYTES: u32 = 2048;
@@ -170,14 +172,31 @@ pub(super) fn reach(mut panel: Panel, bench: Bench, purpose: Purpose) -> Result<
         ..
     } = bench;
     let (link, level) = before_first_clock(&mut panel, way, level, &said, &catalogue, purpose)?;
+    let bare = Bare::new(traced(link, trace), purpose, sck);
+    if sck < bare.sck_min() {
+        return Err(too_slow(sck, &bare));
+    }
     Ok(Reached {
-        bare: Bare::new(traced(link, trace), purpose, sck),
+        bare,
         panel,
         level,
         said,
         catalogue,
         size_bytes,
     })
+}
+
+/// Nothing makes a clock that slow, and a link would run another one.
+fn too_slow(asked: Hertz, bare: &Bare) -> Stop {
+    let (link, least) = (bare.link_name(), bare.sck_min());
+    let next = format!("Give --sck {} or more.", least.to_string().replace(' ', ""));
+    Stop::new(
+        super::Exit::Usage,
+        format!("SCK cannot be {asked} here."),
+        next,
+    )
+    .row("seen", format!("{link} makes {least} and more"))
+    .row("means", "nothing was sent")
 }
 
 /// Meets the chip: the interlocks before the first clock, the start sequence, ID, SFDP, identification
@@ -197,7 +216,14 @@ pub(super) fn meet(
         .bare
         .meet(patience.unwrap_or(PATIENCE), &|| attendant.stop_asked());
     match met {
-        Ok(look) => reached.know(look),
+        Ok(look) => {
+            // Whoever writes relies on all of them, however long they take.
+            let least = match purpose {
+                Purpose::Write => ID_READS,
+                Purpose::Read => ID_READS_LEAST,
+            };
+            reached.know(look, least, attendant)
+        }
         Err(ChipError::NoAnswer { byte }) => Err(no_answer(reached.panel, byte)),
         Err(error) => Err(error.into()),
     }
@@ -217,11 +243,17 @@ impl Reached {
         Err(Stop::held(&self.panel))
     }
 
-    /// Identifies the chip that was met, and opens or holds what that tells.
+    /// Identifies the chip that was met, and opens or holds what that tells. Its ID is read `least` times at the
+    /// least.
     ///
     /// # Errors
     /// As [`meet`].
-    pub(super) fn know(mut self, look: FirstLook) -> Result<Met, Stop> {
+    pub(super) fn know(
+        mut self,
+        look: FirstLook,
+        least: u32,
+        attendant: &dyn Attendant,
+    ) -> Result<Met, Stop> {
         self.refuse(&look)?;
         let Self {
             mut bare,
@@ -231,7 +263,9 @@ impl Reached {
             catalogue,
             size_bytes,
         } = self;
-        let mut seen = look_closer(&mut bare, look, &catalogue, level, said)?;
+        let stop = || attendant.stop_asked();
+        let (ids, sfdp) = ask(&mut bare, &look, least, &stop)?;
+        let mut seen = look_closer(&mut bare, look, (ids, sfdp), &catalogue, level, said)?;
         let told = seen
             .identification
             .part
@@ -438,26 +472,45 @@ fn no_answer(mut panel: Panel, byte: u8) -> Stop {
     Stop::held(&panel)
 }
 
-/// Reads the ID repeatedly and SFDP twice, at the SCK in use, and identifies the part.
+/// Reads of the ID that were made, how many were as the first, and one that was not.
+type Ids = (u32, u32, Option<[u8; ID_BYTES]>);
+/// SFDP space where it has the signature, and whether two reads agreed.
+type RawSfdp = (Option<Vec<u8>>, bool);
+
+/// Reads the ID repeatedly and SFDP twice, at the SCK in use; asks `stop` between.
+fn ask(
+    bare: &mut Bare,
+    look: &FirstLook,
+    least: u32,
+    stop: &dyn Fn() -> bool,
+) -> Result<(Ids, RawSfdp), ChipError> {
+    let sck = bare.sck();
+    let (mut same, mut strange) = (0, None);
+    let reads = reads_within(ID_TIME, 1 + ID_BYTES, sck, ID_READS).max(least);
+    for _ in 0..reads {
+        if stop() {
+            return Err(ChipError::Stopped);
+        }
+        let id = bare.id(sck)?;
+        if id == look.id {
+            same += 1;
+        } else {
+            strange = Some(id);
+        }
+    }
+    Ok(((reads, same, strange), read_sfdp(bare, sck, stop)?))
+}
+
+/// Identifies the part by what it was asked.
 fn look_closer(
     bare: &mut Bare,
     look: FirstLook,
+    ((id_reads, id_same, strange), (sfdp_raw, sfdp_steady)): (Ids, RawSfdp),
     catalogue: &Catalogue,
     level: Option<Millivolts>,
     said: Attestation,
 ) -> Result<Seen, Stop> {
     let sck = bare.sck();
-    let (mut id_same, mut strange) = (0, None);
-    let id_reads = reads_within(ID_TIME, 1 + ID_BYTES, sck, ID_READS);
-    for _ in 0..id_reads {
-        let id = bare.id(sck)?;
-        if id == look.id {
-            id_same += 1;
-        } else {
-            strange = Some(id);
-        }
-    }
-    let (sfdp_raw, sfdp_steady) = read_sfdp(bare, sck)?;
     let parsed = sfdp_raw.as_deref().map(Sfdp::parse);
     let sfdp_fault = parsed
         .as_ref()
@@ -532,22 +585,21 @@ fn size_doubt(
         .then(|| format!("the chip answers as one of {size}, and the marking is that of {names}"))
 }
 
-/// SFDP space where it has the signature, and whether two reads agreed.
-fn read_sfdp(bare: &mut Bare, sck: Hertz) -> Result<(Option<Vec<u8>>, bool), Stop> {
+fn read_sfdp(bare: &mut Bare, sck: Hertz, stop: &dyn Fn() -> bool) -> Result<RawSfdp, ChipError> {
     let mut head = [0; 16];
-    bare.sfdp(0, &mut head, sck)?;
+    bare.sfdp(0, &mut head, sck, stop)?;
     let Some(bytes) = sfdp::needed_bytes(&head) else {
         let mut again = [0; 16];
-        bare.sfdp(0, &mut again, sck)?;
+        bare.sfdp(0, &mut again, sck, stop)?;
         return Ok((None, head == again));
     };
     // Headers tell where tables end, and lie beyond the first sixteen bytes where there are several.
     let mut space = vec![0; bytes.max(256)];
-    bare.sfdp(0, &mut space, sck)?;
+    bare.sfdp(0, &mut space, sck, stop)?;
     let bytes = sfdp::needed_bytes(&space).unwrap_or(bytes).max(256);
     let (mut one, mut two) = (vec![0; bytes], vec![0xFF; bytes]);
-    bare.sfdp(0, &mut one, sck)?;
-    bare.sfdp(0, &mut two, sck)?;
+    bare.sfdp(0, &mut one, sck, stop)?;
+    bare.sfdp(0, &mut two, sck, stop)?;
     let steady = one == two;
     Ok((Some(one), steady))
 }

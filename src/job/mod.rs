@@ -52,7 +52,7 @@ pub use check::{CheckReport, check};
 pub(crate) use clean::{clean, word};
 pub use contact::{
     ContactReport, ContactWishes, Evidence, Kind, Measured, Rung, Sign, contact, contact_as_wished,
-    keep_contact, message_overhead, proven_sck,
+    keep_contact, message_overhead, proven_sck, unit_before_reset,
 };
 pub use differences::RegionDifference;
 pub use exit::Exit;

@@ -62,9 +62,13 @@ pub(super) fn wait_on(
     tell: &mut dyn FnMut(Seat),
 ) -> Result<bool, Stop> {
     let start = bare.now();
-    if wanted == Seat::Seated && look(bare)? == Seat::Lifted {
-        // A chip in deep power-down answers nothing until it is roused, which changes no other.
-        bare.rouse()?;
+    if wanted == Seat::Seated {
+        let first = look(bare)?;
+        heard(attendant)?;
+        if first == Seat::Lifted {
+            // A chip in deep power-down answers nothing until it is roused, which changes no other.
+            bare.rouse()?;
+        }
     }
     let (mut last, mut steady) = (None, 0);
     loop {
@@ -81,19 +85,22 @@ pub(super) fn wait_on(
         if steady >= LOOKS {
             return Ok(true);
         }
-        if attendant.stop_asked() {
-            let next = "The same command goes on from here.";
-            return Err(Stop::new(
-                Exit::Stopped,
-                "Stopped while waiting for the clip.",
-                next,
-            ));
-        }
+        heard(attendant)?;
         if bare.now().saturating_sub(start) >= patience {
             return Ok(false);
         }
         bare.wait(BETWEEN);
     }
+}
+
+/// Passes on that the person asked to stop.
+fn heard(attendant: &dyn Attendant) -> Result<(), Stop> {
+    if !attendant.stop_asked() {
+        return Ok(());
+    }
+    let next = "The same command goes on from here.";
+    let headline = "Stopped while waiting for the clip.";
+    Err(Stop::new(Exit::Stopped, headline, next))
 }
 
 fn look(bare: &mut Bare) -> Result<Seat, ChipError> {

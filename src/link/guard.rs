@@ -91,6 +91,11 @@ impl Guard {
         self.part = Some(part.clone());
     }
 
+    /// Takes that back.
+    pub(crate) fn unidentified(&mut self) {
+        self.part = None;
+    }
+
     /// Lets pass the register reads that the chip's own sector map asks, until others are given: each
     /// byte for byte as here, with one byte read, and only where it is a read on the parts of `maker`, the
     /// first ID byte ([`opcode::is_register_read`]).

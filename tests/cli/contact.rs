@@ -115,3 +115,31 @@ fn a_reset_is_said_beside_the_state_of_the_chip() {
     let ended = desk.ends("contact @bench --sck 10MHz --reset", 0);
     ended.says("Chip untouched; what does not outlast the supply is as at power-up.");
 }
+
+/// What tells whether a block is in hand is damaged, or is not there.
+#[test]
+fn a_unit_that_cannot_tell_what_is_in_hand_is_not_reset() {
+    let line = "contact --unit gauge-07 @bench --sck 10MHz --reset --trace t.txt";
+    let says = |file: &str, bytes: Option<&[u8]>, code, words| {
+        let desk = Desk::ready();
+        std::fs::create_dir_all(desk.path("gauge-07/journal")).unwrap();
+        desk.put("gauge-07/journal/write-1", "");
+        match bytes {
+            Some(bytes) => desk.put(file, bytes),
+            None => std::fs::remove_file(desk.path(file)).unwrap(),
+        }
+        desk.ends(line, code).says(words);
+        let sent = std::fs::read(desk.path("t.txt")).unwrap_or_default();
+        assert!(sent.is_empty(), "{file}");
+    };
+    let journal = "gauge-07/journal/write-1";
+    let unit = "gauge-07/unit.toml";
+    says(
+        journal,
+        Some(b"torn"),
+        6,
+        "while gauge-07 has a block in hand",
+    );
+    says(unit, Some(b"created = 7"), 5, "unit.toml");
+    says(unit, None, 5, "nobody can tell what is in hand in gauge-07");
+}

@@ -4,9 +4,9 @@ use std::cell::Cell;
 use std::time::Duration;
 
 use norlock::jedec::Hertz;
-use norlock::job::{self, Attendant, ContactReport, Exit, Kind, Nobody, Task};
+use norlock::job::{self, Attendant, ContactReport, ContactWishes, Exit, Kind, Nobody, Task};
 use norlock::link::Link;
-use norlock::mock::{Fault, Faults, Flips, Struck};
+use norlock::mock::{Fault, Faults, Flips, Mock, Struck};
 
 use crate::station::Station;
 
@@ -277,20 +277,79 @@ fn a_slow_clock_ends_within_a_minute_and_claims_less() {
     }
 }
 
-/// Somebody who asks to stop from some question on.
-struct StopsAt {
+/// Somebody who asks to stop from some question on, and takes the link time between two questions.
+struct StopsAt<'a> {
+    mock: &'a Mock,
     at: u32,
     asked: Cell<u32>,
+    last: Cell<Duration>,
+    longest: Cell<Duration>,
 }
 
-impl Attendant for StopsAt {
+impl<'a> StopsAt<'a> {
+    fn new(mock: &'a Mock, at: u32) -> Self {
+        let (asked, last, longest) = (Cell::default(), Cell::new(mock.now()), Cell::default());
+        Self {
+            mock,
+            at,
+            asked,
+            last,
+            longest,
+        }
+    }
+}
+
+impl Attendant for StopsAt<'_> {
     fn begins(&mut self, _task: &Task) {}
     fn at(&mut self, _done: u64, _place: Option<&str>) {}
     fn ends(&mut self, _words: &str) {}
     fn stop_asked(&self) -> bool {
+        let now = self.mock.now();
+        let since = now - self.last.replace(now);
+        self.longest.set(self.longest.get().max(since));
         self.asked.set(self.asked.get() + 1);
         self.asked.get() >= self.at
     }
+}
+
+#[test]
+fn at_the_slowest_clock_too_a_person_is_heard_within_seconds() {
+    let of_id = |id: &[u8]| {
+        let station = Station {
+            sck: Hertz(1000),
+            ..Station::new(60)
+        };
+        station.mock.set_jedec_id(id.to_vec());
+        station
+    };
+    for station in [of_id(&[0xEF, 0x40, 0x14]), of_id(&[0x5A, 0x12, 0x34])] {
+        for reset in [false, true] {
+            let mut person = StopsAt::new(&station.mock, u32::MAX);
+            let mut tell = |_, _| {};
+            let wishes = ContactWishes {
+                reset,
+                watch: reset.then_some(&mut tell),
+            };
+            let ended = job::contact_as_wished(None, station.bench(), wishes, &mut person);
+            assert!(ended.unwrap().good);
+            let longest = person.longest.get();
+            assert!(longest < Duration::from_secs(2), "{reset}: {longest:?}");
+        }
+    }
+}
+
+#[test]
+fn a_clock_that_no_link_makes_is_refused() {
+    let station = Station {
+        sck: Hertz(999),
+        ..Station::new(60)
+    };
+    let stop = job::contact(None, station.bench(), &mut Nobody).unwrap_err();
+    assert_eq!(stop.exit, Exit::Usage);
+    assert_eq!(stop.headline, "SCK cannot be 999 Hz here.");
+    assert_eq!(stop.next, "Give --sck 1kHz or more.");
+    assert!(station.backup().is_err());
+    assert!(station.trace.lock().unwrap().is_empty());
 }
 
 #[test]
@@ -312,8 +371,7 @@ fn a_person_who_stops_is_heard_between_two_reads() {
     for (station, faults, least, from) in benches {
         let run = |at| {
             station.mock.set_faults(faults.clone());
-            let asked = Cell::new(0);
-            let mut person = StopsAt { at, asked };
+            let mut person = StopsAt::new(&station.mock, at);
             let ended = job::contact(None, station.bench(), &mut person);
             station.mock.set_faults(Faults::none());
             Link::wait(&mut station.mock.link(), Duration::from_secs(100));

@@ -6,7 +6,9 @@ mod papers;
 mod protection;
 
 use norlock::interlock::Acceptable;
+use norlock::jedec::Hertz;
 use norlock::job::{self, Bench, ChipState, Exit, Nobody, Stop, WriteOrder, WriteReport};
+use norlock::mock::{Fault, Faults, Miso};
 
 use crate::station::Station;
 
@@ -90,6 +92,30 @@ fn write_on(station: &Station, order: WriteOrder, bench: Bench) -> Result<WriteR
 
 fn write(station: &Station, order: WriteOrder) -> Result<WriteReport, Stop> {
     write_on(station, order, station.bench())
+}
+
+/// The ID is read 200 times for a write, and 50 times to read, also at an SCK where that takes long. One wrong
+/// answer among the last of them is seen.
+#[test]
+fn an_id_that_is_seldom_wrong_holds_at_the_slowest_clock_too() {
+    let mut station = Station::ready(71);
+    station.sck = Hertz(1000);
+    for (reads, backup) in [(200, false), (50, true)] {
+        // What the start sequence needs comes first.
+        let miso = Fault::Miso {
+            shows: Miso::Noise,
+            from_frame: station.mock.frames() + reads - 5,
+            frames: Some(1),
+        };
+        station.mock.set_faults(Faults::seeded(9).with(miso));
+        let stop = match backup {
+            true => station.backup().unwrap_err(),
+            false => write(&station, station.order()).unwrap_err(),
+        };
+        let stop = refused(&station, Err::<(), _>(stop), &["contact"]);
+        let of = format!("{} of {reads}", reads - 1);
+        assert!(stop.held[0].seen.contains(&of), "{stop:?}");
+    }
 }
 
 /// An order for the target with some bytes changed.

@@ -561,6 +561,20 @@ fn the_proven_sck_is_kept_with_the_unit_and_found_again() {
     assert_eq!(station.unit().file().operations.len(), 2);
 }
 
+/// From noise nothing is told of a mode.
+#[test]
+fn noise_is_no_continuous_read() {
+    for seed in 0..40 {
+        let station = station();
+        let faults = Faults::seeded(seed).with(miso(Miso::Noise));
+        station.mock.set_faults(faults);
+        let report = job::contact(None, station.bench(), &mut Nobody).unwrap();
+        assert!(!report.good, "{report:?}");
+        let kinds = kinds(&report);
+        assert!(!kinds.contains(&Kind::ContinuousRead), "{seed}: {report:?}");
+    }
+}
+
 /// The frames of a reset that went out.
 fn reset_frames(station: &Station) -> Vec<u8> {
     let trace = station.trace.lock().unwrap();
@@ -621,6 +635,75 @@ fn a_chip_that_may_be_busy_is_not_reset() {
             assert!(stop.headline.contains(says), "{faults:?}: {stop:?}");
             assert!(reset_frames(&station).is_empty(), "{faults:?}");
         }
+    }
+}
+
+/// 66h and 99h are a reset by JESD216 alone: to a chip that nothing is known of, or that is known to have other
+/// commands, they may be anything. With a bit slip the ID is such a one, and steady.
+#[test]
+fn a_chip_that_may_have_other_commands_is_not_reset() {
+    let cases: [(&[u8], bool, &str); 3] = [
+        (&[0x1F, 0x24, 0x00], true, "AT45DB"),
+        (
+            &[0x5A, 0x12, 0x34],
+            false,
+            "which the table does not know, and no SFDP",
+        ),
+        (&[0xEF, 0x40, 0x14], true, "JEDEC ID FB D0 05"),
+    ];
+    for (id, sfdp, says) in cases {
+        let station = station();
+        station.mock.set_jedec_id(id.to_vec());
+        if !sfdp {
+            station.mock.set_sfdp(None);
+        }
+        if id[0] == 0xEF {
+            let slip = Fault::BitSlip { bits: 2 };
+            station.mock.set_faults(Faults::none().with(slip));
+        }
+        let stop = with_reset(None, &station).unwrap_err();
+        let text = format!("{stop:?}");
+        assert!(text.contains(says) && text.contains("supply"), "{text}");
+        assert!(reset_frames(&station).is_empty(), "{text}");
+    }
+    // An ID that the table does not know is no hindrance where SFDP tells.
+    let station = station();
+    station.mock.set_jedec_id(vec![0x5A, 0x12, 0x34]);
+    with_reset(None, &station).unwrap();
+    assert_eq!(reset_frames(&station), [0x66, 0x99]);
+}
+
+/// N25Q256A Rev. W: bit 7 of the flag status register is 1 where it is ready.
+#[test]
+fn a_part_that_says_by_70h_that_it_is_busy_is_not_reset() {
+    let mut station = Station::with_part("N25Q032A13", 63);
+    station.unreadable();
+    with_reset(None, &station).unwrap();
+    assert_eq!(reset_frames(&station), [0x66, 0x99]);
+    station.trace.lock().unwrap().clear();
+    let flips = Flips {
+        rate: 1.0,
+        opcode: Some(0x70),
+        ..Flips::default()
+    };
+    let faults = Faults::seeded(3).with(Fault::Flips(flips));
+    station.mock.set_faults(faults);
+    let stop = with_reset(None, &station).unwrap_err();
+    assert!(stop.headline.contains("says it is busy"), "{stop:?}");
+    assert!(reset_frames(&station).is_empty());
+}
+
+/// Of several dies one answers, and another may be busy.
+#[test]
+fn a_part_of_several_dies_is_not_reset() {
+    for name in ["MT25QL01GBBB", "N25Q00AA13", "N25Q512A11", "W25Q01JV"] {
+        let station = station();
+        let parts = station.catalogue.parts();
+        let part = parts.iter().find(|part| part.name == name).unwrap();
+        station.mock.set_jedec_id(part.jedec_id.0.clone());
+        let stop = with_reset(None, &station).unwrap_err();
+        assert!(stop.headline.contains("several dies"), "{name}: {stop:?}");
+        assert!(reset_frames(&station).is_empty(), "{name}");
     }
 }
 

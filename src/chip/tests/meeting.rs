@@ -182,9 +182,13 @@ fn sfdp_is_read_across_frames() {
     };
     let mut whole = [0; 64];
     let mut parts = [0; 64];
-    desk.bare(Purpose::Read).sfdp(0, &mut whole, SCK).unwrap();
+    desk.bare(Purpose::Read)
+        .sfdp(0, &mut whole, SCK, &|| false)
+        .unwrap();
     desk.mock.set_limits(limits);
-    desk.bare(Purpose::Read).sfdp(0, &mut parts, SCK).unwrap();
+    desk.bare(Purpose::Read)
+        .sfdp(0, &mut parts, SCK, &|| false)
+        .unwrap();
     assert_eq!(whole, parts);
     assert_eq!(whole[..4], *b"SFDP");
 }
@@ -193,7 +197,9 @@ fn sfdp_is_read_across_frames() {
 /// the register is 0 (ID 0), 64 KiB throughout where it is 1 (ID 1).
 fn mapped(desk: &Desk, change: impl FnOnce(&mut DetectionCommand)) -> Sfdp {
     let mut space = [0; 256];
-    desk.bare(Purpose::Read).sfdp(0, &mut space, SCK).unwrap();
+    desk.bare(Purpose::Read)
+        .sfdp(0, &mut space, SCK, &|| false)
+        .unwrap();
     let mut space = Sfdp::parse(&space).unwrap().space();
     let region = |range, number| Region {
         range,

@@ -22,7 +22,8 @@ const SFDP_BYTES: usize = 256;
 /// Long reads with the ID behind each.
 const LONG_READS: u32 = 16;
 /// Bytes that are clocked in with CS high.
-const IDLE_BYTES: usize = 256;
+const IDLE_BYTES: u32 = 256;
+const IDLE_TIME: Duration = Duration::from_millis(1024);
 
 /// Pieces of the sample, and the bytes of each: 64 KiB in all, less where one read of it would take longer
 /// than that.
@@ -125,10 +126,12 @@ impl Observed {
     /// # Errors
     /// A [`Stop`]: a link fault, or when the person stops.
     pub(super) fn look(&mut self, bare: &mut Bare, attendant: &dyn Attendant) -> Result<(), Stop> {
-        let sck = bare.sck();
-        self.statuses = (0..STATUS_READS)
-            .map(|_| bare.status(sck))
-            .collect::<Result<_, _>>()?;
+        let (sck, stop) = (bare.sck(), || attendant.stop_asked());
+        self.statuses.clear();
+        for _ in 0..STATUS_READS {
+            go_on(attendant)?;
+            self.statuses.push(bare.status(sck)?);
+        }
         self.ids.clear();
         for _ in 0..reads_within(ID_TIME, 1 + ID_BYTES, sck, ID_READS) {
             go_on(attendant)?;
@@ -136,14 +139,13 @@ impl Observed {
         }
         let head = |_| {
             let mut head = [0; 16];
-            bare.sfdp(0, &mut head, sck).map(|()| head)
+            bare.sfdp(0, &mut head, sck, &stop).map(|()| head)
         };
         self.sfdp = (0..SFDP_READS).map(head).collect::<Result<_, _>>()?;
-        let mut space = [0; SFDP_BYTES];
-        bare.sfdp(0, &mut space, sck)?;
-        self.self_described = Sfdp::parse(&space).is_ok();
+        self.self_described = describes_itself(bare, attendant)?;
+        go_on(attendant)?;
         self.idle = idle(bare)?;
-        Ok(())
+        go_on(attendant)
     }
 
     /// Reads long runs behind 9Fh, whatever they bring, and the ID right after each.
@@ -170,8 +172,20 @@ impl Observed {
     }
 }
 
+/// Whether the chip has SFDP that can be read.
+pub(super) fn describes_itself(
+    bare: &mut Bare,
+    attendant: &dyn Attendant,
+) -> Result<bool, ChipError> {
+    let mut space = [0; SFDP_BYTES];
+    bare.sfdp(0, &mut space, bare.sck(), &|| attendant.stop_asked())?;
+    Ok(Sfdp::parse(&space).is_ok())
+}
+
 fn idle(bare: &mut Bare) -> Result<Idle, ChipError> {
-    let mut line = [0; IDLE_BYTES];
+    // All of them from 2 kHz on.
+    let bytes = reads_within(IDLE_TIME, 1, bare.sck(), IDLE_BYTES);
+    let mut line = vec![0; bytes as usize];
     if !bare.idle(&mut line)? {
         return Ok(Idle::NotAsked);
     }

@@ -8,6 +8,7 @@ mod kind;
 mod ladder;
 pub(super) mod look;
 mod report;
+mod reset;
 mod sck;
 pub(super) mod signs;
 
@@ -26,10 +27,12 @@ use crate::link::Purpose;
 use crate::part::Part;
 use crate::unit::journal::{Journal, UnfinishedWrite};
 use crate::unit::{Operation, Unit};
+use crate::worklist::grouped;
 
 pub use kind::Kind;
 pub use ladder::Rung;
 pub use report::{ContactReport, Evidence, keep_contact, message_overhead, proven_sck};
+pub use reset::unit_before_reset;
 pub use sck::Measured;
 pub use signs::Sign;
 
@@ -43,8 +46,6 @@ const READS_A_RUNG: u32 = 64;
 const QUESTIONS_TIME: Duration = Duration::from_secs(4);
 /// Bytes on the wire of such two reads.
 const QUESTION_BYTES: usize = 1 + ID_BYTES + 5 + 16;
-/// Reads of the ID that have to be the same before a reset.
-const READS_BEFORE_RESET: u32 = 8;
 /// What the reads of the sample at one step may take on the wire, in ms, within the numbers below.
 const SAMPLE_TIME_MS: u64 = 800;
 /// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB, from 175 kHz on.
@@ -87,7 +88,7 @@ pub fn contact_as_wished(
     attendant: &mut dyn Attendant,
 ) -> Result<ContactReport, Stop> {
     if let (Some(unit), true) = (unit, wishes.reset) {
-        nothing_in_hand(unit)?;
+        reset::nothing_in_hand(unit)?;
     }
     // The first tool at the bench does not hang on a disk.
     let unfinished = unit.and_then(|unit| Journal::find_unfinished(unit).ok().flatten());
@@ -105,54 +106,15 @@ pub fn contact_as_wished(
         if wait_on(bare, Seat::Seated, WATCH_TIME, attendant, &mut changed)? {
             tell(Seat::Seated, true);
         }
+        go_on(attendant)?;
     }
     let mut check = Check::new(&reached, asked, left);
     check.of = unit.map(|unit| (unit, unfinished));
     if wishes.reset {
-        check.reset(&mut reached)?;
+        let seen = reset::reset(&mut reached, attendant)?;
+        check.note(Kind::Reset, seen);
     }
     check.run(reached, attendant)
-}
-
-/// What a reset would do to a chip that erases.
-const TORN: &str = "a reset in the middle of an erase leaves the block torn";
-
-/// Where the unit's journal has a block in hand, or does not tell, the chip may be erasing it.
-fn nothing_in_hand(unit: &Unit) -> Result<(), Stop> {
-    let Some(write) = Journal::find_unfinished(unit)? else {
-        return Ok(());
-    };
-    if write.contents.is_ok() && in_hand(&write).is_empty() {
-        return Ok(());
-    }
-    let headline = format!(
-        "A chip is not reset while {} has a block in hand.",
-        unit.name()
-    );
-    let next = "Leave clip and supply as they are, and give the same write command again: it waits for the chip, \
-                and ends the modes that a reset would end. To look only: norlock contact --unit FOLDER";
-    Err(Stop::new(Exit::Unfinished, headline, next)
-        .row(
-            "seen",
-            format!("{} tells of a write that did not end", write.path.display()),
-        )
-        .row("means", TORN))
-}
-
-/// A chip of which nobody can tell that it is not busy.
-fn unheard(seen: String) -> Stop {
-    let next = "Run norlock contact without --reset: it says what is wrong with the wires. What a reset ends, a cut of \
-                the supply ends as well: signals off first (docs/wiring.md has the order).";
-    Stop::new(
-        Exit::ChipFault,
-        "A chip that does not answer is not reset.",
-        next,
-    )
-    .row("seen", seen)
-    .row(
-        "means",
-        format!("nothing tells that it is not busy, and {TORN}"),
-    )
 }
 
 /// Passes on that the person asked to stop. To be asked between reads, none of which takes long.
@@ -211,6 +173,10 @@ impl Check<'_> {
         reached.refuse(&first)?;
         self.look = Some(first.clone());
         self.observed.look(&mut reached.bare, attendant)?;
+        if !self.observed.is_steady(&first.id) {
+            // What came before it was no more of an answer.
+            self.notes.retain(|note| note.kind != Kind::ContinuousRead);
+        }
         let first = self.rouse(&mut reached, first, attendant)?;
         self.note_first(&first, &mut reached.bare);
         let catalogue = reached.catalogue.clone();
@@ -221,47 +187,13 @@ impl Check<'_> {
         if let Some(sign) = signs::bad(&self.observed, &catalogue) {
             return Ok(self.bad(sign));
         }
-        let met = match reached.know(first) {
+        let met = match reached.know(first, 1, attendant) {
             Ok(met) => met,
             Err(stop) => return self.held(stop),
         };
         let mut report = self.known(met, &catalogue, attendant)?;
         report.judge();
         Ok(report)
-    }
-
-    /// Resets a chip that is known not to be busy: it was roused, and answers Read ID, which no part takes
-    /// during an erase or program. A status alone does not tell: an open MISO reads FF or 00 in the middle
-    /// of one.
-    fn reset(&mut self, reached: &mut Reached) -> Result<(), Stop> {
-        let bare = &mut reached.bare;
-        bare.rouse()?;
-        let first = match bare.meet(Duration::ZERO, &|| false) {
-            Ok(first) => first,
-            Err(ChipError::StillBusy { status, .. }) => {
-                let next = "Wait until it is done, then try again without --reset.";
-                let headline = "A chip that says it is busy is not reset.";
-                return Err(Stop::new(Exit::ChipFault, headline, next)
-                    .row("seen", format!("status {status:02X}"))
-                    .row("means", TORN));
-            }
-            Err(ChipError::NoAnswer { byte }) => {
-                return Err(unheard(format!("the ID reads {byte:02X} throughout")));
-            }
-            Err(error) => return Err(error.into()),
-        };
-        for _ in 0..READS_BEFORE_RESET {
-            let again = bare.id(bare.sck())?;
-            if again != first.id {
-                let [first, again] = signs::told_apart(&first.id, &again);
-                return Err(unheard(format!("the ID reads {first} and {again}")));
-            }
-        }
-        bare.reset()?;
-        let id = short_id(&first.id);
-        let seen = format!("sent once, to a chip that answered {id} and was not busy");
-        self.note(Kind::Reset, seen);
-        Ok(())
     }
 
     /// Meets the chip. One that does not answer is looked at as it is, and roused once if what it says is
@@ -373,7 +305,10 @@ impl Check<'_> {
         if let Idle::Driven { changes } = self.observed.idle {
             self.note(
                 Kind::MisoFloats,
-                format!("MISO changes {changes} times while CS is high"),
+                format!(
+                    "MISO changes {} times while CS is high",
+                    grouped(changes.into())
+                ),
             );
         }
     }
@@ -528,14 +463,15 @@ impl Check<'_> {
         attendant: &dyn Attendant,
     ) -> Result<(), Stop> {
         let mut wanted = [0; 16];
-        bare.sfdp(0, &mut wanted, bare.sck())?;
+        let stop = || attendant.stop_asked();
+        bare.sfdp(0, &mut wanted, bare.sck(), &stop)?;
         ladder::climb(&mut self.ladder, |rung| {
-            rung.measured = sck::measure(bare, rung.sck)?;
+            rung.measured = sck::measure(bare, rung.sck, attendant)?;
             for _ in 0..look::reads_within(QUESTIONS_TIME, QUESTION_BYTES, rung.sck, READS_A_RUNG) {
                 go_on(attendant)?;
                 let mut head = [0; 16];
                 rung.compare(id, &bare.id(rung.sck)?);
-                bare.sfdp(0, &mut head, rung.sck)?;
+                bare.sfdp(0, &mut head, rung.sck, &stop)?;
                 rung.compare(&wanted, &head);
             }
             Ok(())

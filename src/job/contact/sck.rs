@@ -5,8 +5,10 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use crate::chip::{Bare, ChipError};
+use super::go_on;
+use crate::chip::Bare;
 use crate::jedec::{Hertz, ID_BYTES};
+use crate::job::{Attendant, Stop};
 
 /// What the longer of two reads takes on the wire, about: long beside what a scheduler disturbs.
 const LONG: Duration = Duration::from_millis(4);
@@ -65,7 +67,12 @@ impl Measured {
 }
 
 /// Measures SCK by reads behind 9Fh of two lengths; `None` where the link's clock does not tell.
-pub(super) fn measure(bare: &mut Bare, sck: Hertz) -> Result<Option<Measured>, ChipError> {
+/// Asks between the reads whether the person stops.
+pub(super) fn measure(
+    bare: &mut Bare,
+    sck: Hertz,
+    attendant: &dyn Attendant,
+) -> Result<Option<Measured>, Stop> {
     let about = u128::from(sck.0) * LONG.as_millis() / 8000;
     let about = usize::try_from(about).unwrap_or(usize::MAX);
     let long = about.clamp(32, bare.run_bytes(sck).max(32));
@@ -78,12 +85,14 @@ pub(super) fn measure(bare: &mut Bare, sck: Hertz) -> Result<Option<Measured>, C
         let mut best = [Duration::MAX; 2];
         for _ in 0..tries {
             for (least, bytes) in best.iter_mut().zip(lengths) {
+                go_on(attendant)?;
                 *least = bare.time_run(bytes, sck)?.min(*least);
             }
         }
         slopes.push(slope(best, lengths));
     }
     for _ in 0..ROUNDS * tries {
+        go_on(attendant)?;
         shortest = bare.time_run(SHORT, sck)?.min(shortest);
     }
     Ok(middle(slopes).map(|(sck, moving)| Measured {
