@@ -3,9 +3,11 @@
 
 use norlock::jedec::Hertz;
 use norlock::job::{self, Attendant, Exit, Nobody, Stop, Task, VerifyOrder, VerifyReport};
+use norlock::link::{Guard, Purpose, Trace};
 use norlock::mock::{Failure as LinkFailure, Fault, Faults, Flips};
 use norlock::unit::store::{Action, Failure};
 
+use crate::real_time::RealTime;
 use crate::station::Station;
 
 /// 1 MiB, as the region map of the tests has it.
@@ -46,6 +48,17 @@ where
         words(&beside)
     );
     in_turn
+}
+
+/// What lies between a chip and its link passes on that the link's time is real.
+#[test]
+fn guard_trace_and_box_pass_it_on() {
+    for real in [false, true] {
+        let mut link = RealTime::new(small(false).mock.link(), |_, _, _| {});
+        link.tells = real;
+        let guard = Guard::new(Box::new(Trace::new(link, drop)), Purpose::Read);
+        assert_eq!(guard.takes_time(), real);
+    }
 }
 
 /// How a backup ends; nothing may be kept of one that is stopped.
