@@ -35,8 +35,7 @@ use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
 use width::Width;
 
-/// Opcode, four address bytes and a dummy byte. Reads on several lanes have up to nine more, in two
-/// segments: a link that has no room for those says so, and each frame then goes by itself.
+/// Opcode, four address bytes and a dummy byte; see [`ReadCommand::out_bytes`] for reads on several lanes.
 const COMMAND_BYTES_MAX: usize = 6;
 /// How often the ID is read before a contact counts as lost.
 const LOST_AFTER_READS: u32 = 8;
@@ -77,6 +76,15 @@ impl ReadCommand {
             Self::Read => 0,
             Self::FastRead => 1,
             Self::Lanes(read) => read.dummy_bytes,
+        }
+    }
+
+    /// Bytes out of each segment of its head at the most, with four address bytes; 0 is no segment.
+    fn out_bytes(self) -> [usize; 2] {
+        let behind = 4 + self.dummy_bytes();
+        match self.lanes().out {
+            0 | 1 => [COMMAND_BYTES_MAX.max(1 + behind), 0],
+            _ => [1, behind],
         }
     }
 

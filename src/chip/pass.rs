@@ -254,7 +254,7 @@ impl Chip {
         self.check_range(address, into.len())?;
         let frame_bytes = frame_bytes.max(1);
         let holds = |count: &usize| {
-            let frames = vec![(COMMAND_BYTES_MAX, frame_bytes); *count];
+            let frames = vec![(command.out_bytes(), frame_bytes); *count];
             self.guard.holds(&frames, sck)
         };
         let most = (1..=FRAMES_TOGETHER_MAX).take_while(holds).count().max(1);
@@ -331,15 +331,18 @@ impl Chip {
         let (head, frame) = (plain.head, plain.frame);
         let joined = head <= HEAD_BYTES_MAX;
         let beside = Some(head as usize).filter(|head| joined && *head > 0);
+        let out_bytes = pass.command.out_bytes();
+        let sent: usize = out_bytes.iter().sum();
         let holds = |bytes: u32| {
             let frames = beside.into_iter().chain([bytes as usize]);
-            let mut frames: Vec<_> = frames.map(|bytes| (COMMAND_BYTES_MAX, bytes)).collect();
-            frames.push((1, ID_BYTES));
+            let mut frames: Vec<_> = frames.map(|bytes| (out_bytes, bytes)).collect();
+            frames.push(([1, 0], ID_BYTES));
             self.guard.holds(&frames, pass.sck)
         };
         let limits = self.guard.limits();
         let taken = limits.counted(1 + ID_BYTES)
-            + beside.map_or(0, |head| limits.counted(COMMAND_BYTES_MAX + head));
+            + sent.saturating_sub(COMMAND_BYTES_MAX)
+            + beside.map_or(0, |head| limits.counted(sent + head));
         let room = self.frame_bytes(pass.sck).saturating_sub(taken);
         // No boundary may leave the grid that the others lie on.
         let grid = if frame as usize >= Limits::GRID_BYTES {
@@ -366,11 +369,9 @@ impl Chip {
         batch: &Batch,
         buffer: &mut [u8],
     ) -> Result<(), ChipError> {
-        let sizes = batch
-            .frames
-            .iter()
-            .map(|f| (COMMAND_BYTES_MAX, bytes_of(f)));
-        let sizes: Vec<_> = sizes.chain([(1, ID_BYTES)]).collect();
+        let out_bytes = pass.command.out_bytes();
+        let sizes = batch.frames.iter().map(|f| (out_bytes, bytes_of(f)));
+        let sizes: Vec<_> = sizes.chain([([1, 0], ID_BYTES)]).collect();
         let together = batch.check && self.guard.holds(&sizes, pass.sck);
         let heads: Vec<Vec<u8>> = batch.frames.iter().map(|f| self.head(pass, f)).collect();
         let (mut wire, mut id) = (Vec::new(), [0; ID_BYTES]);

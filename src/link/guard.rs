@@ -306,7 +306,7 @@ impl Guard {
     /// Whether one batch holds these reading frames, in the form that frames go out here; see
     /// [`Limits::holds`].
     #[must_use]
-    pub fn holds(&self, frames: &[(usize, usize)], sck: Hertz) -> bool {
+    pub fn holds(&self, frames: &[([usize; 2], usize)], sck: Hertz) -> bool {
         self.limits().holds(frames, self.single_transfer, sck)
     }
 

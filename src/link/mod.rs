@@ -343,22 +343,26 @@ impl Limits {
         )
     }
 
-    /// Whether one batch holds reading frames of so many bytes out and in within its time at `sck`,
-    /// each of two segments, or each one exchange. Time is that on one lane: on more they take less.
+    /// Whether one batch holds reading frames of so many bytes out, in one segment or two (0 is none), and
+    /// so many in, within its time at `sck`; or each as one exchange. Time is that on one lane: on more they
+    /// take less.
     #[must_use]
-    pub fn holds(&self, frames: &[(usize, usize)], exchange: bool, sck: Hertz) -> bool {
-        let sum = |of: fn((usize, usize)) -> usize| -> usize {
-            frames.iter().map(|frame| self.counted(of(*frame))).sum()
+    pub fn holds(&self, frames: &[([usize; 2], usize)], exchange: bool, sck: Hertz) -> bool {
+        let sum = |of: &dyn Fn([usize; 2], usize) -> usize| -> usize {
+            frames.iter().map(|(out, into)| of(*out, *into)).sum()
         };
+        let on_wire = sum(&|[code, rest], into| code + rest + into);
         let (out, into) = if exchange {
-            (sum(|(out, into)| out + into), sum(|(out, into)| out + into))
+            let both = sum(&|[code, rest], into| self.counted(code + rest + into));
+            (both, both)
         } else {
-            (sum(|(out, _)| out), sum(|(_, into)| into))
+            let out = sum(&|[code, rest], _| self.counted(code) + self.counted(rest));
+            (out, sum(&|_, into| self.counted(into)))
         };
-        let on_wire: usize = frames.iter().map(|(out, into)| out + into).sum();
+        let segments = sum(&|[_, rest], _| 2 + usize::from(rest > 0));
         out <= self.batch_out_bytes
             && into <= self.batch_in_bytes
-            && 2 * frames.len() <= self.batch_segments
+            && segments <= self.batch_segments
             && on_wire <= Self::time_bytes(sck)
     }
 

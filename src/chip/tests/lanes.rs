@@ -1,5 +1,7 @@
 //! Reads on several lanes: which there are, and how they go over the wire.
 
+use std::ops::ControlFlow;
+
 use super::*;
 use crate::jedec::{LaneRead, Lanes};
 use crate::part::FourByte;
@@ -90,6 +92,56 @@ fn there_are_as_many_as_link_and_addressing_have() {
     assert!(look.single_transfers);
     let chip = bare.into_chip(single.part.clone(), look.id).unwrap();
     assert!(codes(&chip).is_empty());
+}
+
+/// A head on several lanes is two segments, each of which counts for itself: what is laid out for one message
+/// goes in one.
+#[test]
+fn frames_of_three_segments_are_counted_as_such() {
+    for (out_bytes, segments, batches) in [(4096, 511, 4), (65536, 48, 4), (65536, 511, 1)] {
+        let desk = desk("W25Q128JV");
+        let limits = desk.mock.link().limits();
+        desk.mock.set_limits(Limits {
+            batch_out_bytes: out_bytes,
+            batch_in_bytes: 65536,
+            batch_segments: segments,
+            segment_align_bytes: 128,
+            ..limits
+        });
+        let mut chip = desk.chip();
+        let quad = chip.lane_reads()[1];
+        let command = (ReadCommand::Lanes(quad), SCK);
+        let mut into = vec![0; 64 * 16];
+        desk.clear();
+        let before = desk.mock.counters().batches;
+        chip.read_in_frames(command, 16, Address(0), &mut into)
+            .unwrap();
+        assert!(desk.sent().iter().all(|sent| !sent.failed));
+        assert_eq!(desk.mock.counters().batches - before, batches);
+    }
+    // Head, frame and ID take five segments out of 128 bytes.
+    for out_bytes in [512, 640] {
+        let desk = desk("W25Q128JV");
+        let limits = desk.mock.link().limits();
+        desk.mock.set_limits(Limits {
+            batch_out_bytes: out_bytes,
+            segment_align_bytes: 128,
+            ..limits
+        });
+        let mut chip = desk.chip();
+        let pass = Pass {
+            command: ReadCommand::Lanes(chip.lane_reads()[1]),
+            sck: SCK,
+            frame_bytes: chip.pass_frame_bytes(SCK),
+            first_bytes: 61,
+            order: Order::Up,
+            poison: 0x5A,
+        };
+        desk.clear();
+        let end = chip.read_pass(&pass, 0..0x4_0000, &mut |_, _| ControlFlow::Continue(()));
+        assert_eq!(end.unwrap(), PassEnd::Whole);
+        assert!(desk.sent().iter().all(|sent| !sent.failed), "{out_bytes}");
+    }
 }
 
 /// QE is read where SFDP or family say that it is; where they contradict each other, nothing is sent.

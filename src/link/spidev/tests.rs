@@ -147,7 +147,7 @@ fn the_limits_are_those_of_the_kernel() {
         for align in [8, 32, 64, 128] {
             for bytes in [1, 127, 128, 129, most - 1, most] {
                 for beside in [0, 1, 20, 128, 129] {
-                    let frames = [(6, bytes), (1, beside)];
+                    let frames = [([6, 0], bytes), ([1, 0], beside)];
                     let holds = limits.holds(&frames, false, sck);
                     let (mut into, mut more) = (vec![0; bytes], vec![0; beside]);
                     let mut batch = [
