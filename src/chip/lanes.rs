@@ -1,5 +1,6 @@
 //! Reads on several lanes: which of them this chip takes on this link.
 
+use super::upper::Upper;
 use super::width::Width;
 use super::{Chip, ChipError};
 use crate::jedec::LaneRead;
@@ -17,13 +18,19 @@ impl Chip {
             .collect()
     }
 
-    /// Whether the addressing in use has an opcode for it.
+    /// Whether the addressing in use has an opcode for it. Where a mode or a bit says how many address bytes
+    /// there are, none whose address goes on several lanes: in the other mode a chip would take the last of four for
+    /// mode bits, and they could begin continuous read.
     fn addresses(&self, read: &LaneRead) -> bool {
         let has = |way: &FourByte| match (way, read.opcode_4byte()) {
             (FourByte::Dedicated { opcodes }, Some(code)) => opcodes.contains(&code),
             _ => false,
         };
-        self.width != Width::Dedicated || self.part.addressing.four_byte.iter().any(has)
+        match self.width {
+            Width::Dedicated => self.part.addressing.four_byte.iter().any(has),
+            Width::Mode { .. } | Width::Upper(Upper { four: true, .. }) => read.lanes.out == 1,
+            _ => true,
+        }
     }
 
     /// Whether the bit that lets quad reads work is set, or the part needs none; `None` where it is not known

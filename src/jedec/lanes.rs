@@ -66,7 +66,8 @@ impl LaneRead {
     pub const DUMMY_BYTES_MAX: usize = 10;
 
     /// The read that has this opcode and lanes, with so many mode and dummy clocks; `None` for one that
-    /// [`LANE_READS`] has otherwise, or whose clocks are no whole bytes.
+    /// [`LANE_READS`] has otherwise, or whose clocks are no whole bytes; and where the address goes on several
+    /// lanes for one without any, since a chip that takes mode bits all the same would find them undriven.
     #[must_use]
     pub fn listed(opcode: u8, lanes: [u8; 3], clocks: usize) -> Option<Self> {
         let [1, out, into] = lanes else {
@@ -78,7 +79,9 @@ impl LaneRead {
             .any(|row| (row.0, row.2) == (opcode, lanes));
         let bits = clocks * usize::from(out);
         let dummy_bytes = bits / 8;
-        (listed && bits % 8 == 0 && dummy_bytes <= Self::DUMMY_BYTES_MAX).then_some(Self {
+        let least = usize::from(out > 1);
+        let fits = bits % 8 == 0 && (least..=Self::DUMMY_BYTES_MAX).contains(&dummy_bytes);
+        (listed && fits).then_some(Self {
             opcode,
             lanes,
             dummy_bytes,
@@ -127,6 +130,9 @@ mod tests {
             (0x32, [1, 1, 4], 0),
             (0x0B, [1, 1, 1], 8),
             (0xEB, [1, 4, 4], 38),
+            // Mode bits, if the chip has any, that nobody drives.
+            (0xEB, [1, 4, 4], 0),
+            (0xBB, [1, 2, 2], 0),
         ] {
             assert_eq!(
                 bytes(opcode, lanes, clocks),

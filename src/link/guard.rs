@@ -231,7 +231,7 @@ impl Guard {
             return false;
         };
         let is = |frame: &Frame<'_>, wanted: &dyn Fn(&Shape) -> bool| {
-            Shape::of(frame).is_some_and(|shape| wanted(&shape))
+            Shape::of(frame).is_some_and(|shape| shape.lanes == Lanes::ONE && wanted(&shape))
         };
         is(enable, &|shape| shape.is_bare(opcode::WRITE_ENABLE))
             && is(mode, &|shape| {
@@ -356,6 +356,7 @@ struct Shape {
     out_bytes: usize,
     reads: usize,
     mixed: bool,
+    exchanges: bool,
     /// Bytes of the first segment, which goes on one lane whatever the others do.
     on_one: usize,
     lanes: Lanes,
@@ -370,6 +371,7 @@ impl Shape {
             out_bytes: 0,
             reads: 0,
             mixed: false,
+            exchanges: false,
             on_one: frame.segments.first().map_or(0, Segment::len),
             lanes: frame.lanes,
         };
@@ -381,6 +383,7 @@ impl Shape {
                 }
                 // A chip cannot tell an exchange from bytes out, so it is judged as such.
                 Segment::Exchange(bytes) => {
+                    shape.exchanges = true;
                     shape.mixed |= shape.reads > 0 && !bytes.is_empty();
                     shape.add(bytes);
                 }
@@ -465,7 +468,8 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
 
 /// Reads on several lanes: opcodes of the standard's list alone, with the very lanes and dummy bytes that the
 /// part's own SFDP gives, behind an address of the length that the opcode takes. All that goes out behind
-/// the address is ones, so that no mode bits begin continuous read.
+/// the address is ones, so that no mode bits begin continuous read; so where mode bits may follow, something
+/// does, and no address byte can be taken for them.
 fn reads_lanes(part: &Part, shape: &Shape) -> bool {
     let code = shape.code();
     let listed = LANE_READS.iter().find(|row| row.0 == code || row.1 == code);
@@ -483,10 +487,13 @@ fn reads_lanes(part: &Part, shape: &Shape) -> bool {
     let form = |bytes: usize| shape.is_read(code, bytes + read.dummy_bytes) && ones(1 + bytes);
     let address = match code == *four {
         true => dedicated(part).contains(four) && form(4),
-        false => form(3) || form(4),
+        false if lanes.out == 1 => form(3) || form(4),
+        // Three bytes are safe in either mode; four only on a part that knows no other.
+        false if part.addressing.three_byte => form(3),
+        false => form(4),
     };
-    let split = lanes.out == 1 || shape.on_one == 1;
-    address && split && shape.lanes == *lanes
+    let split = lanes.out == 1 || (shape.on_one == 1 && read.dummy_bytes > 0);
+    address && split && !shape.exchanges && shape.lanes == *lanes
 }
 
 fn has_mode(part: &Part) -> bool {

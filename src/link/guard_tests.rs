@@ -382,6 +382,12 @@ fn a_chip_armed_for_its_protection_takes_no_erase_and_no_program() {
 
 /// Sends frames of bytes out alone; a leading 05h also reads.
 fn send(guard: &mut Guard, frames: &[&[u8]]) -> Result<(), String> {
+    send_on(guard, frames, &[])
+}
+
+/// As [`send`], the first frames on these lanes, the others on one.
+fn send_on(guard: &mut Guard, frames: &[&[u8]], lanes: &[Lanes]) -> Result<(), String> {
+    let lanes = lanes.iter().chain(std::iter::repeat(&Lanes::ONE));
     let mut status = vec![[0]; frames.len()];
     let mut batch: Vec<Frame<'_>> = frames
         .iter()
@@ -390,6 +396,8 @@ fn send(guard: &mut Guard, frames: &[&[u8]]) -> Result<(), String> {
             [0x05, ..] => Frame::new(vec![Segment::Out(out), Segment::In(status)]),
             _ => Frame::new(vec![Segment::Out(out)]),
         })
+        .zip(lanes)
+        .map(|(frame, lanes)| frame.on(*lanes))
         .collect();
     guard
         .transfer(&mut batch, Hertz::mhz(1))
@@ -418,7 +426,14 @@ fn write_enable_passes_unarmed_only_around_a_mode() {
         }
         for code in [0xB7, 0xE9] {
             let (mut guard, wire) = guard(purpose, Some(&micron));
-            send(&mut guard, &[&[0x06], &[code], &[0x04], &[0x05]]).unwrap();
+            let frames: [&[u8]; 4] = [&[0x06], &[code], &[0x04], &[0x05]];
+            for several in 0..frames.len() {
+                let mut lanes = [Lanes::ONE; 4];
+                lanes[several] = Lanes { out: 4, into: 4 };
+                send_on(&mut guard, &frames, &lanes).unwrap_err();
+            }
+            assert_eq!(wire.lock().unwrap().len(), 0);
+            send(&mut guard, &frames).unwrap();
             assert_eq!(wire.lock().unwrap().len(), 4);
         }
         let (mut guard, _) = guard_with(purpose, Some(&micron), 0x02);
@@ -665,14 +680,20 @@ fn reads_on_several_lanes_pass_in_their_very_form() {
     let large = with_lane_reads("W25Q256JV", &OF_WINBOND);
     let few = with_lane_reads("W25Q256JV", &OF_WINBOND[2..3]);
     let micron = with_lane_reads("N25Q256A13", &[(0xEB, [1, 4, 4], 1 + 9)]);
+    let mut always = micron.clone();
+    always.addressing.three_byte = false;
+    let mut silent = jv.clone();
+    let none = |read: &mut LaneRead| read.dummy_bytes = 0;
+    silent.lane_reads.iter_mut().for_each(none);
     let ones = |head: &[u8], count: usize| [head, &vec![0xFF; count]].concat();
     let plain = part("W25Q128JV");
-    let table: [Row<'_>; 27] = [
+    let table: [Row<'_>; 34] = [
         (&jv, ones(&[0x3B, 1, 2, 3], 1), (1, 2), 100, true),
         (&jv, ones(&[0x6B, 1, 2, 3], 1), (1, 4), 100, true),
         (&jv, ones(&[0xBB, 1, 2, 3], 1), (2, 2), 100, true),
         (&jv, ones(&[0xEB, 1, 2, 3], 3), (4, 4), 100, true),
-        (&micron, ones(&[0xEB, 1, 2, 3, 4], 5), (4, 4), 100, true),
+        (&micron, ones(&[0xEB, 1, 2, 3], 5), (4, 4), 100, true),
+        (&always, ones(&[0xEB, 1, 2, 3, 4], 5), (4, 4), 100, true),
         (&large, ones(&[0x6C, 1, 2, 3, 4], 1), (1, 4), 100, true),
         (&large, ones(&[0xEC, 1, 2, 3, 4], 3), (4, 4), 100, true),
         (&large, ones(&[0x6B, 1, 2, 3, 4], 1), (1, 4), 100, true),
@@ -706,6 +727,14 @@ fn reads_on_several_lanes_pass_in_their_very_form() {
             false,
         ),
         (&jv, vec![0xBB, 1, 2, 3, 0xA0], (2, 2), 100, false),
+        // Nor do address bits where the chip takes three bytes, or may.
+        (&jv, ones(&[0xEB, 1, 2, 3, 0xA0], 3), (4, 4), 100, false),
+        (&jv, ones(&[0xBB, 1, 2, 3, 0xA0], 1), (2, 2), 100, false),
+        (&micron, ones(&[0xEB, 1, 2, 3, 0xA0], 5), (4, 4), 100, false),
+        (&always, ones(&[0xEB, 1, 2, 3], 5), (4, 4), 100, false),
+        // Lanes that nobody drives are mode bits that nobody knows.
+        (&silent, vec![0xEB, 1, 2, 3], (4, 4), 100, false),
+        (&silent, vec![0xBB, 1, 2, 3], (2, 2), 100, false),
         // Whatever else there is on several lanes.
         (&jv, vec![0x03, 1, 2, 3], (1, 4), 100, false),
         (&jv, vec![0x32, 1, 2, 3, 0xFF], (4, 1), 0, false),
@@ -719,8 +748,18 @@ fn reads_on_several_lanes_pass_in_their_very_form() {
         let (none, _) = super::guard_tests::guard(Purpose::Read, None);
         assert_eq!(on_lanes(&none, &out, lanes, reads), None, "{out:02X?}");
     }
+    // An exchange goes on one lane, whatever the frame is on.
+    let (guard, _) = super::guard_tests::guard(Purpose::Read, Some(&jv));
+    let (mut dummy, mut into) = ([0xFF], [0; 8]);
+    let (head, behind) = (
+        Segment::Out(&[0x6B, 1, 2, 3]),
+        Segment::Exchange(&mut dummy),
+    );
+    let frame = Frame::new(vec![head, behind, Segment::In(&mut into)]);
+    guard
+        .judge(&frame.on(Lanes { out: 1, into: 4 }))
+        .unwrap_err();
     // The opcode goes on one lane, so where the address does not it is by itself.
-    let (guard, _) = guard(Purpose::Read, Some(&jv));
     let mut into = [0; 8];
     let out = ones(&[0xEB, 1, 2, 3], 3);
     let frame = Frame::new(vec![Segment::Out(&out), Segment::In(&mut into)]);

@@ -39,7 +39,10 @@ pub fn lanes_are_right(sent: &Sent) -> bool {
                 dummies.contains(&rest.len()) && rest.iter().all(|byte| *byte == 0xFF)
             };
             let addresses = if *four { &[4][..] } else { &[3, 4] };
-            [sent.lanes.out, sent.lanes.into] == *lanes
+            // Where the chip takes three address bytes, mode bits on several lanes come right behind them.
+            let modes = sent.out.get(4..).unwrap_or_default();
+            let ends = *four || lanes[0] == 1 || modes.iter().all(|byte| *byte == 0xFF);
+            ends && [sent.lanes.out, sent.lanes.into] == *lanes
                 && sent.read_bytes > 0
                 && addresses.iter().any(behind)
         }
@@ -306,6 +309,8 @@ fn the_judge_of_lanes_can_say_no() {
         (&[0x6B, 1, 2, 3, 0xFF], [4, 4], 9),
         (&[0x6B, 1, 2, 3, 0xFF], [1, 4], 0),
         (&[0xEB, 1, 2, 3, 0xA0, 0xFF, 0xFF], [4, 4], 9),
+        (&[0xEB, 1, 2, 3, 0xA0, 0xFF, 0xFF, 0xFF], [4, 4], 9),
+        (&[0xBB, 1, 2, 3, 0xA0, 0xFF], [2, 2], 9),
         (&[0x03, 1, 2, 3], [1, 4], 9),
     ] {
         assert!(!right(out, lanes, read_bytes), "{out:02X?}");

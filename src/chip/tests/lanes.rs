@@ -94,6 +94,34 @@ fn there_are_as_many_as_link_and_addressing_have() {
     assert!(codes(&chip).is_empty());
 }
 
+/// What a chip takes for mode bits must be no address byte: where it could take three and four, by a
+/// mode, reads whose address goes on several lanes are left out.
+#[test]
+fn addresses_on_several_lanes_have_one_length_only() {
+    let way = |write_enable| FourByte::Mode {
+        enter: 0xB7,
+        exit: 0xE9,
+        write_enable,
+    };
+    for (ways, wanted) in [
+        (vec![way(false)], &[0x6B, 0x3B][..]),
+        (vec![way(true)], &[0x6B, 0x3B]),
+    ] {
+        let mut large = desk("W25Q256JV");
+        large.part.addressing.four_byte = ways;
+        assert_eq!(
+            codes(&large.chip()),
+            wanted,
+            "{}",
+            large.chip().addressing()
+        );
+    }
+    let mut always = desk("W25Q256JV");
+    always.part.addressing.four_byte.clear();
+    always.part.addressing.three_byte = false;
+    assert_eq!(codes(&always.chip()), [0x6B, 0xEB, 0x3B, 0xBB]);
+}
+
 /// A head on several lanes is two segments, each of which counts for itself: what is laid out for one message
 /// goes in one.
 #[test]
