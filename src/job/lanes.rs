@@ -6,7 +6,8 @@
 
 use super::Stop;
 use crate::chip::{Chip, ChipError, ReadCommand};
-use crate::jedec::{Address, LaneRead};
+use crate::jedec::{Address, LaneRead, Lanes};
+use crate::link::LinkError;
 
 /// Places that are compared.
 const PLACES: u32 = 16;
@@ -74,7 +75,13 @@ fn verdict(
         let why = format!("too little content to compare {code:02X}h with 03h");
         return Ok(Err(why));
     }
-    let seen = sample(chip, ReadCommand::Lanes(read))?;
+    let seen = match sample(chip, ReadCommand::Lanes(read)) {
+        // A link that is broken fails on one lane as well.
+        Err(ChipError::Link(error @ (LinkError::Refused { .. } | LinkError::Io(_)))) => {
+            return Ok(Err(format!("{code:02X}h: {error}")));
+        }
+        seen => seen?,
+    };
     let same = seen == plain;
     let bytes = plain.len();
     Ok(match same {
@@ -90,6 +97,14 @@ fn verdict(
             ))
         }
     })
+}
+
+/// What to try where something differs that was read on these lanes, behind what it means.
+pub(super) fn hint(lanes: Lanes) -> &'static str {
+    match lanes {
+        Lanes::ONE => "",
+        _ => "; or a lane does not carry: try --lanes 1",
+    }
 }
 
 /// What `command` reads in the places, at the highest SCK that is to be used with it.

@@ -123,7 +123,7 @@ pub fn twin_read(
     exempt: &[Range<u32>],
     attendant: &mut dyn Attendant,
 ) -> Result<TwinRead, Stop> {
-    let lanes = lanes::choose(chip)?;
+    let chosen = lanes::choose(chip)?;
     let (one, two, weak) = independent_passes(chip);
     let mut differences = Differences::default();
     let (first, sha256, look) = first_pass(chip, &one, file, attendant)?;
@@ -141,7 +141,10 @@ pub fn twin_read(
     } else {
         Doubts::default()
     };
-    let pattern = differences.pattern(chip.size_bytes());
+    let mut pattern = differences.pattern(chip.size_bytes());
+    if differences.bytes > 0 {
+        pattern += lanes::hint(two.command.lanes());
+    }
     let differing = joined(differences.ranges);
     Ok(TwinRead {
         first,
@@ -151,7 +154,7 @@ pub fn twin_read(
         differing,
         pattern,
         weak,
-        lanes,
+        lanes: chosen,
         look,
         alarms,
         half,

@@ -7,11 +7,12 @@ use std::ops::Range;
 use std::time::Duration;
 
 use super::explain::sentence;
+use super::lanes;
 use super::lines;
 use super::overlap::read_over;
 use super::recognise::{OwnId, still_itself};
 use super::{Attendant, ChipState, Exit, Stop, Task};
-use crate::chip::{Armed, Chip, ChipError, Order, Pass};
+use crate::chip::{Armed, Chip, ChipError, Order, Pass, ReadCommand};
 use crate::image::{ReadAt, show_size};
 use crate::interlock::{Kept, Panel};
 use crate::jedec::status::{RegisterWrite, StatusLock};
@@ -263,7 +264,10 @@ impl Work<'_> {
         )
         .row(
             "means",
-            "the contact or the supply failed meanwhile, or the block is worn",
+            format!(
+                "the contact or the supply failed meanwhile, or the block is worn{}",
+                lanes::hint(self.armed.last_read().0.lanes())
+            ),
         ))
     }
 
@@ -300,7 +304,7 @@ impl Work<'_> {
         if let Some(first) = differing.first() {
             let half = u64::from(chip.size_bytes()) / 2;
             let half = self.half_accepted.map(|again| (half, again));
-            return Err(differs(first, differing.len(), half));
+            return Err(differs(first, differing.len(), half, pass.command));
         }
         if let Some(stop) = lines::lost_line(&mut chip, self.target).map_err(Stop::after_change)? {
             let next = AGAIN_OR_BACK.into();
@@ -458,7 +462,12 @@ fn present_lost(error: std::io::Error) -> Stop {
 }
 
 /// `half` is where the array ends if it is as was accepted, and the options that accept it again.
-fn differs(first: &Range<u32>, frames: usize, half: Option<(u64, String)>) -> Stop {
+fn differs(
+    first: &Range<u32>,
+    frames: usize,
+    half: Option<(u64, String)>,
+    command: ReadCommand,
+) -> Stop {
     let differ = match frames {
         1 => "1 stretch differs".to_owned(),
         more => format!("{more} stretches differ"),
@@ -474,8 +483,10 @@ fn differs(first: &Range<u32>, frames: usize, half: Option<(u64, String)>) -> St
             format!("Do not power the board. Go back: norlock restore --to 1 --unit FOLDER{again}"),
         ),
         None => (
-            "a wrong address bit wrote outside the worklist, or the contact failed in this read"
-                .into(),
+            format!(
+                "a wrong address bit wrote outside the worklist, or the contact failed in this read{}",
+                lanes::hint(command.lanes())
+            ),
             AGAIN_OR_BACK.into(),
         ),
     };

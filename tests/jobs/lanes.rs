@@ -1,9 +1,11 @@
 //! Reads on several lanes: what is chosen, what decides it, and that a line which is not there never makes
 //! an image untrue.
 
-use norlock::jedec::{Hertz, Lanes};
-use norlock::job::{self, BackupReport, Nobody, Stop};
-use norlock::link::Sent;
+use std::time::Duration;
+
+use norlock::jedec::{Hertz, Lanes, Millivolts};
+use norlock::job::{self, BackupReport, Bench, Nobody, Stop, Way};
+use norlock::link::{Frame, Limits, Link, LinkError, Sent};
 use norlock::mock::{Fault, Faults, Flips};
 
 use norlock::unit::store::Store;
@@ -57,7 +59,7 @@ fn station((name, marking): (&str, &str), lanes: u8, quad: bool, faults: &[Fault
         marking: Some(marking.into()),
         ..Station::with_part(name, 3)
     };
-    let mut limits = norlock::link::Link::limits(&station.mock.link());
+    let mut limits = station.mock.link().limits();
     limits.lanes = Lanes {
         out: lanes,
         into: lanes,
@@ -94,6 +96,13 @@ fn on_lanes(station: &Station) -> Vec<u8> {
     codes.sort_unstable();
     codes.dedup();
     codes
+}
+
+/// What a stop says that it means.
+fn means(stop: &Stop) -> &str {
+    let mut rows = stop.evidence.iter();
+    let row = rows.find(|(label, _)| label == "means");
+    row.map_or("", |(_, text)| text)
 }
 
 /// What was chosen for the second read, and the words for it.
@@ -216,6 +225,140 @@ fn a_line_that_is_lost_after_it_was_proven_is_noticed() {
     set(&station, true, &[late]);
     let stop: Stop = station.backup().unwrap_err();
     assert!(stop.headline.contains("twin-read"), "{stop:?}");
+    assert!(means(&stop).contains("--lanes 1"), "{stop:?}");
+    let rare = Fault::Flips(Flips {
+        rate: 0.0001,
+        opcode: Some(0x0B),
+        ..Flips::default()
+    });
+    let stop: Stop = self::station(JV, 1, true, &[rare]).backup().unwrap_err();
+    assert!(stop.headline.contains("twin-read"), "{stop:?}");
+    assert!(!means(&stop).contains("lanes"), "{stop:?}");
+}
+
+/// A link whose controller answers so to frames on several lanes, although it said that it has them.
+struct NoLanes<L>(L, fn(Hertz) -> LinkError);
+
+impl<L: Link> Link for NoLanes<L> {
+    fn name(&self) -> &str {
+        self.0.name()
+    }
+    fn level(&self) -> Option<Millivolts> {
+        self.0.level()
+    }
+    fn limits(&self) -> Limits {
+        self.0.limits()
+    }
+    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+        match batch.iter().all(|frame| frame.lanes == Lanes::ONE) {
+            true => self.0.transfer(batch, sck),
+            false => Err((self.1)(sck)),
+        }
+    }
+    fn now(&self) -> Duration {
+        self.0.now()
+    }
+    fn wait(&mut self, time: Duration) {
+        self.0.wait(time);
+    }
+}
+
+/// A driver that takes several lanes as a mode and no message on them: one lane reads as well.
+#[test]
+fn a_link_that_fails_on_several_lanes_is_used_on_one() {
+    let errors: [fn(Hertz) -> LinkError; 2] = [
+        |sck| LinkError::Refused {
+            sck,
+            source: std::io::Error::from_raw_os_error(22),
+        },
+        |_| LinkError::Io(std::io::Error::from_raw_os_error(110)),
+    ];
+    for (error, words) in errors.into_iter().zip(["does not take", "failed"]) {
+        let station = station(JV, 4, true, &[]);
+        let link = Box::new(NoLanes(station.mock.link(), error));
+        let bench = Bench {
+            way: Way::Link(link),
+            ..station.bench()
+        };
+        let report = job::backup(&mut station.unit(), bench, &mut Nobody).unwrap();
+        assert!(station.image(&report.file) == station.cells());
+        let (_, opcode, lanes, told) = chosen(&report);
+        assert_eq!((opcode, lanes), (0x0B, 1), "{told}");
+        assert!(
+            told.starts_with("one: 6Bh: ") && told.contains(words),
+            "{told}"
+        );
+        assert!(told.contains("; 3Bh: "), "{told}");
+    }
+}
+
+/// A ready station on four lanes, and where 6Bh goes wrong in its write: from the frame on that `from` finds in
+/// the trace of a write that went well.
+fn write_that_errs(lanes: u8, from: fn(&[Sent]) -> usize) -> Stop {
+    let ready = || {
+        let ready = Station::ready(11);
+        let mut limits = ready.mock.link().limits();
+        limits.lanes = Lanes {
+            out: lanes,
+            into: lanes,
+        };
+        ready.mock.set_limits(limits);
+        set(&ready, true, &[]);
+        ready.trace.lock().unwrap().clear();
+        ready
+    };
+    let well = ready();
+    let before = well.mock.counters().frames;
+    well.write().unwrap();
+    let frame = before + from(&well.trace.lock().unwrap()) as u64;
+    let station = ready();
+    let flips = |opcode| {
+        Fault::Flips(Flips {
+            bits: 0x88,
+            only: Some(norlock::mock::Struck::Zeros),
+            opcode: Some(opcode),
+            from_frame: frame,
+            ..Flips::default()
+        })
+    };
+    set(
+        &station,
+        true,
+        &[flips(if lanes == 1 { 0x0B } else { 0x6B })],
+    );
+    station.write().unwrap_err()
+}
+
+/// What differs where several lanes were in use may be theirs: one lane is named as a thing to try, and only
+/// then.
+#[test]
+fn one_lane_is_a_thing_to_try_where_several_were_in_use() {
+    let names = |stop: &Stop| means(stop).contains("--lanes 1");
+    for lanes in [1, 4] {
+        let read_back = write_that_errs(lanes, |trace| {
+            let first = trace.iter().position(|sent| sent.out[0] == 0x02);
+            first.unwrap() + 1
+        });
+        assert!(
+            read_back.headline.contains("does not read back"),
+            "{read_back:?}"
+        );
+        assert_eq!(names(&read_back), lanes > 1, "{read_back:?}");
+        let whole = write_that_errs(lanes, |trace| {
+            let reads = [0x6B, 0x0B];
+            let last = trace.iter().rposition(|sent| sent.out[0] == 0x02).unwrap();
+            let after = trace[last..].iter();
+            let mut long = after
+                .enumerate()
+                .filter(|(_, sent)| reads.contains(&sent.out[0]));
+            last + long.nth(40).unwrap().0
+        });
+        assert!(
+            whole.headline.contains("differs from the image"),
+            "{whole:?}"
+        );
+        assert_eq!(names(&whole), lanes > 1, "{whole:?}");
+    }
 }
 
 /// Where all that is compared is blank, nothing tells whether the lanes are there.
@@ -239,7 +382,7 @@ fn blank_places_prove_no_lane() {
 #[test]
 fn what_is_proven_is_used_to_the_end_of_a_write() {
     let ready = Station::ready(11);
-    let mut limits = norlock::link::Link::limits(&ready.mock.link());
+    let mut limits = ready.mock.link().limits();
     limits.lanes = Lanes { out: 4, into: 4 };
     ready.mock.set_limits(limits);
     set(&ready, true, &[]);
