@@ -152,8 +152,8 @@ impl Armed {
     /// Erases the block of `kind` at `address`.
     ///
     /// WREN goes in a message of its own and WEL is checked before the erase opcode is sent. Then
-    /// sleeps for as long as such an erase takes this chip at the least, polls, and gives up after the
-    /// maximum and half of it again.
+    /// sleeps for as long as such an erase takes this chip at the least, polls, and gives up once it has
+    /// polled for the maximum and half of it again: the sleep is not counted in that.
     ///
     /// # Errors
     /// `Latched`, `ProtectionOnly`, `NotABlock`, `AddressMode`: nothing was changed. `AddressRegister`,
