@@ -488,7 +488,7 @@ fn reads_lanes(part: &Part, shape: &Shape) -> bool {
     let address = match code == *four {
         true => dedicated(part).contains(four) && form(4),
         false if lanes.out == 1 => form(3) || form(4),
-        // Three bytes are safe in either mode; four only on a part that knows no other.
+        // What the part takes as it is addressed here: four only where it knows no other.
         false if part.addressing.three_byte => form(3),
         false => form(4),
     };

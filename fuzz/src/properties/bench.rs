@@ -41,7 +41,15 @@ pub fn check(bytes: &[u8]) -> bool {
     let written = fs::read_to_string(&path).unwrap();
     let again: BenchFile = toml::from_str(&written).unwrap();
     assert_eq!(format!("{again:?}"), format!("{file:?}"), "{written}");
-    work(&open(&path).unwrap());
+    match open(&path) {
+        Ok(mock) => work(&mock),
+        // A fault that this part cannot have.
+        Err(BenchFileError::Text { line, column, .. }) => {
+            super::assert_inside(written.as_bytes(), line, column);
+            return false;
+        }
+        Err(error) => panic!("{error}"),
+    }
     assert!(
         folder.path().join("cells.state").exists(),
         "the state is lost"

@@ -118,6 +118,9 @@ fn written(part: &Part) -> String {
     );
     put("status", Value::try_from(part.status).unwrap());
     put("busy", Value::try_from(part.busy).unwrap());
+    if part.stacked {
+        put("stacked", true.into());
+    }
     if let Some(has) = part.has_sfdp {
         put("sfdp", has.into());
     }
