@@ -372,8 +372,9 @@ impl Limits {
         bytes.next_multiple_of(self.segment_align_bytes.max(1))
     }
 
-    /// Bytes that go over the wire within [`Limits::BATCH_TIME_MAX`].
-    fn time_bytes(sck: Hertz) -> usize {
+    /// Bytes that go over the wire on one lane within [`Limits::BATCH_TIME_MAX`].
+    #[must_use]
+    pub fn time_bytes(sck: Hertz) -> usize {
         let bytes = u128::from(sck.0) * Self::BATCH_TIME_MAX.as_millis() / 8000;
         usize::try_from(bytes).unwrap_or(usize::MAX)
     }

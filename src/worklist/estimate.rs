@@ -48,9 +48,9 @@ impl Pace {
 
     /// Reading `bytes` in one go.
     pub(super) fn read(&self, bytes: u64, sck: Hertz) -> Duration {
-        let most = u128::from(sck.0) * Limits::BATCH_TIME_MAX.as_millis() / 8000;
-        let most = u64::try_from(most).unwrap_or(u64::MAX);
-        let each = u64::from(self.message_bytes).min(most).max(1);
+        let each = u64::from(self.message_bytes)
+            .min(Limits::time_bytes(sck) as u64)
+            .max(1);
         let messages = u32::try_from(bytes.div_ceil(each)).unwrap_or(u32::MAX);
         wire_time(bytes, sck) + self.message.saturating_mul(messages)
     }
