@@ -57,6 +57,7 @@
 //! ```
 
 pub mod chip;
+#[cfg(feature = "cli")]
 #[doc(hidden)]
 pub mod cli;
 pub mod image;

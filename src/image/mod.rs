@@ -5,7 +5,9 @@
 //! computer.
 
 mod examine;
+#[cfg(feature = "reports")]
 pub mod formats;
+#[cfg(feature = "reports")]
 mod inspect;
 mod picture;
 mod plain;
@@ -16,6 +18,7 @@ mod staff;
 mod tailor;
 
 pub use examine::{AddressLine, Alarm, Examination, Examiner, Repeat, SAMPLES_MAX};
+#[cfg(feature = "reports")]
 pub use inspect::{
     Comparison, Contrast, Doubt, FoundString, Inspection, Known, Looks, SizeSource, Stretch,
     Strings, compare, inspect, strings,
@@ -34,7 +37,6 @@ pub use tailor::{
 
 use std::fs::File;
 use std::io;
-use std::os::unix::fs::FileExt;
 
 /// An image that can be read at any place.
 pub trait ReadAt {
@@ -76,13 +78,22 @@ impl ReadAt for Vec<u8> {
     }
 }
 
+/// Where the system does not read at a place, the file's own position moves: two threads then want a file each.
 impl ReadAt for File {
     fn size_bytes(&self) -> io::Result<u64> {
         Ok(self.metadata()?.len())
     }
 
     fn read_at(&self, offset: u64, into: &mut [u8]) -> io::Result<()> {
-        self.read_exact_at(into, offset)
+        #[cfg(unix)]
+        return std::os::unix::fs::FileExt::read_exact_at(self, into, offset);
+        #[cfg(not(unix))]
+        {
+            use std::io::{Read as _, Seek as _};
+            let mut file = self;
+            file.seek(io::SeekFrom::Start(offset))?;
+            file.read_exact(into)
+        }
     }
 }
 

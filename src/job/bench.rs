@@ -413,7 +413,7 @@ fn open(
     }
 }
 
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 fn open_node(
     panel: &mut Panel,
     (path, chosen): (&std::path::Path, bool),
@@ -444,14 +444,17 @@ fn open_node(
     }
 }
 
-#[cfg(not(target_os = "linux"))]
+#[cfg(not(all(feature = "linux", target_os = "linux")))]
 fn open_node(
     _panel: &mut Panel,
     (path, _): (&std::path::Path, bool),
     _wired: (Option<Millivolts>, u8),
     _purpose: Purpose,
 ) -> Result<Option<Box<dyn Link>>, Stop> {
-    let source = std::io::ErrorKind::Unsupported.into();
+    let source = std::io::Error::new(
+        std::io::ErrorKind::Unsupported,
+        "links over spidev want Linux, and norlock's feature `linux`",
+    );
     Err(LinkError::Node {
         action: "open",
         node: path.display().to_string(),

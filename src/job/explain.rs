@@ -120,7 +120,7 @@ fn not_in_the_group(group: Option<&str>) -> (String, String) {
     }
 }
 
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 fn nodes() -> Vec<String> {
     let nodes = crate::link::list_nodes(std::path::Path::new("/dev"));
     nodes
@@ -129,19 +129,19 @@ fn nodes() -> Vec<String> {
         .collect()
 }
 
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 fn node_group(node: &str) -> Option<String> {
     crate::link::Node::look(std::path::Path::new(node))
         .ok()?
         .group
 }
 
-#[cfg(not(target_os = "linux"))]
+#[cfg(not(all(feature = "linux", target_os = "linux")))]
 fn nodes() -> Vec<String> {
     Vec::new()
 }
 
-#[cfg(not(target_os = "linux"))]
+#[cfg(not(all(feature = "linux", target_os = "linux")))]
 fn node_group(_node: &str) -> Option<String> {
     None
 }

@@ -11,6 +11,7 @@ mod backup;
 mod bench;
 mod beside;
 mod check;
+#[cfg(feature = "reports")]
 mod clean;
 mod contact;
 mod cost;
@@ -18,9 +19,11 @@ mod differences;
 mod exit;
 mod explain;
 mod id;
+#[cfg(feature = "reports")]
 mod inspect;
 mod lanes;
 mod lines;
+#[cfg(feature = "reports")]
 mod logbook;
 mod overlap;
 mod papers;
@@ -49,6 +52,7 @@ pub use backup::{BackupReport, backup, backup_beside};
 pub use bench::{Bench, SCK_DEFAULT, SCK_FREE, Seen, Way};
 pub use beside::Others;
 pub use check::{CheckReport, check};
+#[cfg(feature = "reports")]
 pub(crate) use clean::{clean, word};
 pub use contact::{
     ContactReport, ContactWishes, Evidence, Kind, Measured, Rung, Sign, contact, contact_as_wished,
@@ -58,9 +62,11 @@ pub use differences::RegionDifference;
 pub use exit::Exit;
 pub(crate) use explain::sentence;
 pub use id::{IdReport, id};
+#[cfg(feature = "reports")]
 pub use inspect::{
     CompareReport, InspectReport, Inspected, compare, inspect, inspect_with_strings,
 };
+#[cfg(feature = "reports")]
 pub use logbook::{
     Compared, Interrupted, Logbook, LoggedImage, PAGE, SHELF_PAGE, Shelf, Shelved, keep_page,
     logbook, note, shelf,

@@ -7,15 +7,15 @@
 mod guard;
 #[cfg(test)]
 mod guard_tests;
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod ioctl;
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod lock;
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod node;
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod spidev;
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod supply;
 mod trace;
 
@@ -23,13 +23,24 @@ use std::fmt;
 use std::time::Duration;
 
 pub use guard::{Class, Guard, Purpose, Scope};
-#[cfg(target_os = "linux")]
-pub use node::{HostFlash, Node, list_nodes};
-#[cfg(target_os = "linux")]
+#[cfg(all(feature = "linux", target_os = "linux"))]
+pub use node::{Node, list_nodes};
+#[cfg(all(feature = "linux", target_os = "linux"))]
 pub use spidev::SpidevLink;
 pub use trace::{Sent, Trace};
 
 use crate::jedec::{Hertz, Lanes, Millivolts};
+
+/// Whether a node leads to the flash that the bench computer itself boots from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum HostFlash {
+    /// It is a node of the pin header; the text says how that is known.
+    No(String),
+    /// It is the host's own flash, or may well be.
+    Yes(String),
+    /// Nothing here tells.
+    Unknown(String),
+}
 
 /// A run of bytes in one direction, or in both at once.
 #[derive(Debug)]

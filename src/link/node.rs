@@ -7,16 +7,7 @@ use std::path::{Path, PathBuf};
 use nix::sys::stat::{major, minor};
 use nix::unistd::{Gid, Group};
 
-/// Whether a node leads to the flash that the bench computer itself boots from.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum HostFlash {
-    /// It is a node of the pin header; the text says how that is known.
-    No(String),
-    /// It is the host's own flash, or may well be.
-    Yes(String),
-    /// Nothing here tells.
-    Unknown(String),
-}
+use super::HostFlash;
 
 /// A spidev node as the file system and the device tree describe it.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -3,7 +3,6 @@
 use std::fs::{File, OpenOptions};
 use std::io;
 use std::ops::Range;
-use std::os::unix::fs::FileExt;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -82,7 +81,7 @@ impl Cells {
                 }
                 Ok(())
             }
-            Place::File(file) => file.read_exact_at(into, u64::from(address)),
+            Place::File(file) => read_at(file, into, u64::from(address)),
         }
     }
 
@@ -105,7 +104,7 @@ impl Cells {
     pub(super) fn write(&mut self, address: u32, bytes: &[u8]) -> io::Result<()> {
         self.check_range(address, bytes.len())?;
         if let Place::File(file) = &self.place {
-            return file.write_all_at(bytes, u64::from(address));
+            return write_at(file, bytes, u64::from(address));
         }
         let mut rest = bytes;
         self.change(address, bytes.len() as u32, |_, run| {
@@ -189,7 +188,7 @@ fn blank_file(file: File, size_bytes: u32) -> io::Result<File> {
     while done < size_bytes {
         let length = (size_bytes - done).min(CHUNK_BYTES);
         let part = run.get(..length as usize).unwrap_or(&run);
-        file.write_all_at(part, u64::from(done))?;
+        write_at(&file, part, u64::from(done))?;
         done += length;
     }
     Ok(file)
@@ -200,6 +199,29 @@ fn past_the_end() -> io::Error {
         io::ErrorKind::InvalidInput,
         "the range reaches past the end of the array",
     )
+}
+
+#[cfg(unix)]
+fn read_at(file: &File, into: &mut [u8], offset: u64) -> io::Result<()> {
+    std::os::unix::fs::FileExt::read_exact_at(file, into, offset)
+}
+
+#[cfg(unix)]
+fn write_at(file: &File, bytes: &[u8], offset: u64) -> io::Result<()> {
+    std::os::unix::fs::FileExt::write_all_at(file, bytes, offset)
+}
+
+// Elsewhere the file's position moves, which nothing else uses.
+#[cfg(not(unix))]
+fn read_at(mut file: &File, into: &mut [u8], offset: u64) -> io::Result<()> {
+    io::Seek::seek(&mut file, io::SeekFrom::Start(offset))?;
+    io::Read::read_exact(&mut file, into)
+}
+
+#[cfg(not(unix))]
+fn write_at(mut file: &File, bytes: &[u8], offset: u64) -> io::Result<()> {
+    io::Seek::seek(&mut file, io::SeekFrom::Start(offset))?;
+    io::Write::write_all(&mut file, bytes)
 }
 
 #[cfg(test)]

@@ -13,7 +13,6 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::fs;
 use std::io;
-use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 /// Deepest stack of devices that is followed.
@@ -96,9 +95,11 @@ type Unknown = String;
 
 impl Disks {
     /// As the running kernel shows them.
+    #[cfg(all(feature = "linux", target_os = "linux"))]
     #[must_use]
     pub fn of_this_computer() -> Self {
         Self::at("/proc/self/mountinfo", "/sys", |path| {
+            use std::os::unix::fs::MetadataExt as _;
             let device = fs::metadata(path)?.dev();
             Ok(DeviceNumber {
                 major: u32::try_from(nix::sys::stat::major(device)).unwrap_or(0),
@@ -290,5 +291,6 @@ fn unescape(text: &str) -> String {
 }
 
 #[cfg(test)]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 #[path = "disk_tests.rs"]
 mod tests;

@@ -232,5 +232,6 @@ fn first_stranger(store: &dyn Store, folder: &Path) -> Result<Option<String>, Un
 }
 
 #[cfg(test)]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 #[path = "folder_tests.rs"]
 mod tests;

@@ -242,5 +242,6 @@ fn parse_hash_line(bytes: &[u8], file_name: &str) -> Option<Digest> {
 }
 
 #[cfg(test)]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 #[path = "images_tests.rs"]
 mod tests;

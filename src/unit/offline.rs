@@ -273,5 +273,6 @@ fn place_of(store: &dyn Store, path: &Path, unit: &Unit) -> Place {
 }
 
 #[cfg(test)]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 #[path = "offline_tests.rs"]
 mod tests;

@@ -206,5 +206,6 @@ impl Unit {
 }
 
 #[cfg(test)]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 #[path = "rehash_tests.rs"]
 mod tests;

@@ -4,6 +4,7 @@
 //! paper, in the dark, and to whoever does not tell colours apart.
 
 mod hatch;
+#[cfg(feature = "reports")]
 mod png;
 mod svg;
 #[cfg(test)]

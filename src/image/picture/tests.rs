@@ -83,6 +83,7 @@ fn the_svg_is_xml_with_its_text_alternative() {
 }
 
 /// By the decoder of the same crate that encodes; `file` and image viewers were asked by hand.
+#[cfg(feature = "reports")]
 #[test]
 fn the_png_is_black_on_white_and_carries_its_text() {
     let picture = picture();

@@ -1,7 +1,5 @@
 //! The staff as a picture: the rule with hatched bands, the words of the terminal beside each mark.
 
-use std::io;
-
 use super::{Row, Staff, Widths, note_lines};
 use crate::image::picture::{CELL, Hatch, Item, LINE, MARGIN, Picture};
 use crate::image::wrap;
@@ -34,7 +32,8 @@ impl Staff {
     ///
     /// # Errors
     /// Where it is larger than a PNG can be.
-    pub fn png(&self, title: &str, description: &str) -> io::Result<Vec<u8>> {
+    #[cfg(feature = "reports")]
+    pub fn png(&self, title: &str, description: &str) -> std::io::Result<Vec<u8>> {
         self.picture(title, description).png()
     }
 

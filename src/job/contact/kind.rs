@@ -99,8 +99,9 @@ impl Kind {
     /// As in JSON and in the document.
     #[must_use]
     pub fn name(self) -> String {
-        let name = serde_json::to_value(self).unwrap_or_default();
-        name.as_str().unwrap_or_default().to_owned()
+        let name = toml::Value::try_from(self).ok();
+        let name = name.as_ref().and_then(toml::Value::as_str);
+        name.unwrap_or_default().to_owned()
     }
 
     /// What it means, and what to look at next.

@@ -7,15 +7,18 @@
 //! unwritten pages and call the next sync fine, so the store refuses to write from then on.
 
 mod error;
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod real;
 mod simulated;
 #[cfg(test)]
+#[cfg(all(feature = "linux", target_os = "linux"))]
 mod tests;
 
 use std::fmt;
 use std::path::{Path, PathBuf};
 
 pub use error::{Action, StoreError};
+#[cfg(all(feature = "linux", target_os = "linux"))]
 pub use real::RealStore;
 pub use simulated::{Failure, Loss, SimulatedStore};
 
