@@ -8,7 +8,9 @@ pub mod pieces;
 pub mod regions;
 pub mod seeds;
 pub mod sfdp;
+pub mod shelf;
 pub mod state;
+pub mod survey;
 pub mod unit;
 pub mod words;
 
@@ -16,12 +18,14 @@ pub mod words;
 type Check = fn(&[u8]) -> bool;
 
 /// Each target's name and check.
-pub const TARGETS: [(&str, Check); 10] = [
+pub const TARGETS: [(&str, Check); 12] = [
     ("sfdp", sfdp::check),
     ("parts", parts::check),
     ("pieces", pieces::check),
     ("regions", regions::check),
     ("unit", unit::check),
+    ("survey", survey::check),
+    ("shelf", shelf::check),
     ("bench", bench::check),
     ("state", state::check),
     ("journal", journal::check),

@@ -19,7 +19,7 @@ pub fn of(target: &str, root: &Path) -> Vec<Vec<u8>> {
             .collect(),
         "parts" => parts(root),
         "pieces" => pieces(root),
-        "regions" | "unit" | "bench" => examples(root),
+        "regions" | "unit" | "survey" | "shelf" | "bench" => examples(root),
         "state" => vec![STATE.into(), format!("increment = 5\n{STATE}").into()],
         "journal" => vec![journal()],
         "formats" => files(&root.join("tests/data/formats")),
