@@ -10,6 +10,9 @@
     reason = "the station of the tests is made here, and one that cannot be made has to end this"
 )]
 
+#[path = "../tests/jobs/altered.rs"]
+#[allow(dead_code, reason = "what the tests alter")]
+mod altered;
 #[path = "../tests/jobs/real_time.rs"]
 mod real_time;
 #[path = "../tests/jobs/station.rs"]
@@ -28,7 +31,7 @@ use norlock::link::{Limits, Link};
 use norlock::unit::Unit;
 use norlock::unit::store::RealStore;
 
-use real_time::RealTime;
+use real_time::real_time;
 use station::Station;
 
 const ROUNDS: u32 = 3;
@@ -82,13 +85,12 @@ fn idle_share(bufsiz: usize, beside: bool) -> Result<f64, Box<dyn Error>> {
     });
     let sent: Arc<Mutex<Vec<Sent>>> = Arc::default();
     let noted = Arc::clone(&sent);
-    let mut link = RealTime::new(station.mock.link(), move |began, time, bytes| {
+    let link = real_time(station.mock.link(), move |began, time, bytes| {
         thread::sleep(time.saturating_sub(began.elapsed()));
         noted.lock().unwrap().push((began, Instant::now(), bytes));
     });
-    link.tells = beside;
     let bench = Bench {
-        way: Way::Link(Box::new(link)),
+        way: Way::Link(Box::new(link.taking_time(beside))),
         trace: None,
         ..station.bench()
     };

@@ -11,6 +11,9 @@
     reason = "the units of the tests are made here, and one that cannot be made has to end this"
 )]
 
+#[path = "../tests/jobs/altered.rs"]
+#[allow(dead_code, reason = "what the tests alter")]
+mod altered;
 #[path = "../tests/jobs/real_time.rs"]
 #[allow(dead_code, reason = "time is virtual here")]
 mod real_time;

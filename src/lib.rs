@@ -51,10 +51,14 @@
 //!     size_bytes: None,
 //!     trace: None,
 //! };
-//! let report = job::id(bench, &mut Nobody)?;
+//! let report = job::id(None, bench, &mut Nobody)?;
 //! assert_eq!(report.jedec_id, "EF 40 18");
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
+
+// Tests inside the crate share files with those outside.
+#[cfg(test)]
+extern crate self as norlock;
 
 pub mod chip;
 #[cfg(feature = "cli")]

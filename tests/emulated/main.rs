@@ -14,6 +14,9 @@
     reason = "a bench that cannot be set up must fail the test"
 )]
 
+#[allow(dead_code)]
+#[path = "../jobs/altered.rs"]
+mod altered;
 mod differential;
 mod emulator;
 mod facts;

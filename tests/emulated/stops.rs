@@ -1,12 +1,11 @@
 //! What stops a write, and how it goes on: on chips that nobody here wrote.
 
-use std::time::Duration;
-
 use norlock::interlock::Interlock;
-use norlock::jedec::{Hertz, Millivolts, opcode};
+use norlock::jedec::opcode;
 use norlock::job::{Attendant, ChipState, Exit, Nobody, Task};
-use norlock::link::{Frame, Limits, Link, LinkError, Segment};
+use norlock::link::{Link, Segment};
 
+use crate::altered::Altered;
 use crate::gauge::Gauge;
 use crate::is_skipped;
 use crate::models::{self, Model};
@@ -76,44 +75,19 @@ fn a_stopped_write_goes_on_with_the_same_call() {
     only_reads(&gauge);
 }
 
-/// The clip comes off between two pages: the link fails, and the chip loses its supply.
-struct ComesOff {
-    link: Box<dyn Link>,
-    programs_left: u32,
-}
-
-impl Link for ComesOff {
-    fn name(&self) -> &str {
-        self.link.name()
-    }
-
-    fn level(&self) -> Option<Millivolts> {
-        self.link.level()
-    }
-
-    fn limits(&self) -> Limits {
-        self.link.limits()
-    }
-
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+/// The clip comes off before so many programs: the link fails, and the chip loses its supply.
+fn comes_off(link: Box<dyn Link>, mut programs_left: u32) -> Box<dyn Link> {
+    Box::new(Altered::new(link, move |link, batch, sck| {
         let programs = batch.iter().any(|frame| {
             let first = frame.segments.first();
             matches!(first, Some(Segment::Out([opcode::PAGE_PROGRAM, ..])))
         });
-        self.programs_left = self.programs_left.saturating_sub(u32::from(programs));
-        if self.programs_left == 0 {
-            return Err(std::io::Error::other("the clip came off").into());
+        programs_left = programs_left.saturating_sub(u32::from(programs));
+        match programs_left {
+            0 => Err(std::io::Error::other("the clip came off").into()),
+            _ => link.transfer(batch, sck),
         }
-        self.link.transfer(batch, sck)
-    }
-
-    fn now(&self) -> Duration {
-        self.link.now()
-    }
-
-    fn wait(&mut self, time: Duration) {
-        self.link.wait(time);
-    }
+    }))
 }
 
 #[test]
@@ -123,12 +97,7 @@ fn a_write_cut_inside_a_block_goes_on_or_back() {
     }
     for (programs, go_back) in [(3, false), (1, false), (40, true)] {
         let (mut gauge, as_found, target) = ready(30);
-        let comes_off = |link| -> Box<dyn Link> {
-            Box::new(ComesOff {
-                link,
-                programs_left: programs,
-            })
-        };
+        let comes_off = |link| comes_off(link, programs);
         let stop = gauge
             .write_at(gauge.bench_over(comes_off), &mut Nobody)
             .unwrap_err();

@@ -8,7 +8,9 @@ mod midway;
 mod mosi;
 mod simulator;
 
-// A bench and a small unit, as the tests of whole jobs have them.
+// A link, a bench and a small unit, as the tests of whole jobs have them.
+#[path = "../jobs/altered.rs"]
+mod altered;
 #[allow(dead_code)]
 #[path = "../jobs/real_time.rs"]
 mod real_time;

@@ -7,13 +7,14 @@
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use norlock::jedec::{Hertz, Lanes, Millivolts};
+use norlock::jedec::{Hertz, Lanes};
 use norlock::job::{self, Bench, Nobody, Way};
-use norlock::link::{Frame, Limits, Link, LinkError, Segment};
+use norlock::link::{Frame, Limits, Link, Segment};
 use norlock::mock::Mock;
 use norlock::part::Catalogue;
 use norlock::unit::store::Store;
 
+use crate::altered::Altered;
 use crate::small::PARTS;
 use crate::station::{REGIONS, Station, content, part};
 
@@ -74,34 +75,6 @@ impl Batch {
         };
         let (code, _) = reads().next()?;
         Some((*code, reads().map(|(_, bytes)| bytes).sum()))
-    }
-}
-
-/// Notes each batch on its way.
-struct Counting<L> {
-    link: L,
-    batches: Arc<Mutex<Vec<Batch>>>,
-}
-
-impl<L: Link> Link for Counting<L> {
-    fn name(&self) -> &str {
-        self.link.name()
-    }
-    fn level(&self) -> Option<Millivolts> {
-        self.link.level()
-    }
-    fn limits(&self) -> Limits {
-        self.link.limits()
-    }
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        self.batches.lock().unwrap().push(Batch::of(batch, sck));
-        self.link.transfer(batch, sck)
-    }
-    fn now(&self) -> Duration {
-        self.link.now()
-    }
-    fn wait(&mut self, time: Duration) {
-        self.link.wait(time);
     }
 }
 
@@ -185,10 +158,11 @@ impl Run {
     }
 
     fn bench(&self) -> Bench {
-        let link = Counting {
-            link: self.station.mock.link(),
-            batches: Arc::clone(&self.batches),
-        };
+        let batches = Arc::clone(&self.batches);
+        let link = Altered::new(self.station.mock.link(), move |link, batch, sck| {
+            batches.lock().unwrap().push(Batch::of(batch, sck));
+            link.transfer(batch, sck)
+        });
         Bench {
             way: Way::Link(Box::new(link)),
             ..self.station.bench()

@@ -2,6 +2,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod addressing;
+// tests/faults/ uses the rest of it.
+#[allow(dead_code)]
+mod altered;
 mod batches;
 mod contact;
 mod guesses;

@@ -2,50 +2,13 @@
 
 use std::time::Duration;
 
-use norlock::jedec::{Hertz, Millivolts};
+use norlock::jedec::Hertz;
 use norlock::job::{self, ContactReport, Kind, Nobody, Way};
-use norlock::link::{Frame, Limits, Link, LinkError, Segment};
-use norlock::mock::{Fault, Faults, Flips, MockLink, Struck};
+use norlock::link::{Frame, Link, Segment};
+use norlock::mock::{Fault, Faults, Flips, Struck};
 
+use crate::altered::Altered;
 use crate::station::Station;
-
-/// A link on which `passes` alters a frame, and says whether it goes out.
-struct Between<F> {
-    link: MockLink,
-    passes: F,
-}
-
-impl<F: FnMut(&mut Frame<'_>) -> bool + Send> Link for Between<F> {
-    fn name(&self) -> &str {
-        self.link.name()
-    }
-    fn level(&self) -> Option<Millivolts> {
-        self.link.level()
-    }
-    fn limits(&self) -> Limits {
-        self.link.limits()
-    }
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        for frame in batch {
-            if (self.passes)(frame) {
-                let segments = frame.segments.iter_mut().map(|segment| match segment {
-                    Segment::Out(bytes) => Segment::Out(bytes),
-                    Segment::In(bytes) => Segment::In(bytes),
-                    Segment::Exchange(bytes) => Segment::Exchange(bytes),
-                });
-                let frame = Frame::new(segments.collect()).after(frame.settle);
-                self.link.transfer(&mut [frame], sck)?;
-            }
-        }
-        Ok(())
-    }
-    fn now(&self) -> Duration {
-        self.link.now()
-    }
-    fn wait(&mut self, time: Duration) {
-        self.link.wait(time);
-    }
-}
 
 fn station() -> Station {
     Station {
@@ -60,13 +23,21 @@ fn judged(fault: Fault) -> ContactReport {
     job::contact(None, station.bench(), &mut Nobody).unwrap()
 }
 
+/// Contact over a link on which `passes` alters a frame, and says whether it goes out.
 fn judged_through(
     station: &Station,
-    passes: impl FnMut(&mut Frame<'_>) -> bool + Send + 'static,
+    mut passes: impl FnMut(&mut Frame<'_>) -> bool + Send + 'static,
 ) -> ContactReport {
     let mut bench = station.bench();
-    let link = station.mock.link();
-    bench.way = Way::Link(Box::new(Between { link, passes }));
+    let link = Altered::new(station.mock.link(), move |link, batch, sck| {
+        for frame in batch {
+            if passes(frame) {
+                link.transfer(std::slice::from_mut(frame), sck)?;
+            }
+        }
+        Ok(())
+    });
+    bench.way = Way::Link(Box::new(link));
     job::contact(None, bench, &mut Nobody).unwrap()
 }
 

@@ -7,7 +7,7 @@ use norlock::link::{Guard, Purpose, Trace};
 use norlock::mock::{Failure as LinkFailure, Fault, Faults, Flips};
 use norlock::unit::store::{Action, Failure};
 
-use crate::real_time::RealTime;
+use crate::real_time::real_time;
 use crate::station::Station;
 
 /// 1 MiB, as the region map of the tests has it.
@@ -54,8 +54,7 @@ where
 #[test]
 fn guard_trace_and_box_pass_it_on() {
     for real in [false, true] {
-        let mut link = RealTime::new(small(false).mock.link(), |_, _, _| {});
-        link.tells = real;
+        let link = real_time(small(false).mock.link(), |_, _, _| {}).taking_time(real);
         let guard = Guard::new(Box::new(Trace::new(link, drop)), Purpose::Read);
         assert_eq!(guard.takes_time(), real);
     }

@@ -18,7 +18,7 @@ use norlock::unit::store::{SimulatedStore, Store};
 use norlock::unit::witness::WitnessedStore;
 use norlock::unit::{Digest, Unit};
 
-use crate::real_time::RealTime;
+use crate::real_time::real_time;
 
 /// Bytes of a 1 MiB gauge logger: boot, settings, system, calibration, identity.
 pub const REGIONS: &str = r#"
@@ -125,7 +125,7 @@ impl Station {
     pub fn bench(&self) -> Bench {
         let trace = Arc::clone(&self.trace);
         let link: Box<dyn Link> = match self.real_time {
-            true => Box::new(RealTime::new(self.mock.link(), |_, _, _| {})),
+            true => Box::new(real_time(self.mock.link(), |_, _, _| {})),
             false => Box::new(self.mock.link()),
         };
         Bench {

@@ -339,7 +339,7 @@ fn a_mode_that_is_not_seen_to_end_is_no_success() {
 #[test]
 fn words_go_through_single_transfers() {
     let desk = desk();
-    let mut bare = Bare::new(Box::new(DropsCs(desk.link())), Purpose::Write, SCK);
+    let mut bare = Bare::new(drops_cs(desk.link()), Purpose::Write, SCK);
     let look = bare.meet(PATIENCE, &|| false).unwrap();
     assert!(look.single_transfers);
     let chip = bare.into_chip(desk.part.clone(), look.id).unwrap();

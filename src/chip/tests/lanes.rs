@@ -87,7 +87,7 @@ fn there_are_as_many_as_link_and_addressing_have() {
     }];
     assert_eq!(codes(&large.chip()), [0xEB, 0x3B]);
     let single = desk("W25Q128JV");
-    let mut bare = Bare::new(Box::new(DropsCs(single.link())), Purpose::Read, SCK);
+    let mut bare = Bare::new(drops_cs(single.link()), Purpose::Read, SCK);
     let look = bare.meet(PATIENCE, &|| false).unwrap();
     assert!(look.single_transfers);
     let chip = bare.into_chip(single.part.clone(), look.id).unwrap();

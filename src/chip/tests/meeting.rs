@@ -141,7 +141,7 @@ fn a_controller_that_drops_cs_is_found_out() {
     ] {
         let desk = Desk::new("W25Q80DV").fault(fault);
         desk.mock.set_truth(0, &pattern(0, 20_000)).unwrap();
-        let link = Box::new(DropsCs(desk.link()));
+        let link = drops_cs(desk.link());
         let mut bare = Bare::new(link, Purpose::Write, SCK);
         let look = bare.meet(PATIENCE, &|| false).unwrap();
         assert!(look.single_transfers);

@@ -1,5 +1,8 @@
 //! Tests of the chip layer on simulated chips: what goes over the wire, and what the cells hold.
 
+#[path = "../../../tests/jobs/altered.rs"]
+#[allow(dead_code, missing_docs)]
+mod altered;
 mod armed;
 mod increment;
 mod lanes;
@@ -15,10 +18,11 @@ use std::time::Duration;
 use super::{
     Armed, Bare, Chip, ChipError, FirstLook, Order, Pass, PassEnd, Permission, ReadCommand, Sealed,
 };
-use crate::jedec::{Address, Hertz, Millivolts};
+use crate::jedec::{Address, Hertz};
 use crate::link::{Frame, Limits, Link, LinkError, Purpose, Scope, Segment, Sent, Trace};
 use crate::mock::{Fault, Faults, Mock, Times};
 use crate::part::{Catalogue, Part};
+use altered::Altered;
 
 /// The permission of tests, in place of open interlocks.
 pub(crate) struct Allowed;
@@ -130,28 +134,11 @@ impl Desk {
 }
 
 /// A controller that raises CS after every transfer: the chip takes each segment for a frame.
-struct DropsCs<L>(L);
-
-impl<L: Link> Link for DropsCs<L> {
-    fn name(&self) -> &str {
-        self.0.name()
-    }
-    fn level(&self) -> Option<Millivolts> {
-        self.0.level()
-    }
-    fn limits(&self) -> Limits {
-        self.0.limits()
-    }
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+fn drops_cs(link: impl Link + 'static) -> Box<dyn Link> {
+    Box::new(Altered::new(link, |link, batch, sck| {
         for frame in batch {
-            if let [segment] = frame.segments.as_mut_slice() {
-                let alone = match segment {
-                    Segment::Out(bytes) => Segment::Out(bytes),
-                    Segment::In(bytes) => Segment::In(bytes),
-                    Segment::Exchange(bytes) => Segment::Exchange(bytes),
-                };
-                self.0
-                    .transfer(&mut [Frame::new(vec![alone]).after(frame.settle)], sck)?;
+            if frame.segments.len() == 1 {
+                link.transfer(std::slice::from_mut(frame), sck)?;
                 continue;
             }
             // The opcode goes out alone, and 00h is no command of anybody's.
@@ -162,13 +149,7 @@ impl<L: Link> Link for DropsCs<L> {
             }
         }
         Ok(())
-    }
-    fn now(&self) -> Duration {
-        self.0.now()
-    }
-    fn wait(&mut self, time: Duration) {
-        self.0.wait(time);
-    }
+    }))
 }
 
 /// A pattern that repeats every 251 bytes, a prime, so that addressing mistakes cannot cancel out.

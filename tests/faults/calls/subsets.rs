@@ -3,18 +3,15 @@
 //! POSIX promises no order of what is not synced: a name may be there before an earlier one, in another
 //! folder or in the same, and a file may have grown without its bytes.
 
-use std::time::Duration;
-
-use norlock::jedec::{Hertz, Millivolts};
 use norlock::job::{Bench, Way};
-use norlock::link::{Frame, Limits, Link, LinkError};
-use norlock::mock::MockLink;
-use norlock::unit::store::{Action, Failure, Loss, SimulatedStore};
+use norlock::link::Link;
+use norlock::unit::store::{Action, Failure, Loss};
 
 use super::each;
 use super::jobs::Job;
 use super::ready::{Ready, ready};
 use super::store::calls;
+use crate::altered::Altered;
 use crate::small::Small;
 
 /// Subsets of one cut that are tried where there are more.
@@ -28,45 +25,20 @@ struct Case {
     call: usize,
 }
 
-/// A link of a computer that dies at a call on its files: nothing is sent from there on.
-struct Doomed {
-    link: MockLink,
-    files: SimulatedStore,
-    at: usize,
-}
-
-impl Link for Doomed {
-    fn name(&self) -> &str {
-        self.link.name()
-    }
-    fn level(&self) -> Option<Millivolts> {
-        self.link.level()
-    }
-    fn limits(&self) -> Limits {
-        self.link.limits()
-    }
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        if self.files.calls() > self.at {
-            return Err(std::io::Error::from_raw_os_error(5).into());
-        }
-        self.link.transfer(batch, sck)
-    }
-    fn now(&self) -> Duration {
-        self.link.now()
-    }
-    fn wait(&mut self, time: Duration) {
-        self.link.wait(time);
-    }
-}
-
 /// Runs the job on a computer that dies at this call; its files keep what is not synced in suspense.
 fn die(small: &Small, job: Job, call: usize) {
     let files = small.files().clone();
     let at = files.calls() + call;
     files.fail_at(at, 5, Failure::FromThenOn);
-    let link = small.mock().link();
+    // Nothing is sent from that call on.
+    let link = Altered::new(small.mock().link(), move |link, batch, sck| {
+        match files.calls() > at {
+            true => Err(std::io::Error::from_raw_os_error(5).into()),
+            false => link.transfer(batch, sck),
+        }
+    });
     let bench = Bench {
-        way: Way::Link(Box::new(Doomed { link, files, at })),
+        way: Way::Link(Box::new(link)),
         ..small.bench()
     };
     // What a dead process says is heard by nobody.

@@ -172,7 +172,7 @@ impl Subject {
 
     fn bench(&self, wire: Wire) -> Bench {
         Bench {
-            way: Way::Link(Box::new(wire)),
+            way: Way::Link(Box::new(wire.link())),
             level: None,
             sck: Hertz::mhz(20),
             said: Attestation {
@@ -243,8 +243,8 @@ impl Subject {
     pub fn cut_at(&self, moment: &Moment, cut: &Cut) -> Result<(State, TraceHash), String> {
         let (state, trace) = moment.again();
         state.set_cut(cut.at + 1 - moment.numbers.start(), cut);
-        let mut wire = self.wire(&state, trace, cut.loss);
-        let sent = moment.send(&mut wire);
+        let wire = self.wire(&state, trace, cut.loss);
+        let sent = moment.send(&wire);
         if !matches!(sent, Err(norlock::link::LinkError::PowerCut { .. })) {
             return Err(format!("the supply did not fail: {sent:?}"));
         }

@@ -3,12 +3,13 @@
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
-use norlock::jedec::{Hertz, Millivolts};
-use norlock::link::{Frame, Limits, Link, LinkError, Segment};
+use norlock::jedec::Hertz;
+use norlock::link::{Frame, Link, LinkError, Segment};
 use norlock::mock::{Mock, MockLink};
 use norlock::unit::store::{Failure, Loss, SimulatedStore};
 
 use super::bench::State;
+use crate::altered::Altered;
 
 /// Opcodes of erases, programs and status writes of all parts here.
 const MODIFYING: [u8; 12] = [
@@ -102,7 +103,7 @@ impl Moment {
     }
 
     /// Sends the batch on `wire`, where the supply fails in it.
-    pub fn send(&self, wire: &mut Wire) -> Result<(), LinkError> {
+    pub fn send(&self, wire: &Wire) -> Result<(), LinkError> {
         let parts = || self.batch.iter().flat_map(|again| &again.segments);
         let reads = parts().map(|part| match part {
             Part::Out(_) => 0,
@@ -125,7 +126,7 @@ impl Moment {
             }
             batch.push(Frame::new(segments).after(again.settle));
         }
-        wire.transfer(&mut batch, self.sck)
+        wire.transfer(&mut wire.state.mock.link(), &mut batch, self.sck)
     }
 }
 
@@ -142,7 +143,6 @@ pub struct Seen {
 
 /// The simulated link of one run, looked at.
 pub struct Wire {
-    link: MockLink,
     state: State,
     unit_data: Arc<Vec<u8>>,
     unit_data_at: u32,
@@ -160,7 +160,6 @@ impl Wire {
         dies: Option<Loss>,
     ) -> Self {
         Self {
-            link: state.mock.link(),
             state: state.clone(),
             unit_data: Arc::clone(unit_data),
             unit_data_at,
@@ -220,44 +219,35 @@ impl Wire {
             files.fail_at(files.calls(), 5, Failure::FromThenOn);
         }
     }
-}
 
-impl Link for Wire {
-    fn name(&self) -> &str {
-        self.link.name()
-    }
-
-    fn level(&self) -> Option<Millivolts> {
-        self.link.level()
-    }
-
-    fn limits(&self) -> Limits {
-        self.link.limits()
-    }
-
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
+    fn transfer(
+        &self,
+        link: &mut MockLink,
+        batch: &mut [Frame<'_>],
+        sck: Hertz,
+    ) -> Result<(), LinkError> {
         if self.note().dead {
-            return self.link.transfer(batch, sck);
+            return link.transfer(batch, sck);
         }
         let modifying = batch.iter().filter(|frame| modifies(frame)).count() as u64;
         self.before(batch, modifying, sck);
         if modifying == 0 {
             // That nothing was changed all the same is seen at the end of the run.
-            return self.link.transfer(batch, sck);
+            return link.transfer(batch, sck);
         }
         let mock: &Mock = &self.state.mock;
         let operations = mock.modifying_operations();
-        let result = self.link.transfer(batch, sck);
+        let result = link.transfer(batch, sck);
         let taken = mock.modifying_operations() - operations;
         self.after(&result, taken, modifying);
         result
     }
 
-    fn now(&self) -> Duration {
-        self.link.now()
-    }
-
-    fn wait(&mut self, time: Duration) {
-        self.link.wait(time);
+    /// The link that is looked at.
+    pub fn link(self) -> Altered<MockLink> {
+        let link = self.state.mock.link();
+        Altered::new(link, move |link, batch, sck| {
+            self.transfer(link, batch, sck)
+        })
     }
 }

@@ -8,12 +8,12 @@ use std::ops::Range;
 use std::panic::resume_unwind;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::SeqCst};
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
 
-use norlock::jedec::{Hertz, Millivolts};
-use norlock::link::{Frame, Limits, Link, LinkError, Segment};
+use norlock::link::{Frame, Link, LinkError, Segment};
 use norlock::mock::{Faults, Mock, MockLink};
 use norlock::unit::store::Loss;
+
+use crate::altered::Altered;
 
 /// What unwinds in place of a process that was killed.
 pub struct Killed;
@@ -96,6 +96,27 @@ impl Process {
             self.note(bytes_of(segment));
         }
     }
+
+    /// What its fate has for the next message, before it is sent.
+    fn strike(&self, mock: &Mock) {
+        let number = self.batches.fetch_add(1, SeqCst) + 1;
+        if let Some((at, death)) = self.fate.at_batch.filter(|(at, _)| number >= *at) {
+            self.note(&at.to_be_bytes());
+            self.die(death);
+        }
+        if let Some((at, faults)) = &self.fate.later {
+            if *at == number {
+                mock.set_faults(faults.clone());
+            }
+        }
+    }
+
+    fn watch_unit_data(&self, mock: &Mock, modified: bool) {
+        if let Some((range, bytes)) = self.fate.unit_data.as_ref().filter(|_| modified) {
+            let hurt = mock.truth(range.clone()) != *bytes;
+            self.hurt.fetch_add(u64::from(hurt), SeqCst);
+        }
+    }
 }
 
 fn bytes_of<'a>(segment: &'a Segment<'_>) -> &'a [u8] {
@@ -109,55 +130,23 @@ fn first_byte(frame: &Frame<'_>) -> Option<u8> {
     bytes_of(frame.segments.first()?).first().copied()
 }
 
-/// A link of a mortal process.
-pub struct MortalLink {
-    pub inner: MockLink,
-    pub mock: Mock,
-    pub process: Arc<Process>,
-}
-
-impl MortalLink {
-    fn watch_unit_data(&self, modified: bool) {
-        if let Some((range, bytes)) = self.process.fate.unit_data.as_ref().filter(|_| modified) {
-            let hurt = self.mock.truth(range.clone()) != *bytes;
-            self.process.hurt.fetch_add(u64::from(hurt), SeqCst);
-        }
-    }
-}
-
-impl Link for MortalLink {
-    fn name(&self) -> &str {
-        self.inner.name()
-    }
-    fn level(&self) -> Option<Millivolts> {
-        self.inner.level()
-    }
-    fn limits(&self) -> Limits {
-        self.inner.limits()
-    }
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        let process = Arc::clone(&self.process);
+/// The link of a mortal process.
+pub fn mortal(mock: &Mock, process: &Arc<Process>) -> Altered<MockLink> {
+    let (mock, alive) = (mock.clone(), Arc::clone(process));
+    let process = Arc::clone(process);
+    let link = Altered::new(mock.link(), move |link, batch, sck| {
         if process.is_dead() {
             return Err(LinkError::Io(io::ErrorKind::BrokenPipe.into()));
         }
-        let number = process.batches.fetch_add(1, SeqCst) + 1;
-        if let Some((at, death)) = process.fate.at_batch.filter(|(at, _)| number >= *at) {
-            process.note(&at.to_be_bytes());
-            process.die(death);
-        }
-        if let Some((at, faults)) = &process.fate.later {
-            if *at == number {
-                self.mock.set_faults(faults.clone());
-            }
-        }
+        process.strike(&mock);
         let modifying =
             |frame: &Frame| first_byte(frame).is_some_and(|byte| MODIFYING.contains(&byte));
         let modified = batch.iter().any(modifying);
         process.note_all(batch);
-        let sent = self.inner.transfer(batch, sck);
+        let sent = link.transfer(batch, sck);
         process.note_all(batch);
         process.note(&[u8::from(sent.is_ok()), sck.0 as u8]);
-        self.watch_unit_data(modified);
+        process.watch_unit_data(&mock, modified);
         if matches!(sent, Err(LinkError::PowerCut { .. })) {
             process.supply_failed.store(true, SeqCst);
             if let Some(loss) = process.fate.with_supply {
@@ -165,13 +154,6 @@ impl Link for MortalLink {
             }
         }
         sent
-    }
-    fn now(&self) -> Duration {
-        self.inner.now()
-    }
-    fn wait(&mut self, time: Duration) {
-        if !self.process.is_dead() {
-            self.inner.wait(time);
-        }
-    }
+    });
+    link.while_alive(move || !alive.is_dead())
 }

@@ -18,7 +18,7 @@ use norlock::unit::{Digest, ImageName, Unit};
 use super::board::catalogue;
 use super::command::{Claim, Command, Options};
 use super::files::MortalStore;
-use super::process::{MortalLink, Process};
+use super::process::{Process, mortal};
 use super::swarm::Armed;
 use super::world::{FOLDER, World, piece_path};
 
@@ -124,11 +124,7 @@ impl World {
     }
 
     fn bench(&self, options: &Options, process: &Arc<Process>) -> Bench {
-        let link = MortalLink {
-            inner: self.mock.link(),
-            mock: self.mock.clone(),
-            process: Arc::clone(process),
-        };
+        let link = mortal(&self.mock, process);
         Bench {
             way: Way::Link(Box::new(link)),
             level: None,
