@@ -17,7 +17,13 @@ use crate::link::{Frame, LinkError, Purpose, Scope, Segment};
 use crate::part::{EraseType, Part, ProgramMethod};
 use busy::{Course, Look, Operation};
 use learnt::Learnt;
+pub use learnt::MESSAGE;
 
+/// Bytes that a look reads of the status register; the last counts. The settle time lies behind the opcode, and
+/// when a chip takes over its status for the first byte is not printed: it may be as of before that time. The
+/// register is put out again and again for as long as it is clocked (W25Q128JV Rev. I, Read Status Register;
+/// its words from memory), so a byte more is as of later.
+const STATUS_BYTES: usize = 2;
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;
 /// BP0 to BP2, or what else stands there: bits that no erase or program of any family changes. An open
@@ -45,6 +51,8 @@ pub struct Armed {
     strange: Option<u8>,
     /// Auto address increment was begun and is not known to have ended.
     incrementing: bool,
+    /// What a message costs besides its bits.
+    message: Duration,
     /// What each kind of operation takes this chip.
     learnt: BTreeMap<(u8, u32), Learnt>,
 }
@@ -67,6 +75,7 @@ impl Chip {
             latched: false,
             strange: None,
             incrementing: false,
+            message: MESSAGE,
             learnt: BTreeMap::new(),
         })
     }
@@ -77,6 +86,12 @@ impl Armed {
     #[must_use]
     pub fn part(&self) -> &Part {
         self.chip.part()
+    }
+
+    /// Waits for this chip as is best where a message costs so much besides its bits; [`MESSAGE`] otherwise.
+    #[must_use]
+    pub fn with_message(self, message: Duration) -> Self {
+        Self { message, ..self }
     }
 
     /// Link time.
@@ -380,9 +395,9 @@ impl Armed {
         let limits = self.chip.guard.limits();
         let width = &self.chip.width;
         let head = width.command(width.program_opcode(), Address(0), 0).len();
-        // An exchange counts in both directions, so that both bytes of a look do.
-        let statuses = 1 + looks * self.look_frames();
-        let beside = limits.counted(1) + statuses * limits.counted(2) + limits.counted(head);
+        // An exchange counts in both directions, so that all bytes of a look do.
+        let statuses = looks * self.look_frames() * limits.counted(1 + STATUS_BYTES);
+        let beside = limits.counted(1) + limits.counted(2) + statuses + limits.counted(head);
         let room = limits.batch_out_bytes.saturating_sub(beside);
         (room - room % limits.segment_align_bytes.max(1)).max(1)
     }
@@ -391,10 +406,11 @@ impl Armed {
     fn looks_beside(&self, length: usize) -> usize {
         let (limits, frames) = (self.chip.guard.limits(), self.look_frames());
         let fit = |looks: &usize| {
-            let statuses = 1 + looks * frames;
+            let statuses = looks * frames;
+            let into = limits.counted(2) + statuses * limits.counted(1 + STATUS_BYTES);
             self.room_for_program(*looks) >= length
-                && statuses * limits.counted(2) <= limits.batch_in_bytes
-                && 3 + 2 * statuses <= limits.batch_segments
+                && into <= limits.batch_in_bytes
+                && 5 + 2 * statuses <= limits.batch_segments
         };
         (1..=Learnt::LOOKS_MAX).rev().find(fit).unwrap_or(1)
     }

@@ -7,6 +7,12 @@ use crate::jedec::LaneRead;
 use crate::part::FourByte;
 
 impl Chip {
+    /// Whether the link says that more than one lane comes in.
+    #[must_use]
+    pub fn has_lanes(&self) -> bool {
+        self.guard.limits().lanes.into > 1
+    }
+
     /// The reads on several lanes that part, link and addressing have, best first. Whether quad reads are
     /// enabled is for [`Chip::quad_enabled`] to tell, and whether the lanes are wired for a comparison.
     #[must_use]

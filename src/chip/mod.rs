@@ -19,7 +19,7 @@ mod width;
 use std::ops::Range;
 use std::time::Duration;
 
-pub use armed::{Armed, word_settle};
+pub use armed::{Armed, MESSAGE, word_settle};
 pub use bare::{Bare, FirstLook, short_id};
 pub use error::ChipError;
 pub use pass::{Frames, Order, Pass, PassEnd};
@@ -164,6 +164,11 @@ impl Chip {
     #[must_use]
     pub fn sck(&self) -> Hertz {
         self.sck
+    }
+
+    /// Reads at `sck` at the most from now on: contact has proven it since the chip was met.
+    pub fn proven_up_to(&mut self, sck: Hertz) {
+        self.sck = sck;
     }
 
     /// Size of the array.

@@ -41,8 +41,8 @@ impl Pace {
     /// fdatasync of 64 bytes took 4.3 ms on a virtual disk (measured); it takes less on a good disk, and
     /// more on most cards.
     pub const RECORDS: Duration = Duration::from_millis(8);
-    /// What users of common single-board computers report (common practice, no source).
-    pub const MESSAGE: Duration = Duration::from_micros(50);
+    /// Where nobody has measured it.
+    pub const MESSAGE: Duration = crate::chip::MESSAGE;
     /// spidev's default for `bufsiz` (Linux `drivers/spi/spidev.c`).
     pub const MESSAGE_BYTES: u32 = 4096;
 

@@ -16,14 +16,17 @@ const SKIPPED_WORDS: usize = 3;
 /// wrong bit in its one address then misplaces no more than the page of other parts.
 const RUN_MAX_BYTES: u32 = 256;
 
-/// Bytes besides data that one page program puts on the wire: write enable, two status reads of two
-/// bytes, opcode. The address comes on top.
-const FRAMING_BYTES_PAGE: u64 = 6;
-/// Bytes on the wire per AAI word: opcode, two data bytes, a status read.
-const WIRE_BYTES_AAI_WORD: u64 = 5;
+/// Bytes besides data that one page program puts on the wire: write enable, a status read of two bytes, opcode,
+/// one of three. The address comes on top.
+const FRAMING_BYTES_PAGE: u64 = 7;
+/// Bytes on the wire per AAI word: opcode, two data bytes, a status read of three.
+const WIRE_BYTES_AAI_WORD: u64 = 6;
 /// Bytes around a run of AAI words: write enable and write disable, a status read behind each. The
 /// address comes on top.
 const FRAMING_BYTES_AAI: u64 = 6;
+/// Of so many programs one takes a message more: the chip is waited for as long as it took for the last eight, and
+/// of nine that are alike each is the longest as often as the others (own reckoning).
+const OPERATIONS_A_LOOK: u32 = 9;
 /// Messages of an erase: a look at the ID, write enable, the erase, and a look at the status when it
 /// should be done.
 const ERASE_MESSAGES: u32 = 4;
@@ -117,7 +120,12 @@ impl Rates {
             // A run of words lies within a few hundred bytes, and single bytes go by themselves.
             ProgramMethod::AaiWord => load.increments + (load.programs - load.words()),
         };
-        self.waited(load) + self.wire(load) + self.pace.message.saturating_mul(messages)
+        let again = match self.method {
+            ProgramMethod::AaiWord => Duration::ZERO,
+            _ => self.pace.message / OPERATIONS_A_LOOK,
+        };
+        let message = self.pace.message + again;
+        self.waited(load) + self.wire(load) + message.saturating_mul(messages)
     }
 
     /// Erases, with their messages.

@@ -4,7 +4,7 @@ use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use super::learnt::{Learnt, Plan};
-use super::{Armed, STEADY, WEL, WIP};
+use super::{Armed, STATUS_BYTES, STEADY, WEL, WIP};
 use crate::chip::ChipError;
 use crate::jedec::status::FLAG_READY;
 use crate::jedec::{Address, opcode};
@@ -27,14 +27,14 @@ pub(super) struct Operation {
 /// One look at a busy chip.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Look {
-    status: [u8; 1],
+    status: [u8; STATUS_BYTES],
     /// The flag status register, where the part has one.
     flag: [u8; 1],
 }
 
 impl Look {
     pub(super) fn status(self) -> u8 {
-        let [status] = self.status;
+        let [.., status] = self.status;
         status
     }
 }
@@ -67,7 +67,8 @@ impl Armed {
     }
 
     fn learnt(&mut self, operation: &Operation) -> &mut Learnt {
-        let new = || Learnt::new(operation.time);
+        let message = self.message;
+        let new = || Learnt::new(operation.time, message);
         self.learnt.entry(operation.kind).or_insert_with(new)
     }
 
@@ -85,10 +86,10 @@ impl Armed {
 
     /// What a look takes on the wire beside a modifying frame.
     pub(super) fn look_time(&self) -> Duration {
-        let frame = 16_u64
-            .saturating_mul(1_000_000_000)
-            .div_ceil(u64::from(self.sck().0.max(1)));
-        Duration::from_nanos(frame.saturating_mul(self.look_frames() as u64))
+        let flag_bytes = 2 * (self.look_frames() - 1);
+        let clocks = 8 * (1 + STATUS_BYTES + flag_bytes) as u64;
+        let second = 1_000_000_000_u64.saturating_mul(clocks);
+        Duration::from_nanos(second.div_ceil(u64::from(self.sck().0.max(1))))
     }
 
     /// Frames that look at the chip, each after its settle time.
@@ -234,7 +235,7 @@ impl Armed {
     /// Looks for the family's error flags, and clears them if one is set.
     fn judge_end(&mut self, operation: &Operation, look: Look) -> Result<(), ChipError> {
         let family = self.part().status;
-        let ([status], [flag]) = (look.status, look.flag);
+        let (status, [flag]) = (look.status(), look.flag);
         let flag = self.is_flagged().then_some(flag);
         if family.failed(status, flag).is_none() {
             // Most chips clear WEL by themselves; one that does not must not stay enabled.

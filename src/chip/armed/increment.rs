@@ -8,7 +8,7 @@
 use std::time::Duration;
 
 use super::busy::{Course, Operation};
-use super::{Armed, WEL, WIP};
+use super::{Armed, STATUS_BYTES, WEL, WIP};
 use crate::chip::ChipError;
 use crate::jedec::{Address, opcode};
 use crate::link::{Frame, Limits, LinkError, Segment};
@@ -18,7 +18,7 @@ use crate::part::Part;
 /// (no source: the maximum of the table's parts that state one is 60 us).
 const SETTLE_MAX: Duration = Duration::from_micros(100);
 /// Bytes on the wire per word: opcode and two data bytes, opcode and status.
-const WORD_BYTES: usize = 5;
+const WORD_BYTES: usize = 3 + 1 + STATUS_BYTES;
 /// Bytes on the wire around the words: 06h, 05h with status, an address; 04h, 05h with status.
 const AROUND_BYTES: usize = 3 + 4 + 3;
 
@@ -114,7 +114,7 @@ impl Armed {
         let wire = |bytes: usize| bytes as u128 * 8_000_000_000 / sck;
         let around = usize::from(starts) + usize::from(ends);
         // An exchange counts in both directions, so the sum is right for either form of frames.
-        let word = limits.counted(3) + limits.counted(2);
+        let word = limits.counted(3) + limits.counted(1 + STATUS_BYTES);
         let address = usize::from(starts) * (limits.counted(3 + 4) - limits.counted(3));
         let out = around * (limits.counted(1) + limits.counted(2)) + address;
         let by_size = limits.batch_out_bytes.min(limits.batch_in_bytes);
@@ -132,7 +132,7 @@ impl Armed {
     fn send_words(&mut self, words: &Words<'_>, settle: Option<Duration>) -> Result<(), ChipError> {
         let (mut before, mut behind) = ([0], [0]);
         let count = words.data.len() / 2;
-        let mut statuses = vec![0; count];
+        let mut statuses = vec![[0; STATUS_BYTES]; count];
         let heads: Vec<Vec<u8>> = self.word_frames(words);
         let after = settle.unwrap_or(self.part().page_program.typical);
         let read = |into| {
@@ -146,7 +146,7 @@ impl Armed {
             batch.push(Frame::new(vec![Segment::Out(&[opcode::WRITE_ENABLE])]));
             batch.push(read(&mut before));
         }
-        for (head, status) in heads.iter().zip(statuses.chunks_mut(1)) {
+        for (head, status) in heads.iter().zip(&mut statuses) {
             batch.push(Frame::new(vec![Segment::Out(head)]));
             batch.push(read(status).after(after));
         }
@@ -164,7 +164,7 @@ impl Armed {
         if words.starts {
             self.enabled(words.address, before)?;
         }
-        for (at, status) in (words.address.0..).step_by(2).zip(statuses) {
+        for (at, [.., status]) in (words.address.0..).step_by(2).zip(statuses) {
             self.judge_word(Address(at), status, settle.is_none())?;
         }
         if words.ends {

@@ -8,9 +8,11 @@ use std::time::Duration;
 
 use crate::part::Timing;
 
-/// What one more message is taken to cost, against time that the chip stands ready and nobody looks: a system
-/// call and a wake-up on a small computer (common practice, no source).
-const MESSAGE: Duration = Duration::from_micros(120);
+/// What a message costs besides its bits where nobody has measured it: what users of common single-board
+/// computers report (common practice, no source).
+pub const MESSAGE: Duration = Duration::from_micros(50);
+/// No message is taken to cost less: looks would follow each other without a pause.
+const MESSAGE_LEAST: Duration = Duration::from_micros(10);
 /// Operations that are remembered. They are all asked about at first, and then one of as many.
 const KEPT: usize = 8;
 /// From so many on what the part says no longer counts; and so many in a row that were later than all before
@@ -36,6 +38,8 @@ impl Bounds {
 #[derive(Debug, Clone)]
 pub(super) struct Learnt {
     timing: Timing,
+    /// What one more message costs, against time that the chip stands ready and nobody looks.
+    message: Duration,
     seen: VecDeque<Bounds>,
     /// Operations since one was asked about, and whether the last was ready at another time than planned.
     unasked: usize,
@@ -51,16 +55,19 @@ pub(super) struct Plan {
     pub settle: Duration,
     /// Whether looks are made from `first` on, to learn from; otherwise the first one is at `settle`.
     pub asks: bool,
+    /// What one more message costs.
+    pub message: Duration,
 }
 
 impl Learnt {
     /// Looks that share a message at the most.
     pub(super) const LOOKS_MAX: usize = 4;
 
-    /// Nothing is known but what the part says.
-    pub(super) fn new(timing: Timing) -> Self {
+    /// Nothing is known but what the part says, and what a message costs.
+    pub(super) fn new(timing: Timing, message: Duration) -> Self {
         Self {
             timing,
+            message: message.max(MESSAGE_LEAST),
             seen: VecDeque::with_capacity(KEPT + 1),
             unasked: 0,
             astray: false,
@@ -77,7 +84,8 @@ impl Learnt {
         let mut known: Vec<Bounds> = self.seen.iter().copied().collect();
         known.extend(few.then_some(said));
         let settles = known.iter().map(|bounds| bounds.ready);
-        let settle = settles.min_by(|a, b| cost(&known, *a).total_cmp(&cost(&known, *b)));
+        let cost = |settle| cost(&known, settle, self.message);
+        let settle = settles.min_by(|a, b| cost(*a).total_cmp(&cost(*b)));
         let first = known.iter().map(|bounds| bounds.busy).min();
         let (settle, first) = (settle.unwrap_or_default(), first.unwrap_or_default());
         let max = self.timing.max.max(self.timing.typical);
@@ -88,6 +96,7 @@ impl Learnt {
             first: first.min(settle).max(least),
             settle,
             asks: self.seen.len() < KEPT || self.unasked >= KEPT || self.astray,
+            message: self.message,
         }
     }
 
@@ -95,7 +104,7 @@ impl Learnt {
     pub(super) fn saw(&mut self, plan: &Plan, busy: Duration, ready: Duration) {
         let again = self.astray;
         let lost = plan.settle.saturating_sub(ready);
-        let early = busy.is_zero() || lost > MESSAGE;
+        let early = busy.is_zero() || lost > self.message;
         self.astray = busy >= plan.settle || (plan.asks && early);
         // Of what was not asked about only the late ones would tell, and make the chip seem slower.
         if !plan.asks {
@@ -152,23 +161,23 @@ impl Plan {
             Some(late) => late,
             None => self.settle.saturating_sub(self.first) / 2,
         };
-        worth(late).min(PAUSE_MAX)
+        worth(late, self.message).min(PAUSE_MAX)
     }
 }
 
 /// The step at which looks over so long cost as much in messages as in time lost behind the last of them.
-fn worth(long: Duration) -> Duration {
-    Duration::from_secs_f64((2.0 * MESSAGE.as_secs_f64() * long.as_secs_f64()).sqrt())
+fn worth(long: Duration, message: Duration) -> Duration {
+    Duration::from_secs_f64((2.0 * message.as_secs_f64() * long.as_secs_f64()).sqrt())
 }
 
 /// Seconds that a first look at `settle` would have cost in all: the time after the chip was ready, or the
 /// messages and the time that it takes to find that it is.
-fn cost(known: &[Bounds], settle: Duration) -> f64 {
+fn cost(known: &[Bounds], settle: Duration, message: Duration) -> f64 {
     let each = known.iter().map(|bounds| {
         let time = bounds.middle();
         match settle.checked_sub(time) {
             Some(lost) => lost.as_secs_f64(),
-            None => (MESSAGE + worth(time.saturating_sub(settle))).as_secs_f64(),
+            None => (message + worth(time.saturating_sub(settle), message)).as_secs_f64(),
         }
     });
     each.sum()

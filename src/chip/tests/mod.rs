@@ -6,6 +6,7 @@ mod altered;
 mod armed;
 mod increment;
 mod lanes;
+mod looks;
 mod meeting;
 mod parts;
 mod reading;

@@ -174,8 +174,8 @@ impl Case {
             })
         };
         let lengths = starts.map(bytes).filter(|bytes| *bytes > 0);
-        // Write enable, two status reads, opcode, address.
-        let each = |bytes: usize| self.part.page_program.typical + bytes_at(10, 9 + bytes as u32);
+        // Write enable, two status reads of two and three bytes, opcode, address.
+        let each = |bytes: usize| self.part.page_program.typical + bytes_at(10, 10 + bytes as u32);
         lengths.map(each).sum()
     }
 
@@ -184,7 +184,7 @@ impl Case {
     /// given its maximum.
     fn words(&self, range: &Range<u32>, erased: bool) -> Duration {
         let time = self.part.page_program;
-        let (word, single) = (time.max + bytes_at(10, 5), time.typical + bytes_at(10, 10));
+        let (word, single) = (time.max + bytes_at(10, 6), time.typical + bytes_at(10, 11));
         // Write enable, status, write disable, status, address.
         let around = bytes_at(10, 9);
         let mut sum = Duration::ZERO;

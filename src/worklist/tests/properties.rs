@@ -10,8 +10,8 @@ fn naive_time(current: &[u8], target: &[u8], size: u32, erase: Duration) -> Dura
         .chunks(size as usize)
         .zip(target.chunks(size as usize));
     let changed = blocks.filter(|(old, new)| old != new);
-    // A page of 16 bytes with its frame of 9 at 10 MHz; a byte read back at 12 MHz; the journal.
-    let page = Duration::from_micros(300) + Duration::from_nanos(25 * 800);
+    // A page of 16 bytes with its frame of 10 at 10 MHz; a byte read back at 12 MHz; the journal.
+    let page = Duration::from_micros(300) + Duration::from_nanos(26 * 800);
     let besides = Duration::from_nanos(u64::from(size) * 8000 / 12) + Duration::from_millis(8);
     let pages = |new: &[u8]| {
         new.chunks(16)
