@@ -2,12 +2,14 @@
 
 use std::io;
 use std::sync::Arc;
+use std::time::Duration;
 
 use super::abreast::Lane;
 use super::figures;
 use super::progress::{Mode, Progress};
 use super::stop::Stopping;
 use super::waterline::Unit;
+use crate::jedec::Hertz;
 use crate::job::{Attendant, Task};
 
 /// Shows progress and passes Ctrl-C on.
@@ -44,6 +46,10 @@ impl Watcher {
 }
 
 impl Attendant for Watcher {
+    fn expects(&mut self, sck: &[Hertz], about: Duration) {
+        self.progress.expected(sck, about);
+    }
+
     fn begins(&mut self, task: &Task) {
         let (name, unit) = match (task.name, task.bytes) {
             ("first" | "second", _) => (format!("{} read", task.name), Unit::Bytes),

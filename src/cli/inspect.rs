@@ -1,6 +1,6 @@
 //! `inspect`: which image, which map, and where the draft goes.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::args::{InspectArgs, PictureFile};
@@ -45,7 +45,11 @@ pub fn inspect(args: &InspectArgs) -> Result<Answer, Stop> {
             Ok(Answer::new(verdict(report.sane), screen, &report))
         }
         Some(other) => {
-            let other = Opened::new(&store, other, None)?;
+            let (mut one, mut other) = (one, Opened::new(&store, other, None)?);
+            if one.name == other.name || one.folder() != other.folder() {
+                one.named_by_folder(&store);
+                other.named_by_folder(&store);
+            }
             let (report, first) = job::compare(&one.inspected(map), &other.inspected(map))?;
             draft(args, &store, &first.found, Some(&report.found))?;
             let title = report.images.join(" and ");
@@ -60,6 +64,7 @@ pub fn inspect(args: &InspectArgs) -> Result<Answer, Stop> {
 /// An image, and the unit that it belongs to.
 struct Opened {
     name: String,
+    path: PathBuf,
     file: Box<dyn StoreFile>,
     unit: Option<Unit>,
     is_backup: bool,
@@ -82,10 +87,26 @@ impl Opened {
             .is_some_and(|unit| is_backup(store.as_ref(), unit, path));
         Ok(Self {
             name,
+            path: path.to_owned(),
             file,
             unit: found,
             is_backup,
         })
+    }
+
+    /// The unit's folder.
+    fn folder(&self) -> Option<&Path> {
+        self.unit.as_ref().map(Unit::folder)
+    }
+
+    /// Two units' images have the same names: the folder tells which is whose.
+    fn named_by_folder(&mut self, store: &RealStore) {
+        let unit = self.unit.as_ref().map(|unit| unit.name().to_owned());
+        let whole = store.canonical(&self.path).ok();
+        let folder = || Some(whole?.parent()?.file_name()?.to_string_lossy().into_owned());
+        if let Some(folder) = unit.or_else(folder) {
+            self.name = format!("{folder}/{}", self.name);
+        }
     }
 
     fn inspected<'a>(&'a self, map: Option<&'a RegionMap>) -> Inspected<'a> {

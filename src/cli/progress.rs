@@ -8,8 +8,10 @@ use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressFinish, 
 use serde::Serialize;
 
 use super::abreast::Lane;
+use super::figures::about_seconds;
 use super::look::{complain, say};
 use super::waterline::{MARKS, Reached, Unit, beside, labelled};
+use crate::jedec::Hertz;
 use crate::job::clean;
 
 /// How progress is shown.
@@ -79,6 +81,8 @@ enum Event<'a> {
         total: u64,
         unit: Unit,
     },
+    /// Reads of the whole chip come, at these clocks, and take about so long in all.
+    Expected { sck: &'a [Hertz], about: Duration },
     /// A signal asked to stop.
     Stopping,
 }
@@ -169,6 +173,23 @@ impl Progress {
 
     fn draw_on(&self, bar: Option<ProgressBar>) {
         *self.drawn.lock().unwrap_or_else(PoisonError::into_inner) = bar;
+    }
+
+    /// Says how long the reads that come take in all. Among other units' waterlines there is no room for it.
+    pub fn expected(&mut self, sck: &[Hertz], about: Duration) {
+        let of = self.lane.iter().map(|(unit, _)| format!("{unit}, "));
+        let clocks: Vec<String> = sck.iter().map(Hertz::to_string).collect();
+        let words = format!(
+            "{}reads at {}: {}",
+            of.collect::<String>(),
+            clocks.join(" and "),
+            about_seconds(about)
+        );
+        match (self.mode, &self.lane) {
+            (Mode::Json, _) => self.tell(&Event::Expected { sck, about }),
+            (Mode::Lines, _) | (Mode::Waterline, None) => self.line(&words),
+            (Mode::Waterline, Some(_)) | (Mode::Silent, _) => {}
+        }
     }
 
     /// Begins a stage such as `second read` of `total` bytes or steps.

@@ -108,7 +108,7 @@ pub fn run(command: Command, look: Look) -> Exit {
     once(command, look).0
 }
 
-/// The same for one unit, and gives what the command reports as data.
+/// The same for one unit, and gives what the command reports, or its stop, as data.
 pub fn once(command: Command, look: Look) -> (Exit, serde_json::Value) {
     conclude(worked(command, Ok(()), look), look)
 }
@@ -164,8 +164,11 @@ pub fn conclude(ended: Ended, look: Look) -> (Exit, serde_json::Value) {
         let exit = if ended.changes { exit } else { Exit::FileFault };
         return (exit, serde_json::Value::Null);
     }
-    let data = ended.result.map(|answer| answer.data);
-    (exit, data.unwrap_or_default())
+    let data = match ended.result {
+        Ok(answer) => answer.data,
+        Err(stop) => serde_json::to_value(stop).unwrap_or_default(),
+    };
+    (exit, data)
 }
 
 /// A stop as it suits the command line: its next step names the unit, and a command that needs no chip
@@ -199,10 +202,12 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Contact(args) => contact(&args, look, typed),
         Command::Id(args) => {
             let setup = setup(&args.bus, args.unit.as_deref())?;
-            let mut report = job::id(setup.bench, &mut watcher(look)?)?;
+            // A folder that is no unit yet, or cannot be read, tells nothing of the chip.
             let folder = args.unit.as_deref();
-            report.unfinished = folder.and_then(|unit| job::unfinished_of_unit(setup.store, unit));
-            Ok(Answer::new(Exit::True, show::id(&report, typed), &report))
+            let unit = folder.and_then(|unit| job::unit_in(&setup.store, unit).ok()?);
+            let report = job::id(unit.as_ref(), setup.bench, &mut watcher(look)?)?;
+            let exit = verdict(report.another.is_none());
+            Ok(Answer::new(exit, show::id(&report, typed), &report))
         }
         Command::Sfdp(args) => sfdp(&args, look, typed),
         Command::Backup(args) => backup(&args, look, typed),
@@ -242,11 +247,9 @@ fn backup(args: &args::BackupArgs, look: Look, typed: &Typed) -> Result<Answer, 
     };
     setup.bench.sck = proven.unwrap_or(setup.bench.sck);
     let mut watcher = watcher_of(&args.bus, look)?;
-    let report = job::backup_beside(&mut unit, &args.beside, setup.bench, &mut watcher)?;
-    let mut screen = show::backup(&report, typed);
-    if let Some(sck) = proven {
-        screen = screen.row("SCK", format!("{sck}, as the last contact proved"));
-    }
+    let mut report = job::backup_beside(&mut unit, &args.beside, setup.bench, &mut watcher)?;
+    report.sck_proven = proven;
+    let screen = show::backup(&report, typed);
     Ok(Answer::new(Exit::True, screen, &report))
 }
 

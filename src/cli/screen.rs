@@ -14,7 +14,7 @@
 use crate::jedec::Address;
 
 use super::figures::hash_lines;
-use super::wrap::{COLUMNS, columns, hanging, wrap};
+use super::wrap::{COLUMNS, columns, hanging, pasted, shell_words, wrap};
 use crate::job::clean;
 
 /// What a command says when it ends.
@@ -116,8 +116,13 @@ impl Screen {
         if let Some(chip) = &self.chip {
             lines.extend(hanging("Chip  ", chip));
         }
-        for (i, step) in self.next.iter().enumerate() {
-            lines.extend(hanging(if i == 0 { "Next  " } else { "      " }, step));
+        let mut prefix = "Next  ";
+        for (part, is_command) in self.next.iter().flat_map(|step| parted(step)) {
+            lines.extend(match is_command {
+                true => pasted(prefix, part),
+                false => hanging(prefix, part),
+            });
+            prefix = "      ";
         }
         lines.iter().map(|line| format!("{line}\n")).collect()
     }
@@ -181,6 +186,29 @@ impl Evidence {
             Self::Staff { mark, text } => staff_lines(mark, text),
         }
     }
+}
+
+/// A step with the command at its end by itself, and which of the two is one. What is typed again from a screen
+/// begins a line, and goes on as a shell takes it.
+fn parted(step: &str) -> Vec<(&str, bool)> {
+    if is_command(step) {
+        return vec![(step, true)];
+    }
+    match step.rfind(": norlock ") {
+        Some(at) if is_command(&step[at + 2..]) => {
+            vec![(&step[..=at], false), (&step[at + 2..], true)]
+        }
+        _ => vec![(step, false)],
+    }
+}
+
+/// Whether it is a command and no sentence about one, which has its stops.
+fn is_command(text: &str) -> bool {
+    let stops = |word: &str| word.ends_with([',', ';', ':', '.']) && !word.starts_with(['.', '/']);
+    let starts = ["norlock ", "cp "]
+        .iter()
+        .any(|name| text.starts_with(name));
+    starts && !shell_words(text).any(stops)
 }
 
 /// A staff line as it is where it fits, since its columns were laid out by the caller.

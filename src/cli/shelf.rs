@@ -37,6 +37,8 @@ pub struct Shelved {
     pub done: Vec<String>,
     /// The stage that did not end well, with its exit code.
     pub stopped: Option<(String, u8)>,
+    /// The interlocks that held it there.
+    pub held: Vec<String>,
     /// Stages that are still to come.
     pub due: Vec<String>,
     /// Journal of a write that did not end.
@@ -191,6 +193,7 @@ impl Row<'_> {
                 before: Vec::new(),
                 done: Vec::new(),
                 stopped: None,
+                held: Vec::new(),
                 due: place.names(|_| true),
                 unfinished: None,
             };
@@ -282,8 +285,9 @@ impl Row<'_> {
             if let Some(own) = words.bus_mut() {
                 own.attested.clone_from(&bus.attested);
             }
-            let exit = once(words, self.look).0;
+            let (exit, told) = once(words, self.look);
             if exit != Exit::True {
+                shelved.held = interlocks(&told);
                 return Err(Early::Stage(stage.command().to_owned(), exit));
             }
             shelved.due.remove(0);
@@ -381,6 +385,7 @@ impl Row<'_> {
                 let typed = place.stages.first().map(|(_, command)| Typed::of(command));
                 stop.next = typed.unwrap_or_default().fill(&stop.next);
                 self.complain(&stop);
+                shelved.held = interlocks(&serde_json::json!(stop));
                 let next = shelved.due.first().cloned().unwrap_or_default();
                 (next, stop.exit, stop.headline)
             }
@@ -419,6 +424,16 @@ impl From<Stop> for Early {
     fn from(stop: Stop) -> Self {
         Self::Before(Box::new(stop))
     }
+}
+
+/// The interlocks that a stop names, as data.
+fn interlocks(stop: &serde_json::Value) -> Vec<String> {
+    let held = stop.get("held").and_then(serde_json::Value::as_array);
+    let names = held
+        .into_iter()
+        .flatten()
+        .filter_map(|held| held.get("interlock")?.as_str());
+    names.map(str::to_owned).collect()
 }
 
 fn not_moved(headline: &str, means: &str) -> Stop {

@@ -47,6 +47,52 @@ pub fn hanging(prefix: &str, text: &str) -> Vec<String> {
         .collect()
 }
 
+/// A command behind `prefix`: where it does not fit, lines end as a shell wants it to go on on the next one, and
+/// an option keeps its value.
+#[must_use]
+pub fn pasted(prefix: &str, command: &str) -> Vec<String> {
+    let command = clean(command);
+    let indent = columns(prefix);
+    if indent + columns(&command) <= COLUMNS {
+        return vec![format!("{prefix}{command}")];
+    }
+    let mut lines: Vec<String> = Vec::new();
+    let mut words = shell_words(&command).peekable();
+    while let Some(word) = words.next() {
+        let is_value = |next: &&str| word.starts_with("--") && !next.starts_with('-');
+        let atom = match words.next_if(is_value) {
+            Some(value) => format!("{word} {value}"),
+            None => word.to_owned(),
+        };
+        match lines.last_mut() {
+            Some(line) if columns(line) + 1 + columns(&atom) + 2 <= COLUMNS - indent => {
+                line.push(' ');
+                line.push_str(&atom);
+            }
+            _ => lines.push(atom),
+        }
+    }
+    let last = lines.len().saturating_sub(1);
+    let line = |(i, line): (usize, &String)| {
+        let before = if i == 0 { prefix } else { "" };
+        let behind = if i < last { " \\" } else { "" };
+        format!("{before:<indent$}{line}{behind}")
+    };
+    lines.iter().enumerate().map(line).collect()
+}
+
+/// The words of a command as they were typed, those in quotes whole.
+pub fn shell_words(command: &str) -> impl Iterator<Item = &str> {
+    let (mut quoted, mut escaped) = (false, false);
+    let parts = command.split(move |c: char| {
+        let space = c == ' ' && !quoted && !escaped;
+        quoted ^= c == '\'' && !escaped;
+        escaped = c == '\\' && !quoted && !escaped;
+        space
+    });
+    parts.filter(|word| !word.is_empty())
+}
+
 /// Columns that a text takes, at one per character.
 #[must_use]
 pub fn columns(text: &str) -> usize {
@@ -103,6 +149,28 @@ mod tests {
         let lines = hanging("Next  ", &long);
         assert!(lines.iter().all(|line| columns(line) <= COLUMNS));
         assert!(lines[1].starts_with("      word"));
+    }
+
+    /// What a shell makes of the lines is the command (POSIX, Shell Command Language, 2.2.1: a backslash and a
+    /// newline are removed).
+    #[test]
+    fn a_long_command_goes_on_as_a_shell_takes_it() {
+        let command = "norlock write target.bin --unit 'my unit, that of the harbour' --spidev /dev/spidev0.0 \
+                       --because 'it'\\''s \"so\"; and more of it' --sck 12.5MHz --lift-protection";
+        let lines = pasted("Next  ", command);
+        assert!(lines.len() > 2, "{lines:?}");
+        assert!(
+            lines.iter().all(|line| columns(line) <= COLUMNS),
+            "{lines:?}"
+        );
+        assert!(
+            lines.iter().all(|line| !line.ends_with("--unit \\")),
+            "{lines:?}"
+        );
+        let typed = lines.join("\n").replace("\\\n", "");
+        let typed = typed.trim_start_matches("Next  ");
+        assert_eq!(shlex::split(typed).unwrap(), shlex::split(command).unwrap());
+        assert_eq!(pasted("Next  ", "norlock id"), ["Next  norlock id"]);
     }
 
     #[test]

@@ -8,6 +8,7 @@ use super::{Acceptable, Held, Interlock, Panel};
 use crate::jedec::Address;
 use crate::jedec::status::{Protection, StatusLock};
 use crate::part::Refused;
+use crate::worklist::grouped;
 
 /// Ranges that a row names.
 const PLACES_SHOWN: usize = 4;
@@ -201,13 +202,12 @@ impl Panel {
     /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be
     /// accepted with a reason that names the unit.
     pub(crate) fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
-        let means = match self.is_for_protection() {
-            true => {
+        let means = match (self.is_for_protection(), self.is_for_reading()) {
+            (true, _) => {
                 "another unit's protection would be changed, and this folder would keep how that one was found"
             }
-            false => {
-                "another unit's data would be replaced by this one's, and its own would be lost"
-            }
+            (_, true) => "what is read would be kept or judged as this unit's, and is another's",
+            _ => "another unit's data would be replaced by this one's, and its own would be lost",
         };
         let held = |headline: String, seen: String| {
             Held {
@@ -449,7 +449,7 @@ impl Panel {
     /// is the command that goes back over the differing blocks, where a write may have left them torn.
     pub(crate) fn twin_read(
         &mut self,
-        differing: &[Range<u32>],
+        (differing, differing_bytes): (&[Range<u32>], u64),
         pattern: &str,
         weak: Option<&str>,
         back: Option<&str>,
@@ -467,11 +467,7 @@ impl Panel {
         match (differing.first(), weak) {
             (Some(first), _) => self.hold(held(
                 "two reads of the chip differ.",
-                format!(
-                    "{} places, the first at {}",
-                    differing.len(),
-                    Address(first.start)
-                ),
+                differ_in(differing, differing_bytes, Address(first.start)),
                 format!("Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact --unit FOLDER{torn}"),
             )),
             (None, Some(why)) => {
@@ -609,5 +605,21 @@ fn places(ranges: &[Range<u32>]) -> String {
     match ranges.len().saturating_sub(PLACES_SHOWN) {
         0 => shown,
         more => format!("{shown} and {more} more"),
+    }
+}
+
+/// How many places differ; the ranges may be the first of more.
+fn differ_in(differing: &[Range<u32>], bytes: u64, first: Address) -> String {
+    let listed: u64 = differing
+        .iter()
+        .map(|range| u64::from(range.end - range.start))
+        .sum();
+    let places = grouped(differing.len() as u64);
+    match bytes > listed {
+        true => format!(
+            "{} bytes in more than {places} places, the first at {first}",
+            grouped(bytes)
+        ),
+        false => format!("{places} places, the first at {first}"),
     }
 }

@@ -52,8 +52,9 @@ pub struct Panel {
     accepted: Acceptances,
     /// Those that hold and could be accepted.
     acceptable: BTreeSet<Interlock>,
-    /// Whether the run is about protection alone.
+    /// Whether the run is about protection alone, or changes nothing.
     protection: bool,
+    reading: bool,
 }
 
 impl Panel {
@@ -73,6 +74,20 @@ impl Panel {
             protection: true,
             ..Self::new(accepted)
         }
+    }
+
+    /// The same for a run that changes nothing.
+    #[must_use]
+    pub fn for_reading(accepted: Acceptances) -> Self {
+        Self {
+            reading: true,
+            ..Self::new(accepted)
+        }
+    }
+
+    /// Whether the run changes nothing.
+    pub(super) fn is_for_reading(&self) -> bool {
+        self.reading
     }
 
     /// Whether the run is about protection alone.

@@ -195,18 +195,18 @@ fn case(interlock: Interlock) -> Case {
         },
         Interlock::TwinRead => Case {
             holds: vec![
-                |panel| panel.twin_read(&[8..9], "one bit", None, None),
-                |panel| panel.twin_read(&[], "", Some("one SCK and one opcode"), None),
+                |panel| panel.twin_read((&[8..9], 1), "one bit", None, None),
+                |panel| panel.twin_read((&[], 0), "", Some("one SCK and one opcode"), None),
                 |panel| {
-                    panel.twin_read(&[], "", None, None);
+                    panel.twin_read((&[], 0), "", None, None);
                     panel.reads_implausible("bit 3 is stuck");
                 },
                 |panel| {
-                    panel.twin_read(&[], "", None, None);
+                    panel.twin_read((&[], 0), "", None, None);
                     panel.reads_blank();
                 },
             ],
-            opens: vec![|panel| panel.twin_read(&[], "", None, None)],
+            opens: vec![|panel| panel.twin_read((&[], 0), "", None, None)],
         },
         Interlock::NothingUnexplained => Case {
             holds: vec![|panel| {
@@ -693,6 +693,27 @@ fn what_nobody_can_accept_comes_first_where_protection_is_changed() {
     };
     assert!(means(protection()).contains("protection"));
     assert!(means(Panel::default()).contains("data would be replaced"));
+    let reading = means(Panel::for_reading(Acceptances::default()));
+    assert!(
+        reading.starts_with("what is read would be kept"),
+        "{reading}"
+    );
+}
+
+/// Of places that differ only so many are kept, which is said.
+#[test]
+fn places_beyond_those_kept_are_told() {
+    let seen = |bytes| {
+        let differing = [8..9, 0x20..0x22];
+        let differs = |panel: &mut Panel| panel.twin_read((&differing, bytes), "", None, None);
+        held(differs).seen
+    };
+    assert_eq!(seen(3), "2 places, the first at 0x000008");
+    let more = seen(12_345);
+    assert_eq!(
+        more,
+        "12,345 bytes in more than 2 places, the first at 0x000008"
+    );
 }
 
 #[test]

@@ -1,6 +1,10 @@
 //! Whoever stands at the bench while a job runs: a person, a program or nobody.
 
+use std::time::Duration;
+
 use serde::Serialize;
+
+use crate::jedec::Hertz;
 
 /// A task that takes a while, announced as it begins.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -15,6 +19,9 @@ pub struct Task {
 
 /// Is told how a job gets on, and may ask it to stop.
 pub trait Attendant {
+    /// Reads of the whole chip come next, at these clocks; all of them take about so long.
+    fn expects(&mut self, _sck: &[Hertz], _about: Duration) {}
+
     /// A task begins.
     fn begins(&mut self, task: &Task);
 

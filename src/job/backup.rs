@@ -12,6 +12,7 @@ use super::record::{begun_write, note_refusal, note_times, operation, region_map
 use super::twin_read::{TwinRead, twin_read};
 use super::{Attendant, Exit, Stop, recognise, wrap};
 use crate::interlock::Panel;
+use crate::jedec::Hertz;
 use crate::link::Purpose;
 use crate::unit::{Digest, ImageName, Unit};
 
@@ -34,6 +35,8 @@ pub struct BackupReport {
     pub size_doubt: Option<String>,
     /// The reads.
     pub reads: TwinRead,
+    /// SCK that the last contact proved, where that was used since none was asked for.
+    pub sck_proven: Option<Hertz>,
     /// What changed since the backup before, region by region; empty for the first.
     pub changed: Vec<RegionDifference>,
     /// File name of the backup before.
@@ -77,7 +80,7 @@ fn backup_checked(
     // One that cannot be read is told before the chip is.
     others.units(unit.store())?;
     let mut connected = connect(
-        Panel::new(std::mem::take(&mut bench.accepted)),
+        Panel::for_reading(std::mem::take(&mut bench.accepted)),
         bench,
         Purpose::Read,
         None,
@@ -139,6 +142,7 @@ fn backup_checked(
         size_bytes,
         size_doubt: reads.half.clone().or(seen.size_doubt),
         reads,
+        sck_proven: None,
         changed: changed.unwrap_or_default(),
         before: before.map(|image| image.name.file_name()),
     })
@@ -154,7 +158,12 @@ pub(super) fn judge_reads(
     back: Option<&str>,
     backup: bool,
 ) {
-    panel.twin_read(&reads.differing, &reads.pattern, weak, back);
+    panel.twin_read(
+        (&reads.differing, reads.differing_bytes),
+        &reads.pattern,
+        weak,
+        back,
+    );
     if let Some(alarm) = reads.alarms.first() {
         panel.reads_implausible(alarm);
     }
@@ -176,7 +185,7 @@ fn refuse_a_mix(unit: &Unit) -> Result<(), Stop> {
     let headline = "The unit has an unfinished write: the chip holds a mix of two images.";
     let stop = Stop::new(Exit::Unfinished, headline, next);
     Err(stop
-        .row("seen", unfinished.path.display().to_string())
+        .row("seen", unit.shown(&unfinished.path))
         .row("means", "a backup of it would bring no unit back")
         .after_change())
 }

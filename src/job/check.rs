@@ -16,7 +16,7 @@ pub struct CheckReport {
     pub intact: Vec<String>,
     /// What is not as it should be.
     pub findings: Vec<String>,
-    /// Path of a journal that tells of a write that did not end.
+    /// Path, from the unit's name on, of a journal that tells of a write that did not end.
     pub unfinished: Option<String>,
 }
 
@@ -50,6 +50,6 @@ pub fn check(unit: &Unit) -> Result<CheckReport, Stop> {
             .map(|image| image.name.file_name())
             .collect(),
         findings,
-        unfinished: unfinished.map(|write| write.path.display().to_string()),
+        unfinished: unfinished.map(|write| unit.shown(&write.path)),
     })
 }

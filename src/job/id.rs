@@ -3,11 +3,16 @@
 use serde::Serialize;
 
 use super::bench::{Bench, Seen, meet};
+use super::recognise::{another_id, not_of, told_apart};
+use super::record::{begun_journal, region_map};
 use super::{Attendant, Stop, Wrap, recognise, wrap};
+use crate::chip::Chip;
 use crate::interlock::Panel;
 use crate::jedec::{Hertz, Millivolts, behind_jedec_id};
 use crate::link::Purpose;
 use crate::part::{Part, Standing, density_by_id, maker_name};
+use crate::unit::Unit;
+use crate::unit::journal::Journal;
 
 /// What the chip is.
 #[derive(Debug, Serialize)]
@@ -52,20 +57,26 @@ pub struct IdReport {
     pub woken: bool,
     /// Whether WEL was found set and was cleared.
     pub wel_was_set: bool,
-    /// The journal of a write of the unit that did not end ([`super::unfinished_of_unit`]); `None` where no
-    /// unit was named.
+    /// What tells that the chip is not that of the unit; `None` where nothing does, or no unit was named.
+    pub another: Option<String>,
+    /// The journal of a write of the unit that did not end, from the unit's name on; `None` where no unit was
+    /// named.
     pub unfinished: Option<String>,
     /// Link, level and SCK.
     pub link: (String, Option<Millivolts>, Hertz),
 }
 
-/// Identifies the chip.
+/// Identifies the chip, and with a unit looks whether it is that unit's.
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock or by the contact, or a fault.
-pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, Stop> {
+pub fn id(
+    unit: Option<&Unit>,
+    mut bench: Bench,
+    attendant: &mut dyn Attendant,
+) -> Result<IdReport, Stop> {
     let met = meet(
-        Panel::new(std::mem::take(&mut bench.accepted)),
+        Panel::for_reading(std::mem::take(&mut bench.accepted)),
         bench,
         Purpose::Read,
         None,
@@ -73,10 +84,13 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
     )?;
     let mut seen = met.seen.clone();
     let (mut own_id, mut protection, mut addressing) = (None, None, None);
+    let other = |unit: &Unit| told_apart(unit, &another_id(unit, &seen.look.id)?);
+    let mut another = unit.and_then(other);
     if met.part().is_some() {
         let mut connected = met.open(&[])?;
         wrap::look(&mut connected, &[])?;
         own_id = recognise::own_id(&mut connected.chip)?;
+        another = unit.map_or(Ok(None), |unit| not_that_of(unit, &mut connected.chip))?;
         let part = connected.chip.part().clone();
         let registers = connected.chip.registers()?;
         let locked = connected.chip.locked_blocks(&registers)?;
@@ -120,9 +134,18 @@ pub fn id(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<IdReport, S
         addressing,
         woken: seen.look.woken,
         wel_was_set: seen.look.wel_was_set,
-        unfinished: None,
+        another,
+        unfinished: unit.map(begun_journal).transpose()?.flatten(),
         link: (seen.link, seen.level, seen.sck),
     })
+}
+
+/// What tells that the chip is not the unit's. A folder of which something cannot be read tells less.
+fn not_that_of(unit: &Unit, chip: &mut Chip) -> Result<Option<String>, Stop> {
+    let unfinished = Journal::find_unfinished(unit).ok().flatten();
+    let map = region_map(unit).ok().flatten();
+    let map = map.as_ref().map(|(map, _)| map);
+    not_of(chip, unit, unfinished.as_ref(), map)
 }
 
 /// Which sources tell the size that the part has.

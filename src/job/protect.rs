@@ -148,7 +148,7 @@ pub fn protection(
     mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<ProtectionReport, Stop> {
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     let torn = left_begun(unit)?;
     let mut connected = connect(panel, bench, Purpose::Read, None, &torn, attendant)?;
     super::verify::must_be_the_unit(&mut connected, unit)?;

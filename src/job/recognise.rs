@@ -3,12 +3,13 @@
 use std::ops::Range;
 
 use super::bench::Seen;
+use super::write::in_hand;
 use super::{Exit, Stop};
 use crate::chip::{Chip, ReadCommand};
 use crate::image::{Holds, RegionMap};
 use crate::interlock::Sameness;
 use crate::jedec::Address;
-use crate::unit::journal::Header;
+use crate::unit::journal::{Header, UnfinishedWrite};
 use crate::unit::{Identity, Unit};
 
 /// The ID that tells this chip from all others, with its kind: a unique ID that is asked for, or factory
@@ -156,6 +157,46 @@ pub(super) fn another_id(unit: &Unit, seen: &[u8]) -> Option<Sameness> {
         expected: identity.jedec_id.clone(),
         seen: shown(seen.get(..length).unwrap_or(seen)),
     })
+}
+
+/// What tells that the chip is not the unit's; `None` where nothing does. With a `map`, unit data does too.
+///
+/// A replacement is not in the unit file before all of it is written, but in the journal of `unfinished`.
+pub(super) fn not_of(
+    chip: &mut Chip,
+    unit: &Unit,
+    unfinished: Option<&UnfinishedWrite>,
+    map: Option<&RegionMap>,
+) -> Result<Option<String>, Stop> {
+    let contents = unfinished.and_then(|write| write.contents.as_ref().ok());
+    if let Some(contents) = contents {
+        let own = own_id(chip)?;
+        if is_about(&contents.header, chip, &own) {
+            return Ok(None);
+        }
+    }
+    let torn = unfinished.map(in_hand).unwrap_or_default();
+    let sameness = recognise(chip, unit, map, &torn)?;
+    Ok(told_apart(unit, &sameness))
+}
+
+/// The same in words, of what was found.
+pub(super) fn told_apart(unit: &Unit, sameness: &Sameness) -> Option<String> {
+    let unit = unit.name();
+    match sameness {
+        Sameness::Id {
+            kind,
+            expected,
+            seen,
+        } if expected != seen => Some(format!(
+            "{kind} {seen}, the unit file of {unit} has {expected}"
+        )),
+        Sameness::UnitData {
+            differs: Some(region),
+            ..
+        } => Some(format!("{region} differs from the newest backup of {unit}")),
+        _ => None,
+    }
 }
 
 fn by_unit_data(

@@ -146,6 +146,11 @@ pub(super) fn begun_write(unit: &Unit) -> Result<Option<UnfinishedWrite>, Journa
     }))
 }
 
+/// Its journal, as screens show it.
+pub(super) fn begun_journal(unit: &Unit) -> Result<Option<String>, JournalError> {
+    Ok(begun_write(unit)?.map(|write| unit.shown(&write.path)))
+}
+
 /// How long to wait for a busy chip before giving up: the part's longest operation if the unit has an
 /// unfinished journal, since the chip may still be erasing.
 pub(super) fn journal_patience(

@@ -3,12 +3,12 @@
 //! Plans, opens the last interlocks, opens the journal, arms the chip and hands it to [`Work`].
 
 use std::ops::Range;
-use std::path::Path;
 use std::time::{Duration, SystemTime};
 
 use serde::Serialize;
 
 use super::bench::Seen;
+use super::contact::message_overhead;
 use super::cost::Cost;
 use super::explain::sentence;
 use super::recognise::{OwnId, identity, is_about, still_itself};
@@ -17,7 +17,7 @@ use super::restore::adopt;
 use super::work::{Lift, Work};
 use super::worklist::{no_plan, pace, touched};
 use super::{Attendant, ChipState, Exit, Stop};
-use crate::chip::Chip;
+use crate::chip::{Chip, MESSAGE};
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Kept, Panel};
 use crate::jedec::Hertz;
@@ -166,7 +166,7 @@ impl Rewrite<'_> {
     fn journal_ready(&mut self, worklist: &Worklist, first: &Registers) -> Result<Journal, Stop> {
         match self.open_journal(worklist, first) {
             Ok(journal) => {
-                let path = journal.path().display().to_string();
+                let path = self.unit.shown(journal.path());
                 self.panel.journal_ready(Ok(&path));
                 Ok(journal)
             }
@@ -202,10 +202,11 @@ impl Rewrite<'_> {
                 return Err(Stop::held(&panel));
             }
         };
+        let message = message_overhead(self.unit, &self.seen.link).unwrap_or(MESSAGE);
         let (unit, seen) = (self.unit, self.seen);
-        let journal_path = format!("{}/{}", unit.name(), within(unit, journal.path()));
+        let journal_path = unit.shown(journal.path());
         let mut work = Work {
-            armed: self.chip.arm(permit)?,
+            armed: self.chip.arm(permit)?.with_message(message),
             journal,
             worklist,
             target: self.target,
@@ -493,14 +494,6 @@ fn abandon_unbegun(journal: Journal) -> Result<(), JournalError> {
     } else {
         Ok(())
     }
-}
-
-/// A path in the unit folder, from there on.
-fn within(unit: &Unit, path: &Path) -> String {
-    path.strip_prefix(unit.folder())
-        .unwrap_or(path)
-        .display()
-        .to_string()
 }
 
 /// Names of the regions that hold unit data.

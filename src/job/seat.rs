@@ -48,7 +48,7 @@ pub fn wait_for(
     tell: &mut dyn FnMut(Seat),
 ) -> Result<bool, Stop> {
     bench.sck = bench.sck.min(SCK);
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     let mut reached = reach(panel, bench, Purpose::Read)?;
     wait_on(&mut reached.bare, wanted, patience, attendant, tell)
 }

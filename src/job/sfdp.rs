@@ -81,7 +81,7 @@ pub fn sfdp(bench: Bench, attendant: &mut dyn Attendant) -> Result<SfdpReport, S
 /// # Errors
 /// A [`Stop`]: held before the first clock or by the contact, a fault, or no SFDP.
 pub fn read_sfdp(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<RawSfdp, Stop> {
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     let met = meet(panel, bench, Purpose::Read, None, attendant)?;
     let Some(bytes) = met.seen.sfdp_raw else {
         let next = "norlock id tells what the table knows of the part.";

@@ -244,7 +244,7 @@ pub fn not_of_others(
     mut bench: Bench,
     attendant: &mut dyn Attendant,
 ) -> Result<(), Stop> {
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     let torn = left_begun(unit)?;
     let mut connected = connect(panel, bench, Purpose::Read, None, &torn, attendant)?;
     for other in others {

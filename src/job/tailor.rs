@@ -150,7 +150,7 @@ fn may_be_made(unit: &Unit, replace: bool) -> Result<(), Stop> {
             "Finish it with the same write command, or go back: norlock restore --unit FOLDER";
         let headline = "An unfinished write needs the target as it is.";
         return Err(Stop::new(Exit::Unfinished, headline, next)
-            .row("seen", unfinished.path.display().to_string())
+            .row("seen", unit.shown(&unfinished.path))
             .after_change());
     }
     if unit.image(ImageName::Target).is_some() && !replace {

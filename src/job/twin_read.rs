@@ -13,7 +13,7 @@ use super::lanes;
 use super::overlap::{Take, run_over};
 use super::settle::{Doubts, settle};
 use super::{Attendant, Stop};
-use crate::chip::{Chip, Order, Pass, ReadCommand};
+use crate::chip::{Chip, MESSAGE, Order, Pass, ReadCommand};
 use crate::image::{Examination, Examiner};
 use crate::jedec::{Address, Hertz};
 use crate::unit::{Digest, Hasher, Unfinished};
@@ -51,6 +51,8 @@ pub struct TwinRead {
     pub sha256: Digest,
     /// Where the two differ, outside exempt blocks, in address order and joined where they touch.
     pub differing: Vec<Range<u32>>,
+    /// How many bytes differ there: of the ranges only so many are kept.
+    pub differing_bytes: u64,
     /// What that pattern usually means.
     pub pattern: String,
     /// Why the two could not be made independent, where they could not.
@@ -125,6 +127,11 @@ pub fn twin_read(
 ) -> Result<TwinRead, Stop> {
     let chosen = lanes::choose(chip)?;
     let (one, two, weak) = independent_passes(chip);
+    let mut passes = vec![one.clone(), two.clone()];
+    passes.extend(weak.as_ref().map(|_| shifted(&two)));
+    let sck: Vec<Hertz> = passes.iter().map(|pass| pass.sck).collect();
+    let about = passes.iter().map(|pass| modelled(chip, pass)).sum();
+    attendant.expects(&sck, about);
     let mut differences = Differences::default();
     let (first, sha256, look) = first_pass(chip, &one, file, attendant)?;
     let mut compare = |chip: &mut Chip, name, pass: &Pass| {
@@ -145,6 +152,7 @@ pub fn twin_read(
     if differences.bytes > 0 {
         pattern += lanes::hint(two.command.lanes());
     }
+    let differing_bytes = differences.bytes;
     let differing = joined(differences.ranges);
     Ok(TwinRead {
         first,
@@ -152,6 +160,7 @@ pub fn twin_read(
         third,
         sha256,
         differing,
+        differing_bytes,
         pattern,
         weak,
         lanes: chosen,
@@ -159,6 +168,12 @@ pub fn twin_read(
         alarms,
         half,
     })
+}
+
+/// What a pass takes: its bits, and its messages as they mostly cost.
+fn modelled(chip: &Chip, pass: &Pass) -> Duration {
+    let messages = chip.size_bytes().div_ceil(pass.frame_bytes.max(1));
+    facts(chip, pass, Duration::ZERO).floor + MESSAGE.saturating_mul(messages)
 }
 
 /// 03h from below at the proven SCK, then 0Bh, or what goes on several lanes, from above at three fifths of it,

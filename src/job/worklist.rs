@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::cost::Cost;
 use super::explain::sentence;
 use super::papers::{self, offending};
-use super::record::{begun_write, region_map};
+use super::record::{begun_journal, region_map};
 use super::settle::asked_again_bytes;
 use super::write::no_backup;
 use super::{Exit, Stop};
@@ -90,7 +90,7 @@ pub fn worklist(
         lines,
         file,
         estimate,
-        unfinished: begun_write(unit)?.map(|write| write.path.display().to_string()),
+        unfinished: begun_journal(unit)?,
     })
 }
 

@@ -9,7 +9,7 @@ use super::approach::{About, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
-use super::record::{begun_write, note_refusal, region_map};
+use super::record::{begun_journal, begun_write, note_refusal, region_map};
 use super::restore::{RestoreOrder, back_over};
 use super::rewrite::{Rewrite, WriteReport, unit_data};
 use super::worklist::smallest_block;
@@ -66,8 +66,7 @@ pub fn in_unit(store: Arc<dyn Store>, folder: &Path, stop: Stop) -> Stop {
 #[must_use]
 pub fn unfinished_of_unit(store: Arc<dyn Store>, folder: &Path) -> Option<String> {
     let unit = Unit::view(store, folder).ok()?;
-    let write = begun_write(&unit).ok()??;
-    Some(write.path.display().to_string())
+    begun_journal(&unit).ok()?
 }
 
 /// While a journal is unfinished that is the exit code, and the chip counts as changed in part unless
@@ -253,7 +252,7 @@ fn unfinished_of(unit: &Unit, target: Digest) -> Result<Option<UnfinishedWrite>,
             let headline =
                 "The unit has an unfinished write of another image, or an unfinished restore.";
             Err(Stop::new(Exit::Unfinished, headline, restore)
-                .row("seen", unfinished.path.display().to_string()))
+                .row("seen", unit.shown(&unfinished.path)))
         }
         Err(error) => {
             let restore = "Go back, which needs no journal: norlock restore --unit FOLDER (name torn blocks with \

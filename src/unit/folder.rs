@@ -102,6 +102,15 @@ impl Unit {
         &self.folder
     }
 
+    /// A path in the folder as screens and reports show it, from the unit's name on: `gauge-07/journal/write-1`.
+    #[must_use]
+    pub fn shown(&self, path: &Path) -> String {
+        match path.strip_prefix(&self.folder) {
+            Ok(within) => Path::new(self.name()).join(within).display().to_string(),
+            Err(_) => path.display().to_string(),
+        }
+    }
+
     /// The store it lies in.
     #[must_use]
     pub fn store(&self) -> &Arc<dyn Store> {

@@ -19,6 +19,11 @@ fn a_backup_goes_by_what_the_last_contact_proved() {
     let ended = desk.ends("backup --unit gauge-07 @bench", 0);
     ended.says("first 5 MHz, read 03h");
     ended.says("SCK 5 MHz, as the last contact proved");
+    // 1 MiB at each clock: 1.7 s and 2.8 s.
+    ended.says("reads at 5 MHz and 3 MHz: about 5 s");
+    let ended = desk.ends("backup --unit gauge-07 @bench --json", 0);
+    ended.says("{\"event\":\"expected\",\"sck\":[5000000,3000000],\"about\":{\"secs\":4,");
+    ended.says("\"sck_proven\":5000000");
     let ended = desk.ends("backup --unit gauge-07 @bench --sck 2MHz", 0);
     ended.says("first 2 MHz, read 03h");
     assert!(!ended.out.contains("as the last contact"), "{ended}");
@@ -74,6 +79,15 @@ fn another_units_chip_is_said_first() {
     let ended = desk.ends("contact --unit gauge-07 @bench", 1);
     ended.says("The clip is seated, but this chip is not that of gauge-07.");
     ended.says("Next Find the folder that belongs to this chip");
+    let ended = desk.ends("id --unit gauge-07 @bench", 1);
+    ended.says("It is not the chip of gauge-07.");
+    ended.says("another unique ID 08 07 06 05 04 03 02 01, the unit file of gauge-07 has");
+    ended.says("Next Find the folder that belongs to this chip");
+    assert!(!ended.said().contains("norlock backup"), "{ended}");
+    // A refusal to read is not about what would be replaced.
+    let ended = desk.ends("verify target.bin --unit gauge-07 @bench", 3);
+    ended.says("means what is read would be kept or judged as this unit's");
+    assert!(!ended.said().contains("replaced"), "{ended}");
     assert!(desk.get("gauge-07/unit.toml") == before);
 }
 

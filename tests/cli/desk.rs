@@ -198,12 +198,10 @@ impl Ended {
         }
     }
 
-    /// The whole text on one line, as it was before it was wrapped.
+    /// The whole text on one line, as it was before it was wrapped, commands as a shell joins them.
     pub fn said(&self) -> String {
-        let words = self
-            .out
-            .split_whitespace()
-            .chain(self.err.split_whitespace());
+        let [out, err] = [&self.out, &self.err].map(|text| text.replace(" \\\n", " "));
+        let words = out.split_whitespace().chain(err.split_whitespace());
         words.collect::<Vec<_>>().join(" ")
     }
 

@@ -221,3 +221,16 @@ fn programs_get_the_same_as_json() {
     let line: serde_json::Value = serde_json::from_str(&ended.out).unwrap();
     assert_eq!(line["report"]["doubts"][0]["mirror"]["address_bits"][0], 20);
 }
+
+/// Images of two units have the same names: the folder says which is whose.
+#[test]
+fn two_images_of_one_name_are_named_by_their_folders() {
+    let desk = Desk::ready();
+    std::fs::create_dir(desk.path("dumps")).unwrap();
+    desk.put("dumps/as-found.bin", desk.get("gauge-07/as-found.bin"));
+    let ended = desk.ends("inspect gauge-07/as-found.bin dumps/as-found.bin", 0);
+    ended.says("gauge-07/as-found.bin and dumps/as-found.bin are equal in all 1 MiB.");
+    let ended = desk.ends("inspect gauge-07/as-found.bin gauge-07/target.bin", 0);
+    ended.says("as-found.bin and target.bin differ in");
+    assert!(!ended.said().contains("gauge-07/"), "{ended}");
+}

@@ -65,10 +65,12 @@ fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
     );
 
     let check = desk.ends("check --unit gauge-07", 6);
-    check.says("journal/write-1 tells of a write that did not end");
+    check.says("journal gauge-07/journal/write-1 tells of a write that did not end");
     check.says("norlock restore --unit gauge-07");
     let listed = desk.ends("worklist target.bin --unit gauge-07", 0);
-    listed.says("journal/write-1 tells of a write that did not end; it goes on from there");
+    listed.says(
+        "journal gauge-07/journal/write-1 tells of a write that did not end; it goes on from there",
+    );
     listed.says("Chip changed in part");
     let contact = format!("contact --unit gauge-07 {bench}");
     let ended = desk.ends(&format!("{contact} --sck 2MHz"), 0);

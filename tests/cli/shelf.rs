@@ -70,9 +70,11 @@ fn a_row_goes_through_all_stages_and_goes_on_where_it_stopped() {
     let desk = desk(|_, _| ());
     // The hashes are not noted yet, so that no write can begin.
     let first = desk.ends(LINE, 3);
-    let stopped = "-| contact, backup, tailor done now; stopped at write, exit code 3";
+    let stopped =
+        "-| contact, backup, tailor done now; stopped at write, held by offline-hash, exit code 3";
     ends_with(&first, [stopped; 3]);
     first.says("0 of 3 units are through all stages.");
+    first.says("Next Say in shelf.toml where the hash is kept, in the stage itself: write target.bin --offline STICK/{unit} Give the same");
     type_digits(&desk, &["gauge-01", "gauge-03"]);
     let second = desk.ends(LINE, 3);
     let through = "| contact, write, verify done now";

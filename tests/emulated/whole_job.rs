@@ -182,7 +182,7 @@ fn look(gauge: &Gauge) -> Result<String, Stop> {
     let model = &gauge.model;
     let contact = job::contact(None, gauge.bench(), &mut Nobody)?;
     assert!(contact.good, "{}: {:?}", model.name, contact.sign);
-    let id = job::id(gauge.bench(), &mut Nobody)?;
+    let id = job::id(None, gauge.bench(), &mut Nobody)?;
     if let Some(expected) = model.jedec_id {
         let bytes: Vec<u8> = id.jedec_id.split(' ').map(hex).collect();
         assert_eq!(bytes, expected, "{}", model.name);

@@ -267,7 +267,7 @@ fn written_and_taken_back_by_every_way() {
     for way in &WAYS {
         let large = Large::ready(way);
         let station = &large.station;
-        let id = job::id(station.bench(), &mut Nobody).unwrap();
+        let id = job::id(None, station.bench(), &mut Nobody).unwrap();
         assert_eq!(id.addressing.as_deref(), Some(way.words));
         let (state, frames) = way.states[1];
         large.tell(frames);

@@ -1,15 +1,14 @@
 //! Reads on several lanes: what is chosen, what decides it, and that a line which is not there never makes
 //! an image untrue.
 
-use std::time::Duration;
-
-use norlock::jedec::{Hertz, Lanes, Millivolts};
+use norlock::jedec::{Hertz, Lanes};
 use norlock::job::{self, BackupReport, Bench, Nobody, Stop, Way};
-use norlock::link::{Frame, Limits, Link, LinkError, Sent};
+use norlock::link::{Link, LinkError, Sent};
 use norlock::mock::{Fault, Faults, Flips};
 
 use norlock::unit::store::Store;
 
+use crate::altered::Altered;
 use crate::reading::{every_reading_command, of};
 use crate::station::{Station, code};
 
@@ -236,33 +235,6 @@ fn a_line_that_is_lost_after_it_was_proven_is_noticed() {
     assert!(!means(&stop).contains("lanes"), "{stop:?}");
 }
 
-/// A link whose controller answers so to frames on several lanes, although it said that it has them.
-struct NoLanes<L>(L, fn(Hertz) -> LinkError);
-
-impl<L: Link> Link for NoLanes<L> {
-    fn name(&self) -> &str {
-        self.0.name()
-    }
-    fn level(&self) -> Option<Millivolts> {
-        self.0.level()
-    }
-    fn limits(&self) -> Limits {
-        self.0.limits()
-    }
-    fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
-        match batch.iter().all(|frame| frame.lanes == Lanes::ONE) {
-            true => self.0.transfer(batch, sck),
-            false => Err((self.1)(sck)),
-        }
-    }
-    fn now(&self) -> Duration {
-        self.0.now()
-    }
-    fn wait(&mut self, time: Duration) {
-        self.0.wait(time);
-    }
-}
-
 /// A driver that takes several lanes as a mode and no message on them: one lane reads as well.
 #[test]
 fn a_link_that_fails_on_several_lanes_is_used_on_one() {
@@ -275,9 +247,14 @@ fn a_link_that_fails_on_several_lanes_is_used_on_one() {
     ];
     for (error, words) in errors.into_iter().zip(["does not take", "failed"]) {
         let station = station(JV, 4, true, &[]);
-        let link = Box::new(NoLanes(station.mock.link(), error));
+        let link = Altered::new(station.mock.link(), move |link, batch, sck| {
+            match batch.iter().all(|frame| frame.lanes == Lanes::ONE) {
+                true => link.transfer(batch, sck),
+                false => Err(error(sck)),
+            }
+        });
         let bench = Bench {
-            way: Way::Link(link),
+            way: Way::Link(Box::new(link)),
             ..station.bench()
         };
         let report = job::backup(&mut station.unit(), bench, &mut Nobody).unwrap();
@@ -458,4 +435,21 @@ fn the_judge_of_lanes_can_say_no() {
     ] {
         assert!(!right(out, lanes, read_bytes), "{out:02X?}");
     }
+}
+
+/// What was asked for with `--lanes` is answered where the contact is checked, at the SCK to work at.
+#[test]
+fn contact_says_how_many_lanes_read() {
+    let lanes = |lanes, faults: &[Fault]| {
+        let station = station(JV, lanes, true, faults);
+        job::contact(None, station.bench(), &mut Nobody)
+            .unwrap()
+            .lanes
+    };
+    assert_eq!(lanes(1, &[]), None);
+    let told = lanes(4, &[]).unwrap();
+    assert!(told.starts_with("4: 6Bh reads what 03h does in "), "{told}");
+    assert!(told.ends_with(" bytes, at 20 MHz"), "{told}");
+    let told = lanes(4, &[Fault::Lane { line: 2 }]).unwrap();
+    assert!(told.contains("6Bh differs from 03h in "), "{told}");
 }

@@ -38,7 +38,7 @@ fn each_way_to_an_id_tells_units_apart() {
         station.mock.set_unique_id(own.clone());
         let shown = own.iter().map(|byte| format!("{byte:02X}"));
         let shown = shown.collect::<Vec<_>>().join(" ");
-        let report = job::id(station.bench(), &mut Nobody).unwrap();
+        let report = job::id(None, station.bench(), &mut Nobody).unwrap();
         assert_eq!(report.own_id.as_ref(), Some(&shown), "{part}");
         assert_eq!(report.own_id_kind, Some(kind));
         station.backup().unwrap();
@@ -104,13 +104,13 @@ fn an_id_from_memory_holds_and_does_not_open_alone() {
 fn bytes_behind_the_id_are_said_in_words() {
     let mut fl = station("S25FL256S, 64 KiB sectors", "S25FL256S");
     fl.supply_read();
-    let report = job::id(fl.bench(), &mut Nobody).unwrap();
+    let report = job::id(None, fl.bench(), &mut Nobody).unwrap();
     assert_eq!(
         report.behind_id.as_deref(),
         Some("sectors of 64 KiB, and of 4 KiB at one end; FL-S family")
     );
     assert_eq!(report.own_id, None);
     let plain = station("W25Q80DV", "W25Q80DVSIG");
-    let report = job::id(plain.bench(), &mut Nobody).unwrap();
+    let report = job::id(None, plain.bench(), &mut Nobody).unwrap();
     assert_eq!(report.behind_id, None);
 }

@@ -128,7 +128,7 @@ pub struct Ends {
 /// Runs every reading command and judges what went over the wire, whatever came of it.
 pub fn every_reading_command(station: &Station, what: &str) -> Ends {
     let before = Digest::of(&station.cells());
-    let id = job::id(bench(station), &mut Nobody);
+    let id = job::id(None, bench(station), &mut Nobody);
     let contact = job::contact(None, bench(station), &mut Nobody);
     let _ = job::sfdp(bench(station), &mut Nobody);
     let protection = job::protection(None, bench(station), &mut Nobody);
@@ -270,7 +270,7 @@ fn a_survey_only_reads() {
 #[test]
 fn write_enable_before_a_mode_is_undone_at_once() {
     let station = of("N25Q256A13");
-    job::id(bench(&station), &mut Nobody).unwrap();
+    job::id(None, bench(&station), &mut Nobody).unwrap();
     judge(&station, "mode with write enable");
     let trace = station.trace.lock().unwrap();
     let enabled = trace.iter().filter(|sent| sent.out == [0x06]).count();
@@ -306,7 +306,7 @@ fn a_chip_is_only_read_in_whatever_state_it_is_found() {
             if name == "W25Q80DV" {
                 every_reading_command(&station, &what);
             } else {
-                let _ = job::id(bench(&station), &mut Nobody);
+                let _ = job::id(None, bench(&station), &mut Nobody);
                 judge(&station, &what);
             }
         }
@@ -319,7 +319,7 @@ fn write_enable_latch_left_set_is_cleared_before_anything_else() {
     station
         .mock
         .set_faults(Faults::none().with(Fault::WriteEnabled {}));
-    let report = job::id(bench(&station), &mut Nobody).unwrap();
+    let report = job::id(None, bench(&station), &mut Nobody).unwrap();
     assert!(report.wel_was_set);
     let trace = station.trace.lock().unwrap();
     let cleared = trace.iter().position(|sent| sent.out == [0x04]).unwrap();
@@ -405,7 +405,7 @@ fn a_sector_map_cannot_ask_for_anything_but_registers() {
         opcodes.collect::<std::collections::BTreeSet<u8>>()
     };
     let plain = of("W25Q80DV");
-    job::id(bench(&plain), &mut Nobody).unwrap();
+    job::id(None, bench(&plain), &mut Nobody).unwrap();
     let mut usual = opcodes(&plain);
     usual.insert(0x65);
     for code in 0..=0xFF_u8 {
@@ -440,7 +440,7 @@ fn a_sector_map_cannot_ask_for_anything_but_registers() {
         station.mock.set_sfdp(Some(sfdp));
         station.mock.set_registers([(0x0080_0002, 0)].into());
         station.trace.lock().unwrap().clear();
-        let result = job::id(bench(&station), &mut Nobody);
+        let result = job::id(None, bench(&station), &mut Nobody);
         assert!(result.is_ok(), "{code:02X}: {result:?}");
         judge(&station, &format!("{code:02X}h"));
         let sent = opcodes(&station);
@@ -501,7 +501,7 @@ fn garbage_for_sfdp_is_only_read() {
             station.mock.set_jedec_id(vec![0x5A, 0x12, 0x34]);
         }
         let what = format!("seed {seed}");
-        let _ = job::id(bench(&station), &mut Nobody);
+        let _ = job::id(None, bench(&station), &mut Nobody);
         let _ = job::sfdp(bench(&station), &mut Nobody);
         let _ = job::contact(None, bench(&station), &mut Nobody);
         if seed % 2 == 1 {

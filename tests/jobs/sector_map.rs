@@ -138,7 +138,7 @@ fn an_undecided_map_erases_where_all_maps_agree() {
     });
     assert!(told, "{stop:?}");
     assert_eq!(erases(&station), []);
-    let id = job::id(station.bench(), &mut Nobody).unwrap();
+    let id = job::id(None, station.bench(), &mut Nobody).unwrap();
     assert!(id.sfdp_remarks.join(" ").contains("not decided"), "{id:?}");
     let asked = station
         .trace
@@ -187,7 +187,7 @@ fn a_chip_that_no_map_fits_is_not_erased() {
     let stop = station.write().unwrap_err();
     assert_eq!(stop.exit, Exit::Held, "{stop:?}");
     assert_eq!(stop.held[0].interlock.id(), "known-part");
-    let id = job::id(station.bench(), &mut Nobody).unwrap();
+    let id = job::id(None, station.bench(), &mut Nobody).unwrap();
     assert!(id.part.unwrap().erase_types.is_empty());
     assert!(
         id.sfdp_remarks.join(" ").contains("No sector map fits"),
@@ -205,7 +205,7 @@ fn a_part_that_nobody_knows_has_the_erases_of_its_map() {
         let mut station = hybrid(63, &map, 0);
         station.mock.set_jedec_id(vec![0x5A, 0x12, 0x34]);
         station.unreadable();
-        let id = job::id(station.bench(), &mut Nobody).unwrap();
+        let id = job::id(None, station.bench(), &mut Nobody).unwrap();
         assert_eq!(id.standing, Standing::SfdpOnly);
         let part = id.part.unwrap();
         assert_eq!(part.erase_types.len(), places, "{:?}", part.erase_types);

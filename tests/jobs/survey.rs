@@ -328,6 +328,51 @@ fn how_far_the_judging_is_can_be_seen() {
     assert!(told.iter().all(|done| done <= total));
 }
 
+/// Stops at a share of the judging, in sixteenths; notes when, and how far it was told of after that.
+#[derive(Default)]
+struct StopsJudging {
+    share: u64,
+    total: u64,
+    stopped_at: Option<u64>,
+    last: u64,
+}
+
+impl Attendant for StopsJudging {
+    fn begins(&mut self, task: &Task) {
+        self.total = if task.name == "judging" {
+            task.total
+        } else {
+            0
+        };
+    }
+    fn at(&mut self, done: u64, _place: Option<&str>) {
+        if self.total > 0 {
+            self.last = done;
+            let stops = done * 16 >= self.total * self.share;
+            self.stopped_at = self.stopped_at.or(stops.then_some(done));
+        }
+    }
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        self.stopped_at.is_some()
+    }
+}
+
+/// The first half of the judging counts, the second votes: each stops where it is.
+#[test]
+fn counting_and_voting_stop_where_they_are() {
+    for share in [4, 12] {
+        let station = small(15);
+        let mut stops = StopsJudging {
+            share,
+            ..StopsJudging::default()
+        };
+        let stop = job::survey(&mut station.unit(), 6, station.bench(), &mut stops).unwrap_err();
+        assert_eq!(stop.exit, Exit::Stopped, "{share}");
+        assert_eq!(stops.stopped_at, Some(stops.last), "{share} of 16");
+    }
+}
+
 #[test]
 fn a_verdict_that_was_stopped_comes_when_it_is_asked_for_again() {
     let station = small(13);

@@ -195,7 +195,7 @@ fn a_reading_job_brings_it_out_too() {
     let station = ready(5);
     cut(&station, 1000, Torn::StillBusy);
     assert_eq!(status(&station) & IN_PROGRAM, IN_PROGRAM);
-    let report = job::id(station.bench(), &mut Nobody).unwrap();
+    let report = job::id(None, station.bench(), &mut Nobody).unwrap();
     assert!(report.wel_was_set);
     assert_eq!(status(&station) & IN_PROGRAM, 0);
 }

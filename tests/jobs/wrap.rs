@@ -38,7 +38,7 @@ fn labelled(label: &str, real: &str, image: &[u8], with_sfdp: bool) -> Station {
 }
 
 fn id(station: &Station) -> IdReport {
-    job::id(station.bench(), &mut Nobody).unwrap()
+    job::id(None, station.bench(), &mut Nobody).unwrap()
 }
 
 #[track_caller]
@@ -189,7 +189,7 @@ fn wires_that_err_at_this_clock_make_no_larger_chip() {
         .set_faults(Faults::seeded(4).with(Fault::Flips(errs)));
     let mut bench = station.bench();
     bench.sck = Hertz::mhz(20);
-    let report = job::id(bench, &mut Nobody).unwrap();
+    let report = job::id(None, bench, &mut Nobody).unwrap();
     assert_eq!(report.wrap, Some(Wrap::Unclear));
     assert_eq!(report.size_doubt, None);
 }

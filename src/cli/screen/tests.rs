@@ -210,7 +210,8 @@ in each of 3 passes.
 
 Chip  untouched by this check.
 Next  Give the write command again. If the same bytes come
-      back: norlock survey --unit gauge-07
+      back:
+      norlock survey --unit gauge-07
 ",
     );
 }
@@ -286,6 +287,32 @@ Fields.
 
   1  31:24  word word word word word word word word word
             word word
+",
+    );
+}
+
+/// Also where a sentence leads to it, but no sentence about a command.
+#[test]
+fn a_command_stands_by_itself_and_goes_on_as_a_shell_takes_it() {
+    let screen = Screen::new("Held by twin-read: two reads of the chip differ.")
+        .next(
+            "Give the same write command again, or go back: norlock restore --unit gauge-07 --to 1 \
+             --spidev /dev/spidev0.0",
+        )
+        .next("If it was read from a chip, read that anew: norlock contact, then norlock backup.")
+        .next("norlock logbook --shelf FOLDER makes one page of them all.");
+    shows(
+        &screen,
+        "\
+Held by twin-read: two reads of the chip differ.
+
+Next  Give the same write command again, or go back:
+      norlock restore --unit gauge-07 --to 1 \\
+      --spidev /dev/spidev0.0
+      If it was read from a chip, read that anew: norlock
+      contact, then norlock backup.
+      norlock logbook --shelf FOLDER makes one page of them
+      all.
 ",
     );
 }

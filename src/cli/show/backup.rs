@@ -56,6 +56,9 @@ pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
             }),
         };
     }
+    if let Some(sck) = report.sck_proven {
+        screen = screen.row("SCK", format!("{sck}, as the last contact proved"));
+    }
     let stem = report.file.trim_end_matches(".bin");
     screen
         .chip("untouched.")

@@ -220,6 +220,10 @@ fn ladder(screen: Screen, report: &ContactReport) -> Screen {
             ),
         )
     });
+    let screen = match &report.lanes {
+        Some(lanes) => screen.row("lanes", lanes.as_str()),
+        None => screen,
+    };
     match report.overhead() {
         Some(time) => screen.row(
             "message",
@@ -274,6 +278,7 @@ mod tests {
                 sample_bytes: 65536,
             },
             ends_at: None,
+            lanes: None,
             unfinished: None,
             link: ("mock:clip".into(), None, asked),
             operation: crate::unit::Operation::default(),

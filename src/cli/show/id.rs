@@ -3,12 +3,20 @@
 use crate::cli::figures::{a_size, size};
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
-use crate::job::{IdReport, Wrap};
+use crate::job::{IdReport, Kind, Wrap};
 use crate::part::{Part, ProgramMethod, Standing};
 
 /// What is on the clip, and whether anything speaks against it.
 pub fn id(report: &IdReport, typed: &Typed) -> Screen {
-    let screen = Screen::new(answer(report));
+    let answer = match &report.another {
+        Some(_) => format!(
+            "{} It is not the chip of {}.",
+            answer(report).trim_end_matches(" Nothing speaks against it."),
+            typed.unit_name().unwrap_or("the unit")
+        ),
+        None => answer(report),
+    };
+    let screen = Screen::new(answer);
     let (reads, same) = report.id_reads;
     let mut screen = screen.row(
         "JEDEC ID",
@@ -47,6 +55,9 @@ pub fn id(report: &IdReport, typed: &Typed) -> Screen {
     let (link, level, sck) = &report.link;
     let level = level.map_or_else(String::new, |level| format!(", declared {level}"));
     let mut screen = screen.row("link", format!("{link}{level}, {sck} asked"));
+    if let Some(tells) = &report.another {
+        screen = screen.row("another", tells.clone());
+    }
     if let Some(journal) = &report.unfinished {
         let told = format!("{journal} tells of a write that did not end");
         screen = screen.row("journal", told);
@@ -56,6 +67,9 @@ pub fn id(report: &IdReport, typed: &Typed) -> Screen {
 
 /// A backup, where nothing is known that holds it.
 fn next(screen: Screen, report: &IdReport, typed: &Typed) -> Screen {
+    if report.another.is_some() {
+        return screen.next(Kind::AnotherChip.next());
+    }
     if report.unfinished.is_some() {
         return screen
             .next("Give the same write command again, or go back:")

@@ -2,6 +2,7 @@
 
 use crate::cli::screen::Screen;
 use crate::cli::shelf::{ShelfReport, Shelved};
+use crate::interlock::Interlock;
 
 /// How far each unit came, and which is next.
 pub fn shelf_row(report: &ShelfReport, file: &str) -> Screen {
@@ -19,6 +20,14 @@ pub fn shelf_row(report: &ShelfReport, file: &str) -> Screen {
         screen.item(&format!("  {:<width$} {mark} ", unit.unit), state(unit))
     });
     let stopped = units.iter().find(|unit| unit.stopped.is_some());
+    let offline = Interlock::OfflineHash.id();
+    let no_hash = stopped.is_some_and(|unit| unit.held.iter().any(|held| held == offline));
+    let screen = match no_hash {
+        true => screen.next(format!(
+            "Say in {file} where the hash is kept, in the stage itself: write target.bin --offline STICK/{{unit}}"
+        )),
+        false => screen,
+    };
     match stopped.or_else(|| units.iter().find(|unit| !unit.due.is_empty())) {
         Some(next) => screen.next(format!(
             "Give the same command again, with {file} and all its options: it goes on with {}.",
@@ -34,7 +43,13 @@ fn state(unit: &Shelved) -> String {
         done => format!("{} done now", done.join(", ")),
     };
     let rest = match (&unit.stopped, unit.due.as_slice()) {
-        (Some((stage, exit)), _) => format!("stopped at {stage}, exit code {exit}"),
+        (Some((stage, exit)), _) => {
+            let held = match unit.held.as_slice() {
+                [] => String::new(),
+                held => format!(", held by {}", held.join(", ")),
+            };
+            format!("stopped at {stage}{held}, exit code {exit}")
+        }
         (None, []) if done.is_empty() => "nothing was due".to_owned(),
         (None, []) => String::new(),
         (None, due) => format!("waits for {}", due.join(", ")),

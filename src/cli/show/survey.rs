@@ -14,6 +14,9 @@ const BITS_SHOWN: usize = 6;
 pub fn survey(report: &SurveyReport, typed: &Typed) -> Screen {
     let mut screen = Screen::new(headline(report));
     screen = staff(screen, report);
+    if let Some(text) = not_listed(report) {
+        screen = screen.row("bits", text);
+    }
     screen = screen.row("SCK", clocks(report));
     for (number, finding) in report.findings.iter().enumerate() {
         let label = match finding.verdict {
@@ -111,6 +114,18 @@ fn staff(mut screen: Screen, report: &SurveyReport) -> Screen {
         0 => screen,
         more => screen.row("more", format!("{more} changes are only in the picture")),
     }
+}
+
+/// How many unsteady bits there are, where some are listed and others are not.
+fn not_listed(report: &SurveyReport) -> Option<String> {
+    let runs = report.blocks.iter().take(RUNS_SHOWN);
+    let listed: usize = runs.map(|run| run.bits.len().min(BITS_SHOWN)).sum();
+    (listed > 0 && (listed as u64) < report.unsteady_bits).then(|| {
+        format!(
+            "{} are unsteady in all; {listed} of them are listed here",
+            count(report.unsteady_bits)
+        )
+    })
 }
 
 fn line(run: &Run, words: usize, digits: usize) -> String {

@@ -4,9 +4,11 @@
 //! for known patterns ([`Kind`]); if none of them is bad, the ladder says up to which SCK the answers stay
 //! the same, and what that is worth ([`Rung`]).
 
+mod climb;
 mod kind;
 mod ladder;
 pub(super) mod look;
+mod meet;
 mod report;
 mod reset;
 mod sck;
@@ -14,15 +16,15 @@ pub(super) mod signs;
 
 use std::time::Duration;
 
-use super::bench::{Bench, Met, PATIENCE, Reached, SCK_FREE, reach};
-use super::recognise::{another_id, is_about, own_id, recognise};
+use super::bench::{Bench, Met, Reached, SCK_FREE, reach};
+use super::recognise::{another_id, told_apart};
 use super::record::operation;
 use super::seat::wait_on;
 use super::write::{done, in_hand};
 use super::{Attendant, Exit, Seat, Stop};
-use crate::chip::{Bare, Chip, ChipError, FirstLook, ReadCommand, short_id};
-use crate::interlock::{Contact, Interlock, Panel, Sameness};
-use crate::jedec::{Address, Hertz, ID_BYTES, Millivolts};
+use crate::chip::{Bare, FirstLook, ReadCommand, short_id};
+use crate::interlock::{Contact, Interlock, Panel};
+use crate::jedec::{Hertz, Millivolts};
 use crate::link::Purpose;
 use crate::part::Part;
 use crate::unit::journal::{Journal, UnfinishedWrite};
@@ -41,16 +43,6 @@ use look::{Idle, Left, Observed, Sample};
 
 /// How long a person may take to seat the clip.
 const WATCH_TIME: Duration = Duration::from_secs(600);
-/// Reads of the ID and SFDP header at each step of the ladder, as far as they fit into that time.
-const READS_A_RUNG: u32 = 64;
-const QUESTIONS_TIME: Duration = Duration::from_secs(4);
-/// Bytes on the wire of such two reads.
-const QUESTION_BYTES: usize = 1 + ID_BYTES + 5 + 16;
-/// What the reads of the sample at one step may take on the wire, in ms, within the numbers below.
-const SAMPLE_TIME_MS: u64 = 800;
-/// Reads of the whole sample at one step: 1 to 4 million bits of 64 KiB, from 175 kHz on.
-const SAMPLE_READS: [u64; 2] = [2, 8];
-
 /// What a person may ask of the check besides.
 #[derive(Default)]
 pub struct ContactWishes<'a> {
@@ -98,7 +90,7 @@ pub fn contact_as_wished(
     };
     let asked = bench.sck;
     bench.sck = asked.min(LOWEST);
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     let mut reached = reach(panel, bench, Purpose::Read)?;
     if let Some(tell) = wishes.watch {
         let bare = &mut reached.bare;
@@ -142,6 +134,7 @@ struct Check<'a> {
     sample: Option<Sample>,
     look: Option<FirstLook>,
     ends_at: Option<&'static str>,
+    lanes: Option<String>,
     link: (String, Option<Millivolts>),
 }
 
@@ -157,6 +150,7 @@ impl Check<'_> {
             sample: None,
             look: None,
             ends_at: None,
+            lanes: None,
             link: (reached.bare.link_name().to_owned(), reached.level),
         }
     }
@@ -194,90 +188,6 @@ impl Check<'_> {
         let mut report = self.known(met, &catalogue, attendant)?;
         report.judge();
         Ok(report)
-    }
-
-    /// Meets the chip. One that does not answer is looked at as it is, and roused once if what it says is
-    /// no answer at all.
-    fn meet(
-        &mut self,
-        reached: &mut Reached,
-        attendant: &dyn Attendant,
-    ) -> Result<Result<FirstLook, Sign>, Stop> {
-        let stop = || attendant.stop_asked();
-        let error = match reached.bare.meet(PATIENCE, &stop) {
-            Ok(first) => return Ok(Ok(first)),
-            Err(error) => error,
-        };
-        let kind = match &error {
-            ChipError::NoAnswer { .. } => None,
-            ChipError::StillBusy { .. } | ChipError::WelStuck { .. } => Some(Kind::Busy),
-            _ => return Err(error.into()),
-        };
-        reached.bare.rouse()?;
-        if kind.is_some() {
-            match reached.bare.meet(PATIENCE / 60, &stop) {
-                Ok(first) => return Ok(Ok(self.roused(&error, first))),
-                Err(ChipError::Stopped) => return Err(ChipError::Stopped.into()),
-                Err(_) => {}
-            }
-        }
-        self.observed.look(&mut reached.bare, attendant)?;
-        let sign = signs::bad(&self.observed, &reached.catalogue);
-        let plain = || {
-            Sign::new(
-                kind.unwrap_or(Kind::Unsteady),
-                super::sentence(&error),
-                self.observed.power,
-            )
-        };
-        Ok(Err(sign.unwrap_or_else(plain)))
-    }
-
-    /// What it was that `error` told, where the chip answers after FFh. In continuous read a status read brings
-    /// what the array holds there, and looks like a busy chip; one that still had to be waited for was one.
-    fn roused(&mut self, error: &ChipError, mut first: FirstLook) -> FirstLook {
-        match error {
-            ChipError::StillBusy { waited, .. } if !first.busy_for.is_zero() => {
-                first.busy_for += *waited;
-            }
-            _ => self.note(Kind::ContinuousRead, super::sentence(error)),
-        }
-        first
-    }
-
-    /// A chip whose ID is nobody's may be in a mode in which no opcode is heard: it is roused, and looked at
-    /// once more.
-    fn rouse(
-        &mut self,
-        reached: &mut Reached,
-        first: FirstLook,
-        attendant: &dyn Attendant,
-    ) -> Result<FirstLook, Stop> {
-        let unknown = |look: &FirstLook, observed: &Observed| {
-            reached_nobody(&reached.catalogue, &look.id) && !observed.self_described
-        };
-        if !unknown(&first, &self.observed) {
-            return Ok(first);
-        }
-        reached.bare.rouse()?;
-        let again = match reached.bare.meet(PATIENCE, &|| attendant.stop_asked()) {
-            Ok(again) => again,
-            Err(ChipError::Stopped) => return Err(ChipError::Stopped.into()),
-            Err(_) => return Ok(first),
-        };
-        let mut observed = Observed::nothing(self.observed.power, self.observed.marking.as_deref());
-        observed.look(&mut reached.bare, attendant)?;
-        if unknown(&again, &observed) {
-            return Ok(first);
-        }
-        let [before, after] = [&first, &again].map(|look| short_id(&look.id).to_string());
-        self.note(
-            Kind::ContinuousRead,
-            format!("the ID read {before}, and {after} after FFh"),
-        );
-        self.observed = observed;
-        self.look = Some(again.clone());
-        Ok(again)
     }
 
     fn note(&mut self, kind: Kind, seen: impl AsRef<str>) {
@@ -361,10 +271,10 @@ impl Check<'_> {
                 sign
             }
             None => {
-                let other = |(unit, _): &(&Unit, _)| another_id(unit, &seen.look.id);
-                let other = self.of.as_ref().and_then(other);
-                if let Some(other) = other {
-                    self.note_another(&other);
+                let other =
+                    |(unit, _): &(&Unit, _)| told_apart(unit, &another_id(unit, &seen.look.id)?);
+                if let Some(seen) = self.of.as_ref().and_then(other) {
+                    self.note(Kind::AnotherChip, seen);
                 }
                 None
             }
@@ -385,99 +295,6 @@ impl Check<'_> {
         Ok(report)
     }
 
-    /// Looks at the array at the lowest SCK, then reads a sample of it at each step of the ladder.
-    fn ask_array(
-        &mut self,
-        chip: &mut Chip,
-        catalogue: &crate::part::Catalogue,
-        attendant: &dyn Attendant,
-    ) -> Result<Option<Sign>, Stop> {
-        if chip.was_found_in_4byte_mode()? {
-            self.note(Kind::FourByteMode, "its status says four address bytes");
-        }
-        let sample = Sample::take(chip, &self.left, attendant)?;
-        self.observed.frames = sample.in_long_frames(chip, attendant)?;
-        self.observed.lines = Some(look::lines(chip, &self.left, attendant)?);
-        if let Some(sign) = signs::bad(&self.observed, catalogue) {
-            return Ok(Some(sign));
-        }
-        let whose = self.whose(chip)?;
-        self.note_another(&whose);
-        if sample.is_blank() {
-            self.note(
-                Kind::BlankSample,
-                "at least 99 of 100 bits of the sample are 1",
-            );
-        }
-        climb_array(chip, &sample, &mut self.ladder, attendant)?;
-        self.sample = Some(sample);
-        Ok(None)
-    }
-
-    /// Whether the chip is the one of the unit, as far as an ID tells. A replacement is not in the unit file
-    /// before all of it is written, but in the journal.
-    fn whose(&self, chip: &mut Chip) -> Result<Sameness, Stop> {
-        let Some((unit, unfinished)) = &self.of else {
-            return Ok(Sameness::Nothing);
-        };
-        let header = unfinished.as_ref().and_then(|write| {
-            let contents = write.contents.as_ref().ok()?;
-            Some(&contents.header)
-        });
-        if let Some(header) = header {
-            let own = own_id(chip)?;
-            if is_about(header, chip, &own) {
-                return Ok(Sameness::Nothing);
-            }
-        }
-        recognise(chip, unit, None, &[])
-    }
-
-    /// The contact with another chip can be as good, but is nothing for this unit's record.
-    fn note_another(&mut self, sameness: &Sameness) {
-        match (sameness, &self.of) {
-            (
-                Sameness::Id {
-                    kind,
-                    expected,
-                    seen,
-                },
-                Some((unit, _)),
-            ) if expected != seen => {
-                let seen = format!(
-                    "{kind} {seen}, the unit file of {} has {expected}",
-                    unit.name()
-                );
-                self.note(Kind::AnotherChip, seen);
-            }
-            _ => {}
-        }
-    }
-
-    /// Reads ID and SFDP header many times at each SCK and compares with what the lowest gave; measures
-    /// each SCK on the way.
-    fn climb_questions(
-        &mut self,
-        bare: &mut Bare,
-        id: &[u8; ID_BYTES],
-        attendant: &dyn Attendant,
-    ) -> Result<(), Stop> {
-        let mut wanted = [0; 16];
-        let stop = || attendant.stop_asked();
-        bare.sfdp(0, &mut wanted, bare.sck(), &stop)?;
-        ladder::climb(&mut self.ladder, |rung| {
-            rung.measured = sck::measure(bare, rung.sck, attendant)?;
-            for _ in 0..look::reads_within(QUESTIONS_TIME, QUESTION_BYTES, rung.sck, READS_A_RUNG) {
-                go_on(attendant)?;
-                let mut head = [0; 16];
-                rung.compare(id, &bare.id(rung.sck)?);
-                bare.sfdp(0, &mut head, rung.sck, &stop)?;
-                rung.compare(&wanted, &head);
-            }
-            Ok(())
-        })
-    }
-
     fn bad(self, sign: Sign) -> ContactReport {
         let report = self.report(Some(sign));
         ContactReport {
@@ -490,12 +307,12 @@ impl Check<'_> {
         let steady = |look: &&FirstLook| self.observed.is_steady(&look.id);
         let jedec_id = self.look.as_ref().filter(steady);
         let jedec_id = jedec_id.map(|look| short_id(&look.id).to_string());
-        let begun = |write: &UnfinishedWrite| {
+        let begun = |(unit, unfinished): (&Unit, Option<UnfinishedWrite>)| {
+            let write = unfinished?;
             let contents = write.contents.as_ref();
-            !contents.is_ok_and(|contents| contents.nothing_begun())
+            let begun = !contents.is_ok_and(|contents| contents.nothing_begun());
+            begun.then(|| unit.shown(&write.path))
         };
-        let unfinished = self.of.and_then(|(_, unfinished)| unfinished);
-        let unfinished = unfinished.filter(begun);
         let asked = Some(self.asked).filter(|asked| *asked != SCK_FREE);
         let (link, level) = self.link;
         ContactReport {
@@ -509,9 +326,10 @@ impl Check<'_> {
             proven: None,
             chosen: None,
             ends_at: self.ends_at,
+            lanes: self.lanes,
             sfdp: false,
             look: self.look,
-            unfinished: unfinished.map(|write| write.path.display().to_string()),
+            unfinished: self.of.and_then(begun),
             link: (link, level, asked),
             operation: Operation::default(),
         }
@@ -527,44 +345,4 @@ fn top(part: Option<&Part>, link: Hertz) -> (Hertz, &'static str) {
         Some(limit) if *limit < link => (*limit, "the part's limit"),
         _ => (link, "the link's limit"),
     }
-}
-
-/// Whether an ID is one that the table does not know.
-fn reached_nobody(catalogue: &crate::part::Catalogue, id: &[u8; ID_BYTES]) -> bool {
-    catalogue.by_jedec_id(id).is_empty()
-}
-
-/// Reads the sample so often at each step as its SCK says, beforehand: by 03h and by the second command in
-/// turn, each only where the part's limit for it is not below the step.
-fn climb_array(
-    chip: &mut Chip,
-    sample: &Sample,
-    ladder: &mut Vec<Rung>,
-    attendant: &dyn Attendant,
-) -> Result<(), Stop> {
-    let mut commands = vec![ReadCommand::Read, chip.second_command()];
-    commands.dedup();
-    let mut seen = Vec::new();
-    ladder::climb(ladder, |rung| {
-        let fit = |command: &&ReadCommand| look::limit(chip, **command) >= rung.sck;
-        let fitting: Vec<ReadCommand> = commands.iter().filter(fit).copied().collect();
-        for command in fitting.iter().cycle().take(reads_at(rung.sck)) {
-            for (place, wanted) in &sample.pieces {
-                go_on(attendant)?;
-                seen.clear();
-                seen.resize(wanted.len(), 0x5A);
-                chip.read(*command, rung.sck, Address(place.0), &mut seen)?;
-                rung.compare(wanted, &seen);
-            }
-        }
-        Ok(())
-    })
-}
-
-/// How often the sample is read at a step.
-fn reads_at(sck: Hertz) -> usize {
-    let [least, most] = SAMPLE_READS;
-    let bits_a_read = 64 * 1024 * 8;
-    let reads = u64::from(sck.0) * SAMPLE_TIME_MS / 1000 / bits_a_read;
-    usize::try_from(reads.clamp(least, most)).unwrap_or(1)
 }

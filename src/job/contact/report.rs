@@ -78,6 +78,8 @@ pub struct ContactReport {
     pub chosen: Option<Hertz>,
     /// What ends the ladder below the SCK that was asked for, where that is not an error.
     pub ends_at: Option<&'static str>,
+    /// How many lanes read the same at the SCK to work at, and why; `None` where the link has one.
+    pub lanes: Option<String>,
     /// Whether SFDP answered.
     pub sfdp: bool,
     /// The start sequence.

@@ -59,7 +59,10 @@ pub(super) fn nothing_in_hand(unit: &Unit) -> Result<(), Stop> {
     Err(Stop::new(Exit::Unfinished, headline, next)
         .row(
             "seen",
-            format!("{} tells of a write that did not end", write.path.display()),
+            format!(
+                "{} tells of a write that did not end",
+                unit.shown(&write.path)
+            ),
         )
         .row("means", TORN))
 }

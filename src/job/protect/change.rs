@@ -49,8 +49,9 @@ fn protect_checked(
         let next =
             "Finish it with the command that began it, or go back: norlock restore --unit FOLDER";
         let headline = "The unit has an unfinished write, which knows how protection was found.";
-        return Err(Stop::new(Exit::Unfinished, headline, next)
-            .row("seen", unfinished.path.display().to_string()));
+        return Err(
+            Stop::new(Exit::Unfinished, headline, next).row("seen", unit.shown(&unfinished.path))
+        );
     }
     let panel = Panel::for_protection(std::mem::take(&mut bench.accepted));
     let mut connected = connect(panel, bench, Purpose::Write, None, &[], attendant)?;

@@ -85,7 +85,7 @@ fn survey_checked(
     let asked = bench.sck;
     bench.sck = plan::slowest(asked);
     let patience = journal_patience(unit, &bench.catalogue)?;
-    let panel = Panel::new(std::mem::take(&mut bench.accepted));
+    let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     // No sample of the array speaks for the contact: weak cells may lie anywhere.
     let anywhere = std::slice::from_ref(&(0..u32::MAX));
     let mut connected = connect(panel, bench, Purpose::Read, patience, anywhere, attendant)?;

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::classify::{Evidence, Finding, Verdict, classify};
+use super::guess::vote;
 use super::plan::Condition;
 use super::readings::{Readings, Votes};
 use super::stretches::Nature;
@@ -63,6 +64,31 @@ fn conditions() -> Vec<Condition> {
 fn tally(readings: &Readings) -> Tally {
     let tally = Tally::of(readings, &conditions(), 4096, &mut |_| false);
     tally.unwrap().unwrap()
+}
+
+/// Each asks by itself, before each window.
+#[test]
+fn counting_and_voting_both_stop() {
+    let (readings, conditions) = (readings(|_, _| ()), conditions());
+    let store = SimulatedStore::new();
+    store.create_folder(Path::new("/survey")).unwrap();
+    for (at, stops) in [(0, true), (SIZE_BYTES - 4096, true), (SIZE_BYTES, false)] {
+        let (mut counted, mut voted) = (0, 0);
+        let tally = Tally::of(&readings, &conditions, 4096, &mut |done| {
+            counted = done;
+            done >= at
+        });
+        assert_eq!(tally.unwrap().is_none(), stops, "counting at {at}");
+        let path = Path::new("/survey").join(at.to_string());
+        let mut file = store.create(&path, u64::from(SIZE_BYTES)).unwrap();
+        let votes = Votes::all(&conditions);
+        let guess = vote(&readings, &votes, 4096, file.as_mut(), &mut |done| {
+            voted = done;
+            done >= at
+        });
+        assert_eq!(guess.unwrap().is_none(), stops, "voting at {at}");
+        assert_eq!([counted, voted], [at.min(SIZE_BYTES - 4096); 2]);
+    }
 }
 
 fn judged(tally: &Tally, nature: &Nature) -> Vec<Finding> {

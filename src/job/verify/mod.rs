@@ -12,7 +12,7 @@ use serde::Serialize;
 use super::bench::{Bench, Connected, connect};
 use super::overlap::run_over;
 use super::recognise::recognise;
-use super::record::{begun_write, note_times, operation, region_map};
+use super::record::{begun_journal, note_times, operation, region_map};
 use super::worklist::smallest_block;
 use super::write::left_begun;
 use super::{Attendant, Exit, Stop, sentence};
@@ -142,7 +142,7 @@ pub fn verify(
     let map = map.as_ref().map(|(map, _)| map);
     let chosen = chosen(map, &order.regions)?;
     let mut connected = connect(
-        Panel::new(std::mem::take(&mut bench.accepted)),
+        Panel::for_reading(std::mem::take(&mut bench.accepted)),
         bench,
         Purpose::Read,
         None,
@@ -190,8 +190,7 @@ pub fn verify(
     let mut report = found.report(size_bytes, (sck, within), map, (time, floor));
     report.regions.clone_from(&order.regions);
     report.lanes = lanes;
-    let begun = unit.map(begun_write).transpose()?.flatten();
-    report.unfinished = begun.map(|write| write.path.display().to_string());
+    report.unfinished = unit.map(begun_journal).transpose()?.flatten();
     report.operation = operation("verify", "", "untouched", &seen, &panel);
     Ok(report)
 }

@@ -33,6 +33,32 @@ fn show(row: &SpidevTransfer<'_, '_>) -> (u32, u16, u8, u8) {
     )
 }
 
+/// So that jobs work on what was read while the next bytes are on the wire. Nothing is clocked here: any device
+/// file stands for the node.
+#[test]
+fn its_time_is_real() {
+    let device = Spidev::open("/dev/full").unwrap();
+    let lock = NodeLock::take(device.inner()).unwrap().unwrap();
+    let link = SpidevLink {
+        name: "spidev".into(),
+        device,
+        _lock: lock,
+        level: None,
+        supply: HostSupply::look(Path::new("/nonexistent")),
+        bufsiz: BUFSIZ_DEFAULT,
+        sck_max: Hertz::mhz(50),
+        wired: 1,
+        lanes: Lanes::ONE,
+        opened: Instant::now(),
+    };
+    assert!(link.takes_time());
+    let link: Box<dyn Link> = Box::new(link);
+    assert!(link.takes_time());
+    let before = link.now();
+    std::thread::sleep(Duration::from_millis(2));
+    assert!(link.now() >= before + Duration::from_millis(2));
+}
+
 /// The layout of a page program with its status poll, row by row: speed, delay, word, cs_change.
 #[test]
 fn the_settle_delay_belongs_to_the_status_frame() {

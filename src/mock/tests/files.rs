@@ -173,7 +173,7 @@ fn mistakes_in_a_bench_file_are_told_with_their_place() {
     assert!(told.starts_with("cannot use the cells in"), "{told}");
 }
 
-/// W25Q128JV Rev. F has no B7h among its instructions; W25Q256JV has.
+/// W25Q128JV has no B7h among its instructions (from memory); W25Q256JV has (Rev. I, 8.1.2).
 #[test]
 fn a_mode_that_the_part_does_not_have_is_refused_where_it_stands() {
     let folder = tempfile::tempdir().unwrap();

@@ -23,7 +23,7 @@ const THREE_VOLTS: SupplyRange = SupplyRange {
 fn all_refused(station: &Station, bench: &dyn Fn() -> Bench, ids: &[&str]) {
     station.trace.lock().unwrap().clear();
     refused(station, job::contact(None, bench(), &mut Nobody), ids);
-    refused(station, job::id(bench(), &mut Nobody), ids);
+    refused(station, job::id(None, bench(), &mut Nobody), ids);
     refused(station, job::sfdp(bench(), &mut Nobody), ids);
     refused(
         station,
@@ -111,18 +111,18 @@ fn a_datasheet_opens_what_the_table_cannot() {
         }
         refused(
             &station,
-            job::id(station.bench(), &mut Nobody),
+            job::id(None, station.bench(), &mut Nobody),
             &["supply-level"],
         );
         let mut bench = station.bench();
         bench.said.supply = Some(THREE_VOLTS);
-        job::id(bench, &mut Nobody).unwrap();
+        job::id(None, bench, &mut Nobody).unwrap();
     }
     station.marking = Some(MARKING.into());
     station.mock.set_level(None);
     let mut bench = station.bench();
     bench.level = Some(Millivolts(3300));
-    job::id(bench, &mut Nobody).unwrap();
+    job::id(None, bench, &mut Nobody).unwrap();
 }
 
 #[test]
@@ -156,7 +156,11 @@ fn node(station: &Station, path: &str) -> Bench {
 fn a_node_of_which_nothing_is_known_and_a_locked_one_are_refused() {
     let mut station = Station::new(14);
     let bench = node(&station, "/dev/full");
-    refused(&station, job::id(bench, &mut Nobody), &["not-the-host"]);
+    refused(
+        &station,
+        job::id(None, bench, &mut Nobody),
+        &["not-the-host"],
+    );
 
     accept(
         &mut station,
@@ -171,13 +175,13 @@ fn a_node_of_which_nothing_is_known_and_a_locked_one_are_refused() {
     let lock = Flock::lock(device, FlockArg::LockExclusiveNonblock).unwrap();
     let stop = refused(
         &station,
-        job::id(node(&station, "/dev/full"), &mut Nobody),
+        job::id(None, node(&station, "/dev/full"), &mut Nobody),
         &["sole-user"],
     );
     assert!(stop.held[0].seen.contains("/dev/full"));
     drop(lock);
     // Free again: both open, and what fails is that this is no SPI bus.
-    let stop = job::id(node(&station, "/dev/full"), &mut Nobody)
+    let stop = job::id(None, node(&station, "/dev/full"), &mut Nobody)
         .err()
         .unwrap();
     assert!(stop.held.is_empty(), "{stop:?}");

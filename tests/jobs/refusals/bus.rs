@@ -164,7 +164,7 @@ fn a_low_voltage_chip_behind_a_3_v_marking() {
         job::contact(None, station.bench(), &mut Nobody),
         ids,
     );
-    refused(&station, job::id(station.bench(), &mut Nobody), ids);
+    refused(&station, job::id(None, station.bench(), &mut Nobody), ids);
     let stop = refused(&station, station.backup(), ids);
     assert!(stop.headline.contains("W25Q80EW"), "{stop:?}");
 }
@@ -210,7 +210,7 @@ fn a_part_with_another_command_set() {
         job::contact(None, station.bench(), &mut Nobody),
         ids,
     );
-    refused(&station, job::id(station.bench(), &mut Nobody), ids);
+    refused(&station, job::id(None, station.bench(), &mut Nobody), ids);
     refused(&station, station.backup(), ids);
     refused(&station, station.restore(1), ids);
     let stop = refused(&station, station.write(), ids);
