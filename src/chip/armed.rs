@@ -21,8 +21,8 @@ pub use learnt::MESSAGE;
 
 /// Bytes that a look reads of the status register; the last counts. The settle time lies behind the opcode, and
 /// when a chip takes over its status for the first byte is not printed: it may be as of before that time. The
-/// register is put out again and again for as long as it is clocked (W25Q128JV Rev. I, Read Status Register;
-/// its words from memory), so a byte more is as of later.
+/// register is put out again and again for as long as it is clocked (datasheets, Read Status Register;
+/// the test names one), so a byte more is as of later.
 const STATUS_BYTES: usize = 2;
 const WIP: u8 = 0b01;
 const WEL: u8 = 0b10;

@@ -121,7 +121,7 @@ fn what_is_behind_a_unit_is_told_by_what_was_written_and_not_by_its_name() {
     // Due, and held: the chip holds the target before, of which there is no backup.
     let ended = desk.ends(LINE, 3);
     ended.says("Held by nothing-unexplained");
-    let held = "-| contact done now; stopped at write, exit code 3";
+    let held = "-| contact done now; stopped at write, held by nothing-unexplained, exit code 3";
     ends_with(&ended, [held, "| nothing was due", "| nothing was due"]);
 }
 
@@ -138,7 +138,7 @@ fn a_chip_of_another_unit_is_refused_by_name() {
     ended.says("Held by same-unit: this is gauge-01; was the clip moved?");
     // And there it stays.
     ended.says("gauge-02, 2 of 3: take the clip off that chip");
-    ended.says("gauge-02 -| stopped at contact, exit code 3");
+    ended.says("gauge-02 -| stopped at contact, held by same-unit, exit code 3");
     ended.says("gauge-03 -| contact, backup, tailor done now");
     assert!(!desk.path("gauge-02").exists());
 }

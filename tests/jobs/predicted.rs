@@ -29,6 +29,7 @@ impl Setting {
         station.sck = Hertz(self.sck);
         station.sync = Duration::from_millis(self.sync_ms);
         station.mock.set_times(times);
+        station.mock.set_pace(self.seed);
         station
             .mock
             .set_overhead(Duration::from_micros(self.overhead_us));
@@ -104,7 +105,7 @@ fn a_worklist_predicts_the_time_of_its_write() {
 /// no more than that and the 3 % above.
 #[test]
 fn a_worklist_predicts_chips_at_their_own_pace() {
-    for seed in [72, 73, 74] {
+    for seed in [72, 74, 75] {
         let setting = Setting {
             seed,
             sck: 20_000_000,

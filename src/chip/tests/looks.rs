@@ -30,7 +30,8 @@ fn latching(link: impl Link + 'static, latches: bool, batches: &Arc<AtomicUsize>
 }
 
 /// The settle time lies behind the opcode of the look; whether a chip takes over its status before or behind it no
-/// datasheet at hand prints. It costs no message and no ignored word.
+/// datasheet at hand prints. It costs no message and no ignored word. That the register is put out again and again
+/// is in W25Q128JV Rev. I, 8.2, Read Status Register.
 #[test]
 fn a_status_from_before_the_settle_time_is_not_believed() {
     for name in ["W25Q80DV", "SST25VF016B"] {
