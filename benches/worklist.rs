@@ -29,6 +29,7 @@ const PACE: Pace = Pace {
     read_back: Hertz::mhz(12),
     whole: Hertz::mhz(20),
     modify: Hertz::mhz(10),
+    program_lanes: [1, 1],
     address_bytes: 4,
     message: Duration::ZERO,
     message_bytes: Pace::MESSAGE_BYTES,

@@ -374,6 +374,7 @@ fn a_trace_line_is_as_told() {
         read_bytes: 1,
         settle: Duration::from_micros(400),
         lanes: Lanes::ONE,
+        on_one: 1,
         failed: false,
     };
     let id = Sent {
@@ -384,6 +385,7 @@ fn a_trace_line_is_as_told() {
         read_bytes: 20,
         settle: Duration::ZERO,
         lanes: Lanes::ONE,
+        on_one: 1,
         failed: false,
     };
     let exchange = Sent {
@@ -402,7 +404,18 @@ fn a_trace_line_is_as_told() {
         lanes: Lanes { out: 1, into: 4 },
         ..id.clone()
     };
-    for line in [status.line(), id.line(), exchange.line(), quad.line()] {
+    let program = Sent {
+        at: Duration::from_micros(18_404_604),
+        sck: Hertz::mhz(10),
+        out: vec![0x32, 0xFC, 0x00, 0x00, 0xA5, 0x5A],
+        read: Vec::new(),
+        read_bytes: 0,
+        lanes: Lanes { out: 4, into: 1 },
+        on_one: 4,
+        ..id.clone()
+    };
+    let all = [&status, &id, &exchange, &quad, &program];
+    for line in all.map(Sent::line) {
         assert!(lines.lines().any(|told| told == line), "{line}");
     }
 }

@@ -393,11 +393,13 @@ impl Armed {
     /// Bytes that one message programs, beside write enable, command and looks at the status.
     fn room_for_program(&self, looks: usize) -> usize {
         let limits = self.chip.guard.limits();
-        let width = &self.chip.width;
-        let head = width.command(width.program_opcode(), Address(0), 0).len();
+        let code = self.chip.program_opcode();
+        let head = self.chip.width.command(code, Address(0), 0).len();
+        let head = self.chip.program_head(head);
+        let head: usize = head.into_iter().map(|bytes| limits.counted(bytes)).sum();
         // An exchange counts in both directions, so that all bytes of a look do.
         let statuses = looks * self.look_frames() * limits.counted(1 + STATUS_BYTES);
-        let beside = limits.counted(1) + limits.counted(2) + statuses + limits.counted(head);
+        let beside = limits.counted(1) + limits.counted(2) + statuses + head;
         let room = limits.batch_out_bytes.saturating_sub(beside);
         (room - room % limits.segment_align_bytes.max(1)).max(1)
     }
@@ -405,12 +407,15 @@ impl Armed {
     /// Looks that fit behind so many bytes in one message; one in any case.
     fn looks_beside(&self, length: usize) -> usize {
         let (limits, frames) = (self.chip.guard.limits(), self.look_frames());
+        // Write enable, its look, head and data; a head on one lane and four is two segments.
+        let [_, address] = self.chip.program_head(length);
+        let sent = 5 + usize::from(address > 0);
         let fit = |looks: &usize| {
             let statuses = looks * frames;
             let into = limits.counted(2) + statuses * limits.counted(1 + STATUS_BYTES);
             self.room_for_program(*looks) >= length
                 && into <= limits.batch_in_bytes
-                && 5 + 2 * statuses <= limits.batch_segments
+                && sent + 2 * statuses <= limits.batch_segments
         };
         (1..=Learnt::LOOKS_MAX).rev().find(fit).unwrap_or(1)
     }
@@ -424,7 +429,7 @@ impl Armed {
 
     fn program_once(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         self.chip.aim(address)?;
-        let code = self.chip.width.program_opcode();
+        let code = self.chip.program_opcode();
         let operation = Operation {
             what: "program",
             address,
@@ -442,7 +447,7 @@ impl Armed {
                 Segment::Out(&[opcode::READ_STATUS_1]),
                 Segment::In(&mut before),
             ]),
-            Frame::new(vec![Segment::Out(&head), Segment::Out(data)]),
+            self.chip.program_frame(&head, data),
         ];
         batch.extend(self.looks(&mut looks, &settles(&times, look_time)));
         self.chip.guard.transfer(&mut batch, sck)?;

@@ -30,7 +30,7 @@ pub(crate) use tests::Allowed;
 pub use width::{AddressingFound, as_addressed};
 
 use crate::jedec::status::{Protection, Registers};
-use crate::jedec::{Address, Hertz, ID_BYTES, LaneRead, Lanes, opcode};
+use crate::jedec::{Address, Hertz, ID_BYTES, LaneProgram, LaneRead, Lanes, opcode};
 use crate::link::{Frame, Guard, LinkError, Purpose, Segment};
 use crate::part::Part;
 use width::Width;
@@ -119,6 +119,8 @@ pub struct Chip {
     width: Width,
     /// The read on several lanes in use, once it was compared with one on one lane.
     lane_read: Option<LaneRead>,
+    /// The program on four lanes in use, once all lines were seen to carry outwards.
+    lane_program: Option<LaneProgram>,
     /// Status register 1 as last read steadily.
     status_seen: Option<u8>,
     left: bool,
@@ -141,6 +143,7 @@ impl Chip {
             sck,
             width,
             lane_read: None,
+            lane_program: None,
             status_seen: None,
             left: false,
         };

@@ -50,6 +50,60 @@ pub const LANE_READS: [(u8, u8, Lanes); 4] = [
 /// below, N25Q256A Rev. W a 0.
 pub const LANE_DUMMY: u8 = 0xFF;
 
+/// A program of a page whose data go out on four lanes.
+///
+/// The opcode says the lanes of its address on no standard's word: 38h enters another protocol on some parts and
+/// keeps its address on one lane on others. So a part has the usual opcode only where its own document says so,
+/// in this form; the 4-byte ones are in the standard's table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LaneProgram {
+    /// Opcode, with an address in the current mode.
+    pub opcode: u8,
+    /// The opcode that always takes four address bytes; a part may not have it.
+    pub opcode_4byte: u8,
+    /// Lanes of the address, 1 or 4.
+    pub address_lanes: u8,
+}
+
+impl LaneProgram {
+    /// Lanes of what follows the part on one lane; nothing comes in.
+    pub const LANES: Lanes = Lanes { out: 4, into: 1 };
+
+    /// Those that norlock knows: 34h is 1-1-4 and 3Eh is 1-4-4 (JESD216F, 4-byte table, bits 7 and 8); 32h is
+    /// 1-1-4 in W25Q128JV Rev. I and W25Q256JV Rev. I, 8.1.2, and 38h 1-4-4 from memory, so that no part in
+    /// the table has it.
+    ///
+    /// Best first: an address on one lane keeps to the wire that contact has proven.
+    pub const ALL: [Self; 2] = [
+        Self {
+            opcode: 0x32,
+            opcode_4byte: 0x34,
+            address_lanes: 1,
+        },
+        Self {
+            opcode: 0x38,
+            opcode_4byte: 0x3E,
+            address_lanes: 4,
+        },
+    ];
+
+    /// The one that `opcode` is.
+    #[must_use]
+    pub fn listed(opcode: u8) -> Option<Self> {
+        let is = |one: &&Self| [one.opcode, one.opcode_4byte].contains(&opcode);
+        Self::ALL.iter().find(is).copied()
+    }
+
+    /// Bytes on one lane at the beginning of its frame, with so many of an address.
+    #[must_use]
+    pub fn on_one(self, address_bytes: usize) -> usize {
+        match self.address_lanes {
+            1 => 1 + address_bytes,
+            _ => 1,
+        }
+    }
+}
+
 /// A read of the array on several lanes, as a part has it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LaneRead {

@@ -9,6 +9,6 @@ mod read_id;
 pub mod sfdp;
 pub mod status;
 
-pub use lanes::{LANE_DUMMY, LANE_READS, LaneRead, Lanes};
+pub use lanes::{LANE_DUMMY, LANE_READS, LaneProgram, LaneRead, Lanes};
 pub use quantity::{Address, Hertz, Millivolts, ParseQuantityError};
 pub use read_id::{ID_BYTES, announced_bytes, behind_jedec_id, tells_chips_apart};

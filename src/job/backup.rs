@@ -120,7 +120,7 @@ fn backup_checked(
     let outcome = format!("kept as {}", image.name.file_name());
     let mut done = operation("backup", &outcome, "untouched", &seen, &panel);
     done.conditions.insert("reads".into(), reads.words());
-    cost.note(&mut done);
+    cost.note(&mut done, reads.second.lanes);
     note_times(&mut done, reads.time(), reads.floor());
     unit.record(done, SystemTime::now())?;
     chip.leave()?;

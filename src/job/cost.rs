@@ -12,6 +12,8 @@ use crate::worklist::Pace;
 const MESSAGE: (&str, &str) = ("message", " bytes");
 /// What a file that is replaced takes: it is synced, and then its folder is.
 const TWO_SYNCS: (&str, &str) = ("two syncs", " us");
+/// Lanes that the second read went on, in a record.
+const LANES: (&str, &str) = ("lanes", " of data");
 
 /// Syncs of a write before its first step: its record, the journal's file and folder (counted on the simulated
 /// bench).
@@ -26,6 +28,7 @@ pub(super) struct Cost {
     message: Duration,
     message_bytes: u32,
     two_syncs: Duration,
+    lanes: u8,
 }
 
 impl Cost {
@@ -45,6 +48,7 @@ impl Cost {
             message: message_overhead(unit, link).unwrap_or(Pace::MESSAGE),
             message_bytes: chip.message_bytes(),
             two_syncs,
+            lanes: 1,
         })
     }
 
@@ -65,17 +69,30 @@ impl Cost {
             message: message.unwrap_or(Pace::MESSAGE),
             message_bytes: bytes.unwrap_or(Pace::MESSAGE_BYTES),
             two_syncs: number(TWO_SYNCS).map_or(Pace::RECORDS, Duration::from_micros),
+            lanes: match number(LANES) {
+                Some(4) => 4,
+                Some(2) => 2,
+                _ => 1,
+            },
         }
     }
 
-    /// Adds it to a record, for [`Cost::recorded`].
-    pub fn note(&self, operation: &mut Operation) {
+    /// Lanes that the second read of the last backup went on.
+    pub fn lanes(&self) -> u8 {
+        self.lanes
+    }
+
+    /// Adds it to the record of a backup that read a second time on so many lanes, for [`Cost::recorded`].
+    pub fn note(&self, operation: &mut Operation, lanes: u8) {
         let mut note = |(key, unit_of): (&str, &str), number: u128| {
             let shown = format!("{number}{unit_of}");
             operation.conditions.insert(key.to_owned(), shown);
         };
         note(MESSAGE, self.message_bytes.into());
         note(TWO_SYNCS, self.two_syncs.as_micros());
+        if lanes > 1 {
+            note(LANES, lanes.into());
+        }
     }
 
     /// The clocks of a job, with this cost.

@@ -1,8 +1,10 @@
-//! Reads on several lanes: which of them is used, decided by what it reads.
+//! Reads and programs on several lanes: which of them are used, decided by what is read.
 //!
 //! Nothing tells the link whether IO2 and IO3 reach the chip, whether MOSI carries both ways, or whether the
 //! chip waits as many clocks as its SFDP says. So what a command on several lanes reads is held against
-//! what 03h reads on one, in places all over the chip, before anything is built on it.
+//! what 03h reads on one, in places all over the chip, before anything is built on it. Where a page is to be
+//! programmed on four lanes, the read that sends its address on four has to read the same as well: nothing else
+//! that only reads shows whether all of them carry outwards.
 
 use super::Stop;
 use crate::chip::{Chip, ChipError, ReadCommand};
@@ -18,8 +20,8 @@ const PLACE_BYTES_MAX: u32 = 4096;
 const TELLING: usize = 64;
 
 /// Has the chip read on as many lanes as part, link, QE and what is read allow, from
-/// [`Chip::second_command`] on, and says what was decided and why; `None` where there was no choice. QE is
-/// only looked at.
+/// [`Chip::second_command`] on, in a writing job program likewise, and says what was decided and why; `None` where
+/// there was no choice. QE is only looked at.
 ///
 /// # Errors
 /// A [`Stop`] for a lost contact or a failed link.
@@ -56,12 +58,38 @@ pub(super) fn choose(chip: &mut Chip) -> Result<Option<String>, Stop> {
             Ok(told) => {
                 chip.use_lanes(Some(read));
                 why.insert(0, told);
+                if read.lanes.into == 4 {
+                    why.extend(choose_program(chip, read, &plain)?);
+                }
                 return Ok(Some(why.join("; ")));
             }
             Err(told) => why.push(told),
         }
     }
     Ok(Some(format!("one: {}", why.join("; "))))
+}
+
+/// Has the chip program on four lanes, once the read that proves the way out reads the same; `proven` has already.
+/// `None` where there is no such program.
+fn choose_program(
+    chip: &mut Chip,
+    proven: LaneRead,
+    plain: &[u8],
+) -> Result<Option<String>, ChipError> {
+    let Some((program, proof)) = chip.lane_program() else {
+        return Ok(None);
+    };
+    let read = match proof == proven {
+        true => Ok(String::new()),
+        false => verdict(chip, proof, plain)?,
+    };
+    Ok(Some(match read {
+        Ok(_) => {
+            chip.use_lane_program(program);
+            format!("programs on 4 by {:02X}h", program.opcode)
+        }
+        Err(why) => format!("programs on one: {why}"),
+    }))
 }
 
 /// Whether `read` reads the same, or why that is not to be said.

@@ -130,6 +130,7 @@ fn restore_checked(
         started: met.started,
         own: met.own,
         half: met.reads.half.is_some(),
+        lanes: met.reads.lanes,
         replacement: order.replacement,
         replaced,
         unit,

@@ -54,6 +54,8 @@ pub struct WriteReport {
     pub proof_floor: Duration,
     /// SCK of the whole read at the end.
     pub last_read: Hertz,
+    /// How many lanes were chosen for reads and programs and why, where there was a choice.
+    pub lanes: Option<String>,
     /// Path of the journal.
     pub journal: Option<String>,
     /// Whether an interrupted run was gone on with.
@@ -93,6 +95,8 @@ pub(super) struct Rewrite<'a> {
     pub started: Duration,
     /// The chip's own ID, as it answered before it was read.
     pub own: OwnId,
+    /// How many lanes the reads before have chosen, and why.
+    pub lanes: Option<String>,
     /// Whether the upper half of the chip repeats the lower.
     pub half: bool,
     /// Whether the chip becomes the unit's.
@@ -147,13 +151,14 @@ impl Rewrite<'_> {
             || self.panel.acceptance(Acceptable::SharedBlock).is_some();
         let cost = Cost::recorded(self.unit, Some(&self.seen.link));
         let lanes = self.chip.second_command().lanes().into;
+        let programs = self.chip.program_lanes();
         let worklist = plan(&Request {
             current: self.present,
             target: &self.target,
             map: &self.map,
             part: self.chip.part(),
             begun: &self.begun,
-            pace: cost.with(pace(self.chip.part(), self.seen.sck, lanes)),
+            pace: cost.with(pace(self.chip.part(), self.seen.sck, lanes, programs)),
             accept_shared,
         });
         let worklist =
@@ -264,6 +269,7 @@ impl Rewrite<'_> {
             proof_floor: estimate.proof_floor,
             floor: estimate.floor,
             last_read,
+            lanes: self.lanes,
             journal: Some(journal_path),
             resumed,
             unit_data: self.unit_data,
@@ -460,6 +466,7 @@ impl Rewrite<'_> {
             proof_floor: estimate.before,
             floor: Duration::ZERO,
             last_read,
+            lanes: self.lanes,
             journal: None,
             resumed: false,
             unit_data: self.unit_data,

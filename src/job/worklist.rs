@@ -70,18 +70,25 @@ pub fn worklist(
     }
     let map = map.unwrap_or_else(|| RegionMap::unmapped(part.size_bytes));
     let accept_shared = accepted.reason(Acceptable::SharedBlock).is_some();
+    let cost = Cost::recorded(unit, None);
+    let lanes = cost.lanes();
     let request = Request {
         current: &current,
         target: &target,
         map: &map,
         part: &part,
         begun: &[],
-        pace: Cost::recorded(unit, None).with(pace(&part, sck, 1)),
+        pace: cost.with(pace(&part, sck, lanes, [1, 1])),
         accept_shared,
     };
     let worklist = plan(&request).map_err(|error| no_plan(error, None, &mut panel))?;
     let estimate = worklist.estimate();
-    let lines = worklist.summary(&estimate);
+    let mut lines = worklist.summary(&estimate);
+    if lanes > 1 {
+        lines.push(format!(
+            "  lanes      reads on {lanes}, as in the last backup"
+        ));
+    }
     let file = keep(unit, &lines)?;
     Ok(WorklistReport {
         unit: unit.name().to_owned(),
@@ -136,8 +143,9 @@ pub(super) fn part_of(unit: &Unit, catalogue: &Catalogue) -> Option<Part> {
     crate::part::identify(catalogue, &identity.id()?.0, None, marking).part
 }
 
-/// The clocks of a job whose proven SCK is `sck`, and which reads a second time on so many lanes.
-pub(super) fn pace(part: &Part, sck: Hertz, lanes: u8) -> Pace {
+/// The clocks of a job whose proven SCK is `sck`, which reads a second time on so many lanes, and programs with
+/// address and data on these.
+pub(super) fn pace(part: &Part, sck: Hertz, lanes: u8, program_lanes: [u8; 2]) -> Pace {
     let first = sck.min(part.sck_limit(opcode::READ));
     let whole = sck.min(part.sck_limit(opcode::FAST_READ));
     let lower = |sck: Hertz| Hertz(sck.0 / 5 * 3);
@@ -149,6 +157,7 @@ pub(super) fn pace(part: &Part, sck: Hertz, lanes: u8) -> Pace {
         whole: wide(whole),
         modify: Hertz(sck.0 / 2),
         address_bytes: if part.size_bytes > 1 << 24 { 4 } else { 3 },
+        program_lanes,
         sampled_bytes: asked_again_bytes(part.size_bytes),
         message: Pace::MESSAGE,
         message_bytes: Pace::MESSAGE_BYTES,

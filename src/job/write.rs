@@ -178,6 +178,7 @@ fn write_checked(
         started: met.started,
         own: met.own,
         half: met.reads.half.is_some(),
+        lanes: met.reads.lanes,
         replacement: false,
         replaced: None,
     };

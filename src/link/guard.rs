@@ -6,13 +6,15 @@
 //! undone), *protect* (a status register write) or *modify*; a frame that is none of these does not pass. Opcodes clash between
 //! makers, so what passes depends on the identified part; opcodes that a chip hands over in its own
 //! SFDP pass only if they are on the standard's list. On several lanes nothing passes but the reads of that
-//! list, exactly as the part has them.
+//! list and the programs of a page, exactly as the part has them.
+
+mod lanes;
 
 use std::time::Duration;
 
 use super::{Frame, Limits, Link, LinkError, Segment};
 use crate::jedec::status::{StatusFamily, VolatileForm};
-use crate::jedec::{Hertz, LANE_DUMMY, LANE_READS, LaneRead, Lanes, Millivolts, opcode};
+use crate::jedec::{Hertz, Lanes, Millivolts, opcode};
 use crate::part::{FourByte, Part, ProgramMethod};
 
 /// What a link is opened for.
@@ -175,8 +177,7 @@ impl Guard {
     fn class(&self, shape: &Shape) -> Option<Class> {
         // Nothing else goes on several lanes, and these on no other number of them.
         if shape.lanes != Lanes::ONE {
-            let reads = reads_lanes(self.part.as_ref()?, shape);
-            return reads.then_some(Class::Observe);
+            return lanes::class(self.part.as_ref()?, shape);
         }
         if let Some(class) = before_identification(shape) {
             return Some(class);
@@ -455,7 +456,8 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
             shape.is_read(id.opcode, sent - 1)
         };
         // The other ways are reads that always pass.
-        id.opcode == opcode::READ_UNIQUE_ID && (is_in(false) || (has_mode(part) && is_in(true)))
+        id.opcode == opcode::READ_UNIQUE_ID
+            && (is_in(false) || (part.addressing.has_mode() && is_in(true)))
     });
     // The same bytes program a password or write a register elsewhere: only of parts whose document was
     // read, and only in their form.
@@ -464,42 +466,6 @@ fn observes(part: &Part, shape: &Shape) -> Option<Class> {
         .iter()
         .any(|read| shape.is_read(read.opcode, read.address_bytes));
     (array || register || unique || lock).then_some(Class::Observe)
-}
-
-/// Reads on several lanes: opcodes of the standard's list alone, with the very lanes and dummy bytes that the
-/// part's own SFDP gives, behind an address of the length that the opcode takes. All that goes out behind
-/// the address is ones, so that no mode bits begin continuous read; so where mode bits may follow, something
-/// does, and no address byte can be taken for them.
-fn reads_lanes(part: &Part, shape: &Shape) -> bool {
-    let code = shape.code();
-    let listed = LANE_READS.iter().find(|row| row.0 == code || row.1 == code);
-    let Some((usual, four, lanes)) = listed else {
-        return false;
-    };
-    let has = |read: &&LaneRead| read.opcode == *usual && read.lanes == *lanes;
-    let Some(read) = part.lane_reads.iter().find(has) else {
-        return false;
-    };
-    let ones = |behind: usize| {
-        let dummies = shape.head().iter().skip(behind);
-        dummies.clone().count() == read.dummy_bytes && dummies.clone().all(|b| *b == LANE_DUMMY)
-    };
-    let form = |bytes: usize| shape.is_read(code, bytes + read.dummy_bytes) && ones(1 + bytes);
-    let address = match code == *four {
-        true => dedicated(part).contains(four) && form(4),
-        false if lanes.out == 1 => form(3) || form(4),
-        // What the part takes as it is addressed here: four only where it knows no other.
-        false if part.addressing.three_byte => form(3),
-        false => form(4),
-    };
-    let split = lanes.out == 1 || (shape.on_one == 1 && read.dummy_bytes > 0);
-    address && split && !shape.exchanges && shape.lanes == *lanes
-}
-
-fn has_mode(part: &Part) -> bool {
-    let bank = FourByte::BankRegister { extadd: true };
-    let mut ways = part.addressing.four_byte.iter();
-    ways.any(|way| matches!(way, FourByte::Mode { .. }) || *way == bank)
 }
 
 fn session(part: &Part, shape: &Shape) -> Option<Class> {

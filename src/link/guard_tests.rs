@@ -6,8 +6,8 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use super::{Class, Frame, Guard, Limits, Link, LinkError, Purpose, Scope, Segment};
-use crate::jedec::{Hertz, LaneRead, Lanes, Millivolts};
-use crate::part::{Catalogue, Part};
+use crate::jedec::{Hertz, LaneProgram, LaneRead, Lanes, Millivolts};
+use crate::part::{Catalogue, FourByte, Part, ProgramMethod};
 
 /// Frames as they were sent: each the segments' bytes out, or how many came in.
 type Wire = Arc<Mutex<Vec<Vec<Vec<u8>>>>>;

@@ -20,8 +20,11 @@ pub struct Sent {
     pub read_bytes: usize,
     /// Settle time asked for before the first byte read.
     pub settle: Duration,
-    /// Lanes of what followed the opcode, and of the bytes read.
+    /// Lanes of what followed the first bytes, and of the bytes read.
     pub lanes: Lanes,
+    /// How many bytes at the beginning went on one lane, whatever the others did: the opcode, and of a program
+    /// the address too where only its data go on several.
+    pub on_one: usize,
     /// Whether the batch failed.
     pub failed: bool,
 }
@@ -44,7 +47,7 @@ impl Sent {
             line += &format!("  in {} bytes: {}", self.read_bytes, hex(shown));
         }
         if self.lanes != Lanes::ONE {
-            line += &format!("  lanes {}", self.lanes);
+            line += &format!("  lanes {}", self.lanes_shown());
         }
         if !self.settle.is_zero() {
             line += &format!("  settle {} us", self.settle.as_micros());
@@ -53,6 +56,17 @@ impl Sent {
             line += "  failed";
         }
         line
+    }
+}
+
+impl Sent {
+    /// Lanes of opcode, address and data.
+    fn lanes_shown(&self) -> String {
+        match (self.read_bytes, self.on_one) {
+            (0, 0 | 1) => format!("1-{0}-{0}", self.lanes.out),
+            (0, _) => format!("1-1-{}", self.lanes.out),
+            _ => self.lanes.to_string(),
+        }
     }
 }
 
@@ -109,6 +123,7 @@ impl<L: Link> Link for Trace<L> {
                 read_bytes,
                 settle: frame.settle,
                 lanes: frame.lanes,
+                on_one: frame.segments.first().map_or(0, Segment::len),
                 failed,
             });
         }

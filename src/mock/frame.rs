@@ -22,6 +22,8 @@ pub(super) struct Run {
     number: u64,
     sck: Hertz,
     lanes: Lanes,
+    /// Bytes of the first segment, which goes on one lane.
+    on_one: usize,
     start_ns: u64,
     clocked: u64,
     pub(super) plan: Option<Plan>,
@@ -151,6 +153,7 @@ impl Bench {
             number: self.counters.frames,
             sck,
             lanes: frame.lanes,
+            on_one: frame.segments.first().map_or(0, Segment::len),
             start_ns: self.clock.now_ns(),
             clocked: 0,
             plan: None,
@@ -333,6 +336,10 @@ impl Bench {
             address: None,
             index: run.went_out,
             total: run.length,
+            lanes: match run.went_out < run.on_one {
+                true => Lanes::ONE,
+                false => run.lanes,
+            },
             ..self.seen(run)
         };
         run.went_out += 1;
@@ -393,7 +400,7 @@ impl Bench {
 
     /// A command on other lanes than its own is none that a datasheet has.
     fn check_lanes(&self, plan: &Plan, run: &mut Run) -> Result<(), LinkError> {
-        if plan.lanes == run.lanes {
+        if plan.lanes == run.lanes && (plan.lanes.out == 1 || plan.on_one == run.on_one) {
             return Ok(());
         }
         if self.misheard {
@@ -401,7 +408,10 @@ impl Bench {
             return Ok(());
         }
         let (opcode, own, sent) = (plan.opcode, plan.lanes, run.lanes);
-        let text = format!("{opcode:02X}h on lanes {sent}, the part has it on {own}");
+        let (first, sent_first) = (plan.on_one, run.on_one);
+        let text = format!(
+            "{opcode:02X}h on lanes {sent} behind {sent_first} bytes, the part has it on {own} behind {first}"
+        );
         Err(LinkError::Forbidden(text))
     }
 

@@ -1,9 +1,9 @@
-//! Reads on several lanes, as a simulated chip has them.
+//! Reads and programs on several lanes, as a simulated chip has them.
 
 use super::chip::Chip;
 use crate::jedec::sfdp::{FastRead, QuadEnable};
 use crate::jedec::status::StatusFamily;
-use crate::jedec::{LANE_READS, LaneRead, Lanes};
+use crate::jedec::{LANE_READS, LaneProgram, LaneRead, Lanes};
 use crate::part::Part;
 
 /// The reads of the standard's list that the parts table has a clock for, and has a place for QE if they
@@ -67,7 +67,14 @@ impl Chip {
         Some((read.lane_read()?, *four == opcode))
     }
 
-    /// Whether quad reads work.
+    /// The program on four lanes that `opcode` is, on a part that has it: by its document, or with four address
+    /// bytes by the list of its opcodes, which its SFDP says as well.
+    pub(super) fn lane_program(&self, opcode: u8) -> Option<LaneProgram> {
+        let own = self.part.lane_programs.contains(&opcode) || self.has_dedicated(opcode);
+        LaneProgram::listed(opcode).filter(|_| own)
+    }
+
+    /// Whether quad reads and programs work.
     pub(super) fn quad_enabled(&self) -> bool {
         let found = quad_enable(&self.part);
         let held = |(code, bit)| {

@@ -3,7 +3,7 @@
 use super::chip::Chip;
 use super::registers;
 use crate::jedec::status::StatusFamily;
-use crate::jedec::{Lanes, opcode as op};
+use crate::jedec::{LaneProgram, Lanes, opcode as op};
 use crate::part::{FourByte, ProgramMethod};
 
 /// What a chip shifts out once a frame's header is in.
@@ -83,8 +83,10 @@ pub(super) struct Plan {
     pub(super) opcode: u8,
     pub(super) address_bytes: usize,
     pub(super) dummy_bytes: usize,
-    /// Lanes of what follows the opcode.
+    /// Lanes of what follows the opcode, or the address where `on_one` says so.
     pub(super) lanes: Lanes,
+    /// Bytes that go out on one lane before any goes on several.
+    pub(super) on_one: usize,
     pub(super) source: Source,
     pub(super) act: Act,
 }
@@ -96,6 +98,7 @@ impl Plan {
             address_bytes,
             dummy_bytes,
             lanes: Lanes::ONE,
+            on_one: 1,
             source,
             act: Act::Nothing,
         }
@@ -148,8 +151,9 @@ impl Chip {
         if now_ns < self.state.ready_at_ns {
             return Err(Refusal::Ignored);
         }
-        // W25Q128JV Rev. I, 8.2.8: QE has to be 1 before the chip accepts the instruction.
-        if plan.lanes.into == 4 && !self.quad_enabled() {
+        // W25Q128JV Rev. I, 8.2.8: QE has to be 1 before the chip accepts the instruction. That the quad page
+        // program wants it as well is from memory.
+        if plan.lanes.out.max(plan.lanes.into) == 4 && !self.quad_enabled() {
             return Err(Refusal::Ignored);
         }
         self.check_reset(&plan)?;
@@ -309,6 +313,19 @@ impl Chip {
             op::PAGE_PROGRAM => Plan::act(opcode, address, Act::Program),
             op::PAGE_PROGRAM_4BYTE if self.has_dedicated(opcode) => {
                 Plan::act(opcode, 4, Act::Program)
+            }
+            _ if self.lane_program(opcode).is_some() => {
+                let program = self.lane_program(opcode)?;
+                let address = if program.opcode_4byte == opcode {
+                    4
+                } else {
+                    address
+                };
+                Plan {
+                    lanes: LaneProgram::LANES,
+                    on_one: program.on_one(address),
+                    ..Plan::act(opcode, address, Act::Program)
+                }
             }
             // The address goes out once, with the first word.
             op::AAI_WORD_PROGRAM if words && self.state.increment.is_some() => {

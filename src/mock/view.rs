@@ -139,9 +139,9 @@ impl Faults {
                     flips.strike(&mut byte, seen, mix(self.seed, 0x0517, number as u64));
                 }
             }
-            // The opcode goes on MOSI alone, and that line is good for what goes out.
+            // MOSI is good for what goes out.
             if let Fault::Lane { line } = *fault {
-                if line > 0 && line < seen.lanes.out && seen.index > 0 {
+                if line > 0 && line < seen.lanes.out {
                     byte = byte.map(|sent| lost(sent, line, seen.lanes.out));
                 }
             }

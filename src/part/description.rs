@@ -140,6 +140,13 @@ pub struct Addressing {
 }
 
 impl Addressing {
+    /// Whether a mode, or a bit of a register, changes how many address bytes the usual opcodes take.
+    #[must_use]
+    pub fn has_mode(&self) -> bool {
+        let bit = FourByte::BankRegister { extadd: true };
+        self.mode().is_some() || self.four_byte.contains(&bit)
+    }
+
     /// The 4-byte mode, where the part has one: how it is entered and left, and whether both want WREN.
     #[must_use]
     pub fn mode(&self) -> Option<(u8, u8, bool)> {
@@ -228,6 +235,12 @@ pub struct Part {
     /// Where the chip's own SFDP has the bit that lets quad reads work.
     #[serde(default)]
     pub quad_enable: Option<QuadEnable>,
+    /// Opcodes that program a page on four lanes, of those in [`LaneProgram::ALL`], by a document that was read or
+    /// by the 4-byte table of the chip's own SFDP.
+    ///
+    /// [`LaneProgram::ALL`]: crate::jedec::LaneProgram::ALL
+    #[serde(default)]
+    pub lane_programs: Vec<u8>,
     /// Addresses it takes.
     pub addressing: Addressing,
     /// Status register layout.
@@ -382,6 +395,7 @@ impl Part {
             sck_max: BTreeMap::from([(READ, CAUTIOUS_SCK)]),
             lane_reads: Vec::new(),
             quad_enable: None,
+            lane_programs: Vec::new(),
             addressing: Addressing {
                 three_byte: true,
                 four_byte: Vec::new(),

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use super::agreed::taken_up;
 use super::{Catalogue, JedecId, Marking, Part, SfdpFacts, SupplyRange, compare, merge};
+use crate::jedec::LaneProgram;
 
 /// How well the chip is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -253,7 +254,23 @@ fn apply_sfdp(part: &mut Part, sfdp: &SfdpFacts) {
     }
     part.lane_reads.clone_from(&sfdp.lane_reads);
     part.quad_enable = sfdp.quad_enable;
+    if let Some(own) = sfdp.lane_programs() {
+        keep_lane_programs(part, &own);
+    }
     part.has_sfdp = Some(true);
+}
+
+/// Of programs on four lanes those with four address bytes that both know; those of SFDP alone where nothing
+/// was read of what the part has.
+fn keep_lane_programs(part: &mut Part, own: &[u8]) {
+    if !part.is_documented("addressing") {
+        let new = own.iter().filter(|code| !part.lane_programs.contains(code));
+        let new: Vec<u8> = new.copied().collect();
+        part.lane_programs.extend(new);
+    }
+    let usual = |code: &u8| LaneProgram::ALL.iter().any(|one| one.opcode == *code);
+    part.lane_programs
+        .retain(|code| usual(code) || own.contains(code));
 }
 
 fn not_in_table(

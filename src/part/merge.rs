@@ -43,6 +43,7 @@ fn both(a: &Part, b: &Part) -> Part {
         sck_max: slower_clocks(a, b),
         lane_reads: Vec::new(),
         quad_enable: None,
+        lane_programs: common_codes(&a.lane_programs, &b.lane_programs),
         addressing: common_addressing(&a.addressing, &b.addressing),
         status: if a.status == b.status {
             a.status
@@ -80,6 +81,10 @@ fn joined(a: &str, b: &str) -> String {
 fn union(a: &[String], b: &[String]) -> Vec<String> {
     let new = b.iter().filter(|text| !a.contains(text));
     a.iter().chain(new).cloned().collect()
+}
+
+fn common_codes(a: &[u8], b: &[u8]) -> Vec<u8> {
+    a.iter().filter(|code| b.contains(code)).copied().collect()
 }
 
 fn common_id(a: &JedecId, b: &JedecId) -> JedecId {
@@ -148,7 +153,7 @@ fn common_addressing(a: &Addressing, b: &Addressing) -> Addressing {
 fn common_way(a: &FourByte, b: &FourByte) -> Option<FourByte> {
     match (a, b) {
         (FourByte::Dedicated { opcodes: a }, FourByte::Dedicated { opcodes: b }) => {
-            let opcodes: Vec<u8> = a.iter().filter(|op| b.contains(op)).copied().collect();
+            let opcodes = common_codes(a, b);
             serves_alone(&opcodes).then_some(FourByte::Dedicated { opcodes })
         }
         (

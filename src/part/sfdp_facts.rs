@@ -4,10 +4,10 @@ use std::ops::Range;
 
 use super::agreed::agreed;
 use super::merge::common_place;
-use super::{Addressing, JedecId, Part, SupplyRange, Timing};
-use crate::jedec::LaneRead;
+use super::{Addressing, FourByte, JedecId, Part, SupplyRange, Timing};
 use crate::jedec::opcode::ERASES;
 use crate::jedec::sfdp::QuadEnable;
+use crate::jedec::{LaneProgram, LaneRead};
 use crate::part::{ChipErase, EraseType, ProgramMethod, Source};
 
 /// Where an erase type works, by the chip's own sector map.
@@ -147,6 +147,7 @@ impl SfdpFacts {
             }),
             lane_reads: self.lane_reads.clone(),
             quad_enable: self.quad_enable,
+            lane_programs: self.lane_programs().unwrap_or_default(),
             addressing: self.addressing.clone(),
             has_sfdp: Some(true),
             source: Source {
@@ -156,6 +157,18 @@ impl SfdpFacts {
             },
             ..Part::unknown(id, size_bytes)
         }))
+    }
+
+    /// What its 4-byte table has to program a page on four lanes; `None` without such a table.
+    pub(super) fn lane_programs(&self) -> Option<Vec<u8>> {
+        let ways = self.addressing.four_byte.iter();
+        let mut tables = ways.filter_map(|way| match way {
+            FourByte::Dedicated { opcodes } => Some(opcodes),
+            _ => None,
+        });
+        let opcodes = tables.next()?;
+        let four = LaneProgram::ALL.iter().map(|one| one.opcode_4byte);
+        Some(four.filter(|code| opcodes.contains(code)).collect())
     }
 
     /// The erase types that fit the array, smallest first.

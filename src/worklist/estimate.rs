@@ -25,6 +25,8 @@ pub struct Pace {
     pub modify: Hertz,
     /// Address bytes of each opcode: 3 or 4.
     pub address_bytes: u8,
+    /// Lanes of address and data of a program.
+    pub program_lanes: [u8; 2],
     /// What each message costs besides its bits.
     pub message: Duration,
     /// Bytes that one message brings in.

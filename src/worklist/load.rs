@@ -143,7 +143,12 @@ impl Rates {
         let address = u64::from(self.pace.address_bytes);
         let framing = FRAMING_BYTES_PAGE + address;
         let bytes = match self.method {
-            ProgramMethod::Page | ProgramMethod::Byte => programs * framing + bytes,
+            ProgramMethod::Page | ProgramMethod::Byte => {
+                let [of_address, of_data] =
+                    self.pace.program_lanes.map(|lanes| lanes.max(1).into());
+                let addresses = (programs * address).div_ceil(of_address);
+                programs * FRAMING_BYTES_PAGE + addresses + bytes.div_ceil(of_data)
+            }
             ProgramMethod::AaiWord => {
                 let words = u64::from(load.words());
                 let around = u64::from(load.increments) * (FRAMING_BYTES_AAI + address);

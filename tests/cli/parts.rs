@@ -84,6 +84,8 @@ fn an_entry_is_explained_in_full() {
         ended.says(says);
     }
     lines_fit(&ended.out);
+    let quad = desk.ends("parts W25Q256JVEIQ", 0);
+    quad.says("by 02h: 400 us, at most 3 ms; on four lanes by 32h, 34h");
     let found = json(&desk, "parts W25Q64JVSSIQ");
     let part = &found["candidates"][0];
     assert_eq!(part["name"], "W25Q64JV");

@@ -419,6 +419,7 @@ fn the_judge_of_lanes_can_say_no() {
                 out: first,
                 into: second,
             },
+            on_one: 1,
             failed: false,
         })
     };

@@ -9,6 +9,7 @@ mod batches;
 mod contact;
 mod guesses;
 mod interrupted;
+mod lane_programs;
 mod lanes;
 mod lifted;
 mod modes;

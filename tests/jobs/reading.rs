@@ -599,6 +599,7 @@ fn the_judge_of_traces_can_say_no() {
         read_bytes,
         settle: Duration::ZERO,
         lanes: Lanes::ONE,
+        on_one: 1,
         failed: false,
     };
     let good = [

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use norlock::part::{Catalogue, FileCheck, Mark};
 
-const GOOD: &str = "[[part]]
+pub const GOOD: &str = "[[part]]
 name = 'EX25Q32A'
 markings = ['25Q32A', 'EX25Q32A']
 jedec_id = [0x7E, 0x40, 0x16]

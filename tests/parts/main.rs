@@ -6,6 +6,7 @@
 mod check;
 mod files;
 mod identification;
+mod lane_programs;
 mod markings;
 mod search;
 mod table;

@@ -3,7 +3,7 @@
 use std::sync::LazyLock;
 use std::time::Duration;
 
-use norlock::jedec::{Hertz, Millivolts};
+use norlock::jedec::{Hertz, LaneProgram, Millivolts};
 use norlock::part::{Catalogue, CatalogueError, Part, SupplyRange, Timing, identify};
 use toml::{Table, Value};
 
@@ -111,6 +111,13 @@ fn written(part: &Part) -> String {
             ])
         }),
     );
+    let quad = LaneProgram::ALL.iter().map(|one| one.opcode);
+    if let Some(code) = quad
+        .into_iter()
+        .find(|code| part.lane_programs.contains(code))
+    {
+        put("quad_program", number(&code));
+    }
     put("three_byte", part.addressing.three_byte.into());
     put(
         "four_byte",

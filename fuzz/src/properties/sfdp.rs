@@ -112,6 +112,7 @@ fn alone(facts: &SfdpFacts) {
         // What the chip alone tells stands in no file.
         lane_reads: Vec::new(),
         quad_enable: None,
+        lane_programs: Vec::new(),
         ..part
     };
     if part.addressing.four_byte.is_empty() {

@@ -3,8 +3,8 @@
 use std::ops::ControlFlow;
 
 use super::*;
-use crate::jedec::{LaneRead, Lanes};
-use crate::part::FourByte;
+use crate::jedec::{LaneProgram, LaneRead, Lanes};
+use crate::part::{FourByte, ProgramMethod};
 
 /// The part with all four reads, as W25Q256JV Rev. I has them in 8.2, on four lanes, with QE set.
 fn desk(name: &str) -> Desk {
@@ -86,6 +86,14 @@ fn there_are_as_many_as_link_and_addressing_have() {
         opcodes: vec![0x0C, 0x12, 0x13, 0x21, 0x3C, 0xDC, 0xEC],
     }];
     assert_eq!(codes(&large.chip()), [0xEB, 0x3B]);
+    // A mode that is left alone may be on without showing it; more than a byte of mode bits has to follow.
+    let mut moded = desk("W25Q128JV");
+    moded.part.addressing.four_byte = vec![FourByte::Mode {
+        enter: 0xB7,
+        exit: 0xE9,
+        write_enable: false,
+    }];
+    assert_eq!(codes(&moded.chip()), [0x6B, 0xEB, 0x3B]);
     let single = desk("W25Q128JV");
     let mut bare = Bare::new(drops_cs(single.link()), Purpose::Read, SCK);
     let look = bare.meet(PATIENCE, &|| false).unwrap();
@@ -200,4 +208,126 @@ fn qe_is_read_where_it_is() {
     assert_eq!(micron.chip().quad_enabled().unwrap(), Some(true));
     let unknown = Desk::new("AT25DF041A");
     assert_eq!(unknown.chip().quad_enabled().unwrap(), None);
+}
+
+/// The same part with programs on four lanes, to be armed.
+fn programs(name: &str, codes: &[u8]) -> Desk {
+    let mut desk = desk(name);
+    desk.part.lane_programs = codes.to_vec();
+    let mock = Mock::new(desk.part.clone());
+    mock.monitor().cover(0..u32::MAX);
+    mock.set_times(Times::Typical);
+    desk.mock = mock;
+    on(&desk, 4);
+    quad(&desk);
+    desk
+}
+
+/// An armed chip that programs on four lanes.
+fn armed(desk: &Desk) -> Armed {
+    let mut chip = desk.try_chip(Purpose::Write).unwrap();
+    let (program, _) = chip.lane_program().unwrap();
+    chip.use_lane_program(program);
+    desk.clear();
+    chip.arm(Allowed).unwrap()
+}
+
+/// The frames that program: what went out, and how much of it on one lane.
+fn pages(desk: &Desk) -> Vec<(Vec<u8>, usize)> {
+    let sent = desk.sent().into_iter();
+    sent.filter(|sent| sent.lanes == LaneProgram::LANES)
+        .map(|sent| (sent.out, sent.on_one))
+        .collect()
+}
+
+#[test]
+fn each_program_goes_out_in_its_own_form() {
+    for (name, code, at, head, on_one) in [
+        ("W25Q128JV", 0x32, 0x1005, vec![0x32, 0, 0x10, 5], 4),
+        ("W25Q128JV", 0x38, 0x1005, vec![0x38, 0, 0x10, 5], 1),
+        ("W25Q256JV", 0x34, 0x0100_1005, vec![0x34, 1, 0, 0x10, 5], 5),
+        ("W25Q256JV", 0x3E, 0x0100_1005, vec![0x3E, 1, 0, 0x10, 5], 1),
+    ] {
+        let desk = programs(name, &[code]);
+        let mut armed = armed(&desk);
+        let data = pattern(7, 251);
+        armed.program(Address(at), &data).unwrap();
+        let sent = pages(&desk);
+        assert_eq!(sent, [([head, data.clone()].concat(), on_one)], "{name}");
+        assert_eq!(desk.mock.truth(at..at + 251), data, "{code:02X}h");
+        assert!(!desk.opcodes().contains(&0x02) && !desk.opcodes().contains(&0x12));
+    }
+}
+
+/// Of two, the one that keeps its address on one lane.
+#[test]
+fn an_address_on_one_lane_comes_first() {
+    let desk = programs("W25Q256JV", &[0x3E, 0x34]);
+    let (program, proof) = desk
+        .try_chip(Purpose::Write)
+        .unwrap()
+        .lane_program()
+        .unwrap();
+    assert_eq!((program.opcode_4byte, proof.opcode), (0x34, 0xEB));
+}
+
+/// What a page is divided into where messages are short, each segment counting for itself.
+#[test]
+fn a_page_on_four_lanes_fits_the_messages_of_the_link() {
+    for (code, batch_out_bytes, align, pieces) in [
+        (0x32, 4096, 1, 1),
+        (0x32, 96, 1, 3),
+        (0x32, 640, 128, 2),
+        (0x38, 96, 1, 3),
+        (0x38, 768, 128, 2),
+    ] {
+        let desk = programs("W25Q128JV", &[code]);
+        let limits = desk.mock.link().limits();
+        desk.mock.set_limits(Limits {
+            batch_out_bytes,
+            segment_align_bytes: align,
+            ..limits
+        });
+        let mut armed = armed(&desk);
+        let data = pattern(9, 256);
+        armed.program(Address(0x300), &data).unwrap();
+        assert_eq!(desk.mock.truth(0x300..0x400), data, "{code:02X}h");
+        let sent = pages(&desk).len();
+        assert_eq!(sent, pieces, "{code:02X}h in {batch_out_bytes}");
+        assert!(desk.sent().iter().all(|sent| !sent.failed));
+    }
+}
+
+/// Not in a reading job, not on fewer lanes, not by bytes, not without the read that proves the way out; and not
+/// where a mode says how many address bytes there are.
+#[test]
+fn a_page_on_four_lanes_wants_all_of_it() {
+    let has = |desk: &Desk| {
+        let chip = desk.try_chip(Purpose::Write).unwrap();
+        chip.lane_program().is_some()
+    };
+    let desk = || programs("W25Q128JV", &[0x32]);
+    assert!(has(&desk()));
+    assert!(desk().chip().lane_program().is_none());
+    let two = desk();
+    on(&two, 2);
+    assert!(!has(&two));
+    let mut bytes = desk();
+    bytes.part.program = ProgramMethod::Byte;
+    assert!(!has(&bytes));
+    let mut none = desk();
+    none.part.lane_programs.clear();
+    assert!(!has(&none));
+    let mut unproven = desk();
+    unproven.part.lane_reads.retain(|read| read.opcode != 0xEB);
+    assert!(!has(&unproven));
+    // 32h alone on a part that is addressed by opcodes for four bytes.
+    assert!(!has(&programs("W25Q256JV", &[0x32])));
+    let mut mode = programs("W25Q256JV", &[0x32]);
+    mode.part.addressing.four_byte = vec![FourByte::Mode {
+        enter: 0xB7,
+        exit: 0xE9,
+        write_enable: false,
+    }];
+    assert!(!has(&mode));
 }

@@ -45,7 +45,7 @@ pub struct BusArgs {
     #[arg(long, value_name = "LEVEL")]
     pub level: Option<Millivolts>,
     /// Data lines that are wired to the chip and tied to nothing: 2 where the controller takes MISO and MOSI
-    /// both for reading, 4 with IO2 and IO3. One lane is used without it. A bench file has `lanes` for this.
+    /// both ways, 4 with IO2 and IO3. One lane is used without it. A bench file has `lanes` for this.
     #[arg(long, value_name = "COUNT", conflicts_with = "mock")]
     pub lanes: Option<Wired>,
     /// Where the chip's supply comes from.

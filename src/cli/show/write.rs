@@ -44,6 +44,9 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
         ),
     );
     screen = screen.row("last read", format!("{}, downwards", report.last_read));
+    if let Some(lanes) = &report.lanes {
+        screen = screen.row("lanes", lanes);
+    }
     if !report.unit_data.is_empty() {
         let whose = if report.replaced.is_some() {
             "are the backup's own"

@@ -179,3 +179,152 @@ fn frames_of_one_transfer_go_on_one_lane() {
     guard.single_transfers(false);
     guard.transfer(&mut batch, Hertz::mhz(1)).unwrap();
 }
+
+/// A frame of these segments on four lanes out.
+fn programs(guard: &Guard, segments: &[&[u8]], lanes: Lanes) -> Option<Class> {
+    let segments = segments.iter().map(|bytes| Segment::Out(bytes)).collect();
+    guard.judge(&Frame::new(segments).on(lanes)).ok()
+}
+
+/// 32h and 34h have their address on one lane, 38h and 3Eh on four (W25Q256JV Rev. I, 8.1.2; JESD216F, 4-byte table;
+/// 38h from memory). Each passes on a part that has it, in that form and within a page, to an armed chip alone.
+#[test]
+fn programs_on_four_lanes_pass_in_their_very_form() {
+    let with = |name: &str, codes: &[u8]| Part {
+        lane_programs: codes.to_vec(),
+        ..part(name)
+    };
+    let jv = with("W25Q128JV", &[0x32]);
+    let mx = with("MX25L12835F", &[0x38]);
+    let large = with("W25Q256JV", &[0x32, 0x34, 0x3E]);
+    let mut always = with("W25Q256JV", &[0x32]);
+    always.addressing.three_byte = false;
+    let mut bytes = jv.clone();
+    bytes.program = ProgramMethod::Byte;
+    let plain = with("W25Q128JV", &[]);
+    let (page, more) = ([0_u8; 256], [0_u8; 257]);
+    let four = LaneProgram::LANES;
+    let one = Lanes::ONE;
+    let all = Lanes { out: 4, into: 4 };
+    let two = Lanes { out: 2, into: 1 };
+    type Row<'a> = (&'a Part, &'a [&'a [u8]], Lanes, bool);
+    let table: [Row<'_>; 30] = [
+        (&jv, &[&[0x32, 1, 2, 0], &page], four, true),
+        (&jv, &[&[0x32, 1, 2, 0xFF], &page[..1]], four, true),
+        (&jv, &[&[0x32, 1, 2, 3], &page[..4], &page[..4]], four, true),
+        (&mx, &[&[0x38], &[1, 2, 0], &page], four, true),
+        (&mx, &[&[0x38], &[1, 2, 0, 9]], four, true),
+        (&large, &[&[0x34, 1, 2, 3, 0], &page], four, true),
+        (&large, &[&[0x3E], &[1, 2, 3, 0], &page], four, true),
+        (&large, &[&[0x32, 1, 2, 0], &page], four, true),
+        (&always, &[&[0x32, 1, 2, 3, 0], &page], four, true),
+        // Beyond the page, or nothing at all.
+        (&jv, &[&[0x32, 1, 2, 0], &more], four, false),
+        (&jv, &[&[0x32, 1, 2, 1], &page], four, false),
+        (&jv, &[&[0x32, 1, 2, 0xFF], &page[..2]], four, false),
+        (&jv, &[&[0x32, 1, 2, 3]], four, false),
+        (&jv, &[&[0x32]], four, false),
+        (&large, &[&[0x34, 1, 2, 3, 1], &page], four, false),
+        // The address on other lanes, or of another length.
+        (&jv, &[&[0x32], &[1, 2, 0], &page], four, false),
+        (&jv, &[&[0x32, 1, 2, 0, 0], &page[..9]], four, false),
+        (&jv, &[&[0x32, 1, 2], &page[..9]], four, false),
+        (&mx, &[&[0x38, 1, 2, 0], &page], four, false),
+        (&large, &[&[0x34, 1, 2, 0], &page], four, false),
+        (&always, &[&[0x32, 1, 2, 0], &page], four, false),
+        // All of it on other lanes.
+        (&jv, &[&[0x32, 1, 2, 0], &page], one, false),
+        (&jv, &[&[0x32, 1, 2, 0], &page], two, false),
+        (&jv, &[&[0x32, 1, 2, 0], &page], all, false),
+        (&jv, &[&[0x02, 1, 2, 0], &page], four, false),
+        // A part that has it not, or takes bytes.
+        (&plain, &[&[0x32, 1, 2, 0], &page], four, false),
+        (&jv, &[&[0x38], &[1, 2, 0], &page], four, false),
+        (&jv, &[&[0x34, 1, 2, 3, 0], &page], four, false),
+        (&mx, &[&[0x3E], &[1, 2, 3, 0], &page], four, false),
+        (&bytes, &[&[0x32, 1, 2, 0], &page[..1]], four, false),
+    ];
+    for (part, segments, lanes, passes) in table {
+        let what = format!("{}: {segments:02X?} on {lanes}", part.name);
+        let (mut guard, _) = super::guard(Purpose::Write, Some(part));
+        let unarmed = programs(&guard, segments, lanes);
+        assert_eq!(unarmed, None, "{what}");
+        guard.arm(Scope::Protection);
+        assert_eq!(programs(&guard, segments, lanes), None, "{what}");
+        guard.arm(Scope::Array);
+        let judged = programs(&guard, segments, lanes);
+        assert_eq!(judged, passes.then_some(Class::Modify), "{what}");
+        let (mut reading, _) = super::guard(Purpose::Read, Some(part));
+        reading.arm(Scope::Array);
+        assert_eq!(programs(&reading, segments, lanes), None, "{what}");
+        let (mut none, _) = super::guard(Purpose::Write, None);
+        none.arm(Scope::Array);
+        assert_eq!(programs(&none, segments, lanes), None, "{what}");
+    }
+    // Nothing comes in, and an exchange goes on one lane.
+    let (mut guard, _) = super::guard(Purpose::Write, Some(&jv));
+    guard.arm(Scope::Array);
+    let (mut into, mut both) = ([0; 4], [0; 4]);
+    for last in [Segment::In(&mut into), Segment::Exchange(&mut both)] {
+        let head = Segment::Out(&[0x32, 1, 2, 0]);
+        let frame = Frame::new(vec![head, Segment::Out(&page[..8]), last]);
+        guard.judge(&frame.on(four)).unwrap_err();
+    }
+}
+
+/// A part may claim any opcode; only those four are ever programs on four lanes.
+#[test]
+fn no_part_makes_another_opcode_a_program_on_four_lanes() {
+    let mut part = part("W25Q256JV");
+    part.lane_programs = (0..=0xFF).collect();
+    part.lane_reads.clear();
+    let (mut guard, _) = super::guard(Purpose::Write, Some(&part));
+    guard.arm(Scope::Array);
+    for code in 0..=0xFF_u8 {
+        let heads: [&[&[u8]]; 4] = [
+            &[&[code, 1, 2, 0], &[0; 8]],
+            &[&[code, 1, 2, 3, 0], &[0; 8]],
+            &[&[code], &[1, 2, 0], &[0; 8]],
+            &[&[code], &[1, 2, 3, 0], &[0; 8]],
+        ];
+        let passed: Vec<bool> = heads
+            .iter()
+            .map(|head| programs(&guard, head, LaneProgram::LANES).is_some())
+            .collect();
+        // 1-4-4 with three address bytes and data is the same frame as with four and a byte less.
+        let wanted = match code {
+            0x32 => [true, false, false, false],
+            0x34 => [false, true, false, false],
+            0x38 | 0x3E => [false, false, true, true],
+            _ => [false; 4],
+        };
+        assert_eq!(passed, wanted, "{code:02X}h");
+    }
+}
+
+/// Where a mode changes how many address bytes there are, and need not show, a chip in it takes the first byte
+/// behind three for the fourth: the mode bits that follow then have to be driven too.
+#[test]
+fn no_mode_bits_are_left_undriven_in_a_mode_that_does_not_show() {
+    let reads = [(0xBB, [1, 2, 2], 4), (0xEB, [1, 4, 4], 2 + 4)];
+    let mut small = with_lane_reads("W25Q128JV", &reads);
+    let ones = |code: u8, count: usize| [&[code, 1, 2, 3][..], &vec![0xFF; count]].concat();
+    let passes = |part: &Part| {
+        let (guard, _) = super::guard(Purpose::Read, Some(part));
+        let dual = on_lanes(&guard, &ones(0xBB, 1), (2, 2), 9);
+        let quad = on_lanes(&guard, &ones(0xEB, 3), (4, 4), 9);
+        [dual.is_some(), quad.is_some()]
+    };
+    assert_eq!(passes(&small), [true, true]);
+    let mode = FourByte::Mode {
+        enter: 0xB7,
+        exit: 0xE9,
+        write_enable: false,
+    };
+    for way in [mode, FourByte::BankRegister { extadd: true }] {
+        small.addressing.four_byte = vec![way];
+        assert_eq!(passes(&small), [false, true]);
+    }
+    small.addressing.four_byte = vec![FourByte::ExtendedRegister];
+    assert_eq!(passes(&small), [true, true]);
+}

@@ -3,6 +3,7 @@
 mod fake;
 
 use super::*;
+use crate::jedec::LaneProgram;
 use fake::{Fake, Row};
 
 /// Reads `bytes` behind a command of four.
@@ -413,6 +414,15 @@ fn each_transfer_carries_its_lanes() {
         ])
         .on(Lanes { out: 1, into: 2 }),
         Frame::new(vec![Segment::Exchange(&mut both)]),
+        // Programs: the address on one lane, or on four.
+        Frame::new(vec![Segment::Out(&[0x32, 0, 0, 0]), Segment::Out(&[0; 16])])
+            .on(LaneProgram::LANES),
+        Frame::new(vec![
+            Segment::Out(&[0x38]),
+            Segment::Out(&[0, 0, 0]),
+            Segment::Out(&[0; 16]),
+        ])
+        .on(LaneProgram::LANES),
     ];
     send(&mut batch, Hertz::mhz(1), &mut 4096, &mut fake).unwrap();
     let lanes: Vec<[u8; 2]> = fake.sent[0].iter().map(|row| row.nbits).collect();
@@ -425,11 +435,16 @@ fn each_transfer_carries_its_lanes() {
         [0, 0],
         [0, 2],
         [0, 0],
+        [0, 0],
+        [4, 0],
+        [0, 0],
+        [4, 0],
+        [4, 0],
     ];
     assert_eq!(lanes, wanted);
     // Clocks: 8 bits a byte over the lanes that it goes on.
     let clocks: Vec<u64> = batch.iter().map(Frame::clocks).collect();
-    assert_eq!(clocks, [32, 8 + 12 + 32, 40 + 64, 16]);
+    assert_eq!(clocks, [32, 8 + 12 + 32, 40 + 64, 16, 32 + 32, 8 + 6 + 32]);
     // Without the mode the kernel refuses the message.
     fake.mode = 0x500;
     let refused = send(&mut batch[1..2], Hertz::mhz(1), &mut 4096, &mut fake);

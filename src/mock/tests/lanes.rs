@@ -179,3 +179,122 @@ fn its_sfdp_has_the_reads_that_it_takes() {
         Some((0x35, 0x02))
     );
 }
+
+/// W25Q256JV with its programs on four lanes: 32h, and 34h with four address bytes (Rev. I, 8.1.2); and 38h and 3Eh,
+/// whose address goes on four lanes (JESD216F, 4-byte table; 38h from memory).
+fn programs() -> Desk {
+    let desk = without_qe();
+    set(&desk, &[]);
+    desk
+}
+
+fn without_qe() -> Desk {
+    let mut part = w25q256jv();
+    part.lane_programs = vec![0x32, 0x38];
+    for way in &mut part.addressing.four_byte {
+        if let crate::part::FourByte::Dedicated { opcodes } = way {
+            opcodes.extend([0x34, 0x3E]);
+        }
+    }
+    let desk = Desk::with(part);
+    let mut limits = desk.link.limits();
+    limits.lanes = Lanes { out: 4, into: 4 };
+    desk.mock.set_limits(limits);
+    desk.mock.monitor().cover(0..u32::MAX);
+    desk
+}
+
+/// Sets QE, for good, and these faults.
+fn set(desk: &Desk, faults: &[Fault]) {
+    let quad = Faults::none().with(Fault::RegisterBits {
+        register: 0x35,
+        bits: 0x02,
+    });
+    let all = faults.iter().cloned();
+    desk.mock.set_faults(all.fold(quad, Faults::with));
+}
+
+/// Enables, and sends segments on four lanes but for the first; waits until it is done.
+fn program(desk: &mut Desk, segments: &[&[u8]]) -> Result<(), LinkError> {
+    let enable = Frame::new(vec![Segment::Out(&[0x06])]);
+    let segments = segments.iter().map(|bytes| Segment::Out(bytes)).collect();
+    let frame = Frame::new(segments).on(Lanes { out: 4, into: 1 });
+    desk.link.transfer(&mut [enable, frame], desk.sck)?;
+    desk.link.wait(Duration::from_millis(5));
+    Ok(())
+}
+
+#[test]
+fn a_page_goes_out_on_four_lanes() {
+    let data = prime_pattern(3, 200);
+    let frames: [&[&[u8]]; 4] = [
+        &[&[0x32, 0, 0x10, 5], &data],
+        &[&[0x34, 0, 0, 0x10, 5], &data],
+        &[&[0x38], &[0, 0x10, 5], &data],
+        &[&[0x3E], &[0, 0, 0x10, 5], &data],
+    ];
+    for segments in frames {
+        let mut desk = programs();
+        let before = desk.mock.counters().wire;
+        program(&mut desk, segments).unwrap();
+        assert_eq!(desk.mock.truth(0x1005..0x1005 + 200), data);
+        assert_eq!(desk.mock.counters().programs, 1);
+        let rest: usize = segments[1..].iter().map(|bytes| bytes.len() * 2).sum();
+        let clocks = (8 + segments[0].len() * 8 + rest) as u64;
+        let took = desk.mock.counters().wire - before;
+        assert_eq!(took, Duration::from_nanos(clocks * 100), "{segments:02X?}");
+    }
+}
+
+#[test]
+fn a_page_on_four_lanes_is_not_taken_while_qe_is_0() {
+    for code in [0x32, 0x38] {
+        let mut desk = without_qe();
+        let head: [&[u8]; 2] = match code {
+            0x32 => [&[0x32, 0, 0, 0], &[0; 8]],
+            _ => [&[0x38], &[0, 0, 0, 0, 0]],
+        };
+        program(&mut desk, &head).unwrap();
+        assert_eq!(desk.mock.truth(0..8), [0xFF; 8]);
+        assert_eq!(desk.mock.counters().programs, 0);
+        // It has not even ended write enable.
+        assert_eq!(desk.read(&[0x05], 1), [0x02]);
+    }
+}
+
+#[test]
+fn no_page_is_taken_on_lanes_that_it_does_not_have() {
+    let rows: [&[&[u8]]; 5] = [
+        &[&[0x32], &[0, 0, 0], &[0; 8]],
+        &[&[0x38, 0, 0, 0], &[0; 8]],
+        &[&[0x34, 0, 0, 0], &[0, 0]],
+        &[&[0x02, 0, 0, 0], &[0; 8]],
+        &[&[0x12, 0, 0, 0, 0], &[0; 8]],
+    ];
+    for segments in rows {
+        let refused = program(&mut programs(), segments);
+        assert!(
+            matches!(refused, Err(LinkError::Forbidden(_))),
+            "{segments:02X?}"
+        );
+    }
+    // Nor does a part have it that nobody says so of.
+    let mut other = desk(true, &[]);
+    other.mock.monitor().cover(0..u32::MAX);
+    let refused = program(&mut other, &[&[0x32, 0, 0, 0], &[0; 8]]);
+    assert!(
+        matches!(refused, Err(LinkError::Forbidden(_))),
+        "{refused:?}"
+    );
+}
+
+/// What is sent over a line that carries inwards alone arrives as ones: MOSI is good, and so is what goes on it alone.
+#[test]
+fn a_page_over_a_line_that_is_not_there_is_programmed_in_part() {
+    for (line, mask) in [(0, 0x00), (1, 0x22), (2, 0x44), (3, 0x88)] {
+        let mut desk = programs();
+        set(&desk, &[Fault::Lane { line }]);
+        program(&mut desk, &[&[0x32, 0, 1, 0], &[0x00; 16]]).unwrap();
+        assert_eq!(desk.mock.truth(0x100..0x110), [mask; 16], "line {line}");
+    }
+}

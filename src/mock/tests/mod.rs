@@ -73,6 +73,7 @@ fn w25q128jv() -> Part {
         sck_max: BTreeMap::from([(0x03, Hertz::mhz(50)), (0x0B, Hertz::mhz(104))]),
         lane_reads: Vec::new(),
         quad_enable: None,
+        lane_programs: Vec::new(),
         addressing: Addressing {
             three_byte: true,
             four_byte: Vec::new(),

@@ -14,14 +14,14 @@ use super::{Entry, Located, PartFault, Places, require};
 use crate::jedec::opcode::{CHIP_ERASE, CHIP_ERASE_ALT, READ};
 use crate::jedec::sfdp::VccRange;
 use crate::jedec::status::StatusFamily;
-use crate::jedec::{Hertz, Millivolts};
+use crate::jedec::{Hertz, LaneProgram, Millivolts};
 use crate::part::{
     Addressing, BusyPoll, ChipErase, EraseType, FourByte, JedecId, Part, ProgramMethod,
     SupplyRange, UniqueIdRead,
 };
 
 /// The fields that `memory` can name.
-const FIELDS: [&str; 20] = [
+const FIELDS: [&str; 21] = [
     "*",
     "markings",
     "jedec_id",
@@ -35,6 +35,7 @@ const FIELDS: [&str; 20] = [
     "chip_erase",
     "status_write",
     "sck_max",
+    "quad_program",
     "addressing",
     "status",
     "busy",
@@ -62,6 +63,7 @@ pub(super) struct RawPart {
     chip_erase: Option<RawChipErase>,
     status_write_us: Spanned<[u32; 2]>,
     sck_max: Spanned<Vec<RawClock>>,
+    quad_program: Option<Spanned<u8>>,
     #[serde(default = "yes")]
     three_byte: bool,
     #[serde(default)]
@@ -132,6 +134,7 @@ impl RawPart {
             sck_max: self.sck_max()?,
             lane_reads: Vec::new(),
             quad_enable: None,
+            lane_programs: self.lane_programs(&addressing)?,
             addressing,
             status: self.status,
             busy: self.busy,
@@ -163,6 +166,7 @@ impl RawPart {
             self.chip_erase().err(),
             timing(&self.status_write_us, Duration::from_micros).err(),
             self.sck_max().err(),
+            self.quad_program().err(),
             self.unique_id().err(),
             self.source.get_ref().check(&self.source).err(),
         ];
@@ -282,6 +286,33 @@ impl RawPart {
         let has_read = map.contains_key(&READ);
         require(has_read, &self.sck_max, PartFault::NoReadClock)?;
         Ok(map)
+    }
+
+    /// The usual opcode for a page on four lanes, 32h or 38h.
+    fn quad_program(&self) -> Result<Option<u8>, Located> {
+        let Some(code) = &self.quad_program else {
+            return Ok(None);
+        };
+        let opcode = *code.get_ref();
+        let known = LaneProgram::ALL.iter().any(|one| one.opcode == opcode);
+        let fits = known && self.program == ProgramMethod::Page;
+        require(fits, code, PartFault::QuadProgram { opcode })?;
+        Ok(Some(opcode))
+    }
+
+    /// Those that a document gives: what is from memory alone is not sent.
+    fn lane_programs(&self, addressing: &Addressing) -> Result<Vec<u8>, Located> {
+        let read = |field: &str| {
+            let mut memory = self.memory.iter().map(|name| name.get_ref().as_str());
+            !memory.any(|name| name == "*" || name == field)
+        };
+        let usual = self.quad_program()?.filter(|_| read("quad_program"));
+        let four = LaneProgram::ALL.iter().map(|one| one.opcode_4byte);
+        let four = four.filter(|code| {
+            let pages = self.program == ProgramMethod::Page;
+            pages && read("addressing") && is_dedicated(addressing, *code)
+        });
+        Ok(usual.into_iter().chain(four).collect())
     }
 
     fn addressing(&self, size_bytes: u32) -> Result<Addressing, Located> {

@@ -100,6 +100,12 @@ pub enum PartFault {
         /// What the file says.
         opcode: u8,
     },
+    /// No opcode for a page on four lanes, or of a part that takes no pages.
+    #[error("quad_program is {opcode:02X}h; it is 32h or 38h, of a part that programs pages")]
+    QuadProgram {
+        /// The opcode.
+        opcode: u8,
+    },
     /// No limit for 03h.
     #[error("sck_max gives no clock for 03h")]
     NoReadClock,

@@ -56,6 +56,7 @@ fn part(size_bytes: u32, page_size_bytes: u32, erase_types: Vec<EraseType>) -> P
         sck_max: BTreeMap::new(),
         lane_reads: Vec::new(),
         quad_enable: None,
+        lane_programs: Vec::new(),
         addressing: Addressing {
             three_byte: true,
             four_byte: Vec::new(),
@@ -565,6 +566,7 @@ const PACE: Pace = Pace {
     read_back: Hertz(12_000_000),
     whole: Hertz(20_000_000),
     modify: Hertz(10_000_000),
+    program_lanes: [1, 1],
     address_bytes: 3,
     message: Duration::ZERO,
     message_bytes: Pace::MESSAGE_BYTES,

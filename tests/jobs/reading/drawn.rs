@@ -112,6 +112,7 @@ fn spoilt(catalogue: &Catalogue, which: usize, codes: &[u8], spoil: bool) -> Par
                 dummy_bytes: dummy_bytes(opcode, which),
             })
             .collect();
+        part.lane_programs = codes.to_vec();
         part.addressing.four_byte = vec![
             FourByte::Dedicated {
                 opcodes: codes.to_vec(),
@@ -197,6 +198,7 @@ fn as_sent(pieces: &[Piece], (out, into): (u8, u8)) -> Sent {
         read_bytes: bytes(|kind| kind == 1).count(),
         settle: Duration::ZERO,
         lanes: Lanes { out, into },
+        on_one: pieces.first().map_or(0, |(_, bytes)| bytes.len()),
         failed: false,
     }
 }

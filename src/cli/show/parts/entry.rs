@@ -194,7 +194,16 @@ fn program(part: &Part) -> String {
         ProgramMethod::Byte => "one byte by 02h".to_owned(),
         ProgramMethod::AaiWord => "words by ADh, bytes by 02h".to_owned(),
     };
-    format!("{how}: {}", times(part.page_program))
+    let quad: Vec<String> = part
+        .lane_programs
+        .iter()
+        .map(|code| format!("{code:02X}h"))
+        .collect();
+    let quad = match quad.is_empty() {
+        true => String::new(),
+        false => format!("; on four lanes by {}", quad.join(", ")),
+    };
+    format!("{how}: {}{quad}", times(part.page_program))
 }
 
 fn clocks(part: &Part) -> String {
@@ -327,6 +336,7 @@ fn field_words(field: &str) -> &str {
         "chip_erase" => "chip erase",
         "status_write" => "SR write time",
         "sck_max" => "SCK limits",
+        "quad_program" => "quad page program",
         "status" => "status layout",
         "has_sfdp" => "SFDP",
         "unique_id" => "unique ID",
