@@ -8,6 +8,7 @@ mod files;
 mod identification;
 mod lane_programs;
 mod markings;
+mod quad_enable;
 mod search;
 mod table;
 mod truth;
