@@ -18,7 +18,7 @@
 //! | [`mod@unit`] | the unit folder: unit file, backups, journal, the store |
 //! | [`image`] | region map, tailoring, examination, open formats, the staff |
 //! | [`chip`] | a part on a link: read, erase, program, status, addressing |
-//! | [`link`] | one chip select on one SPI bus: trait, spidev, guard, trace |
+//! | [`link`] | one chip select on one SPI bus: trait, spidev, `embedded-hal`, guard, trace |
 //! | [`mock`] | a simulated chip behind a simulated link, beside [`link`] |
 //! | [`part`] | what a part is: description, catalogue, match of ID, SFDP and table |
 //! | [`jedec`] | what the standards say: opcodes, SFDP, status and protection layouts; pure |
@@ -27,30 +27,32 @@
 //! A *part* is a type of chip, a *chip* is the thing on the clip, a *unit* is the board being worked
 //! on, a *piece* is a file that goes into an image, a *block* is an erase unit.
 //!
+//! # Features
+//! | feature | brings | crates |
+//! |---|---|---|
+//! | none | all layers but [`cli`], on a link of your own, an `embedded-hal` device or the mock; on any system | 32 |
+//! | `linux` | [`link::SpidevLink`], [`unit::store::RealStore`] and telling disks apart, on Linux | 41 |
+//! | `reports` | [`image::inspect()`], [`image::formats`], PNG pictures, [`job::logbook()`] | 67 |
+//! | `cli`, the default | the program, with both others | 99 |
+//!
 //! # A mock in a test
+//! [`Bench::new`](job::Bench::new) with a marking and a power arrangement is all that a job wants. Of a file
+//! that [`mock::BenchFile`] reads, faults too can be given.
 //! ```
-//! use norlock::interlock::{Acceptances, Attestation, Power};
-//! use norlock::job::{self, Bench, Nobody, SCK_DEFAULT, Way};
+//! use norlock::interlock::{Attestation, Power};
+//! use norlock::job::{self, Bench, Nobody, Way};
 //! use norlock::mock::Mock;
 //! use norlock::part::Catalogue;
 //!
 //! let catalogue = Catalogue::builtin()?;
 //! let part = catalogue.parts().iter().find(|part| part.name == "W25Q128JV").cloned();
 //! let mock = Mock::new(part.ok_or("not in the table")?);
-//! let bench = Bench {
-//!     way: Way::Link(Box::new(mock.link())),
-//!     level: None,
-//!     sck: SCK_DEFAULT,
-//!     said: Attestation {
-//!         power: Some(Power::Clip),
-//!         marking: Some("25Q128JVSQ".into()),
-//!         ..Attestation::default()
-//!     },
-//!     accepted: Acceptances::default(),
-//!     catalogue,
-//!     size_bytes: None,
-//!     trace: None,
+//! let said = Attestation {
+//!     power: Some(Power::Clip),
+//!     marking: Some("25Q128JVSQ".into()),
+//!     ..Attestation::default()
 //! };
+//! let bench = Bench { said, ..Bench::new(Way::Link(Box::new(mock.link())), catalogue) };
 //! let report = job::id(None, bench, &mut Nobody)?;
 //! assert_eq!(report.jedec_id, "EF 40 18");
 //! # Ok::<(), Box<dyn std::error::Error>>(())

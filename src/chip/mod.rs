@@ -225,7 +225,8 @@ impl Chip {
 
     /// Half of what contact has proven, within the same limit.
     fn half_sck(&self) -> Hertz {
-        Hertz((self.sck.0 / 2).max(1)).min(self.sck_for_commands())
+        let half = Hertz((self.sck.0 / 2).max(1)).max(self.sck_min());
+        half.min(self.sck_for_commands())
     }
 
     /// Lowest SCK that the link can make.

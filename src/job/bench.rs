@@ -81,6 +81,24 @@ pub struct Bench {
     pub trace: Option<Box<dyn FnMut(Sent) + Send>>,
 }
 
+impl Bench {
+    /// A bench at [`SCK_DEFAULT`] of which nothing is said and nothing accepted. Most jobs are held until
+    /// [`Bench::said`] has the power arrangement and the marking.
+    #[must_use]
+    pub fn new(way: Way, catalogue: Catalogue) -> Self {
+        Self {
+            way,
+            level: None,
+            sck: SCK_DEFAULT,
+            said: Attestation::default(),
+            accepted: Acceptances::default(),
+            catalogue,
+            size_bytes: None,
+            trace: None,
+        }
+    }
+}
+
 /// A chip that was met, not yet opened as a part.
 pub(super) struct Met {
     pub(super) bare: Bare,
@@ -176,6 +194,9 @@ pub(super) fn reach(mut panel: Panel, bench: Bench, purpose: Purpose) -> Result<
     if sck < bare.sck_min() {
         return Err(too_slow(sck, &bare));
     }
+    if purpose == Purpose::Write && bare.sck().0 / 2 < bare.sck_min().0 {
+        return Err(no_half(&bare));
+    }
     Ok(Reached {
         bare,
         panel,
@@ -184,6 +205,18 @@ pub(super) fn reach(mut panel: Panel, bench: Bench, purpose: Purpose) -> Result<
         catalogue,
         size_bytes,
     })
+}
+
+/// Modifying frames go at half the clock that contact has proven, which this link cannot make.
+fn no_half(bare: &Bare) -> Stop {
+    let (link, sck, least) = (bare.link_name(), bare.sck(), bare.sck_min());
+    Stop::new(
+        super::Exit::Usage,
+        format!("{link} has no half of {sck} to write at."),
+        "Give an SCK of at least twice the lowest that the link makes, or a link that makes lower ones.",
+    )
+    .row("seen", format!("it makes {least} and more"))
+    .row("means", "what changes the chip goes at half the clock that reads have proven; nothing was sent")
 }
 
 /// Nothing makes a clock that slow, and a link would run another one.

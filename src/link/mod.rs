@@ -4,6 +4,7 @@
 //! frames handed over at once. Links carry bytes only: opcodes, addresses and dummy clocks are laid
 //! out by [`crate::chip`], so that the mock decodes what a chip would see.
 
+mod device;
 mod guard;
 #[cfg(test)]
 mod guard_tests;
@@ -22,6 +23,7 @@ mod trace;
 use std::fmt;
 use std::time::Duration;
 
+pub use device::DeviceLink;
 pub use guard::{Class, Guard, Purpose, Scope};
 #[cfg(all(feature = "linux", target_os = "linux"))]
 pub use node::{Node, list_nodes};

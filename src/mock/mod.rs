@@ -41,6 +41,7 @@ mod cells;
 mod change;
 mod chip;
 mod clock;
+mod device;
 mod faults;
 mod file;
 mod frame;
@@ -75,6 +76,7 @@ use bench::Bench;
 use cells::Cells;
 
 pub use clock::{Counters, Times};
+pub use device::MockDevice;
 pub use faults::{AddressBit, Content, Failure, Fault, Faults, Flips, Miso, Struck, Torn};
 pub use file::{BenchFile, BenchFileError, Register, Wired};
 pub use link::MockLink;

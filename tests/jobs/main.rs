@@ -7,6 +7,7 @@ mod addressing;
 mod altered;
 mod batches;
 mod contact;
+mod device;
 mod guesses;
 mod interrupted;
 mod lane_programs;
