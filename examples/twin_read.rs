@@ -7,6 +7,7 @@ use norlock::mock::Mock;
 use norlock::part::Catalogue;
 use norlock::unit::{Unit, store::SimulatedStore};
 
+/// On a simulated chip, as in a test.
 pub fn main() -> Result<(), Box<dyn Error>> {
     let catalogue = Catalogue::builtin()?;
     let part = catalogue
