@@ -8,6 +8,7 @@ use indicatif::{MultiProgress, ProgressDrawTarget};
 use serde::Serialize;
 
 use super::args::Command;
+use super::line::Report;
 use super::look::Look;
 use super::progress::Teller;
 use super::run::{Answer, Ended, conclude, worked};
@@ -29,14 +30,14 @@ pub struct Lane {
 }
 
 /// How each unit ended.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct AbreastReport {
     /// In the order of the command line.
     pub units: Vec<UnitEnd>,
 }
 
 /// How one unit ended.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct UnitEnd {
     /// Its name.
     pub unit: String,
@@ -63,7 +64,11 @@ pub fn abreast(mut commands: Vec<Command>, look: Look) -> Exit {
         let report = AbreastReport {
             units: shown.collect(),
         };
-        Answer::new(report.exit(), show::abreast(&report), &report)
+        let told = match name {
+            "verify" => Report::VerifyOfSeveral(&report),
+            _ => Report::BackupOfSeveral(&report),
+        };
+        Answer::new(report.exit(), show::abreast(&report), told)
     });
     conclude(Ended::untouched(name, result), look).0
 }

@@ -45,6 +45,9 @@ pub struct Cli {
     /// Show no progress.
     #[arg(long, global = true, help_heading = "Output")]
     pub quiet: bool,
+    /// Stop as Ctrl-C does when stdin ends: for programs that hold its other end.
+    #[arg(long, global = true, help_heading = "Output")]
+    pub stop_on_eof: bool,
 }
 
 /// What a person asks for.
@@ -84,6 +87,8 @@ pub enum Command {
     Logbook(LogbookArgs),
     /// Take many units in a row through the same stages.
     Shelf(ShelfArgs),
+    /// Print the JSON Schema of the lines that --json prints.
+    Schema,
     /// Go through the whole job on a simulated chip.
     Demo(DemoArgs),
 }
@@ -108,9 +113,10 @@ impl Cli {
 
 impl Command {
     /// Every command by name, in the order of the help.
-    pub const NAMES: [&str; 18] = [
+    pub const NAMES: [&str; 19] = [
         "contact", "id", "sfdp", "backup", "check", "inspect", "tailor", "worklist", "write",
-        "verify", "restore", "survey", "protect", "parts", "wiring", "logbook", "shelf", "demo",
+        "verify", "restore", "survey", "protect", "parts", "wiring", "logbook", "shelf", "schema",
+        "demo",
     ];
 
     /// The command's name.
@@ -134,6 +140,7 @@ impl Command {
             Self::Wiring(_) => "wiring",
             Self::Logbook(_) => "logbook",
             Self::Shelf(_) => "shelf",
+            Self::Schema => "schema",
             Self::Demo(_) => "demo",
         }
     }
@@ -159,6 +166,7 @@ impl Command {
             | Self::Parts(_)
             | Self::Wiring(_)
             | Self::Logbook(_)
+            | Self::Schema
             | Self::Demo(_) => None,
         }
     }
@@ -197,9 +205,12 @@ impl Command {
             Self::Restore(args) => Some(&args.unit),
             Self::Survey(args) => Some(&args.unit),
             Self::Logbook(args) => args.unit.as_deref(),
-            Self::Sfdp(_) | Self::Parts(_) | Self::Wiring(_) | Self::Shelf(_) | Self::Demo(_) => {
-                None
-            }
+            Self::Sfdp(_)
+            | Self::Parts(_)
+            | Self::Wiring(_)
+            | Self::Shelf(_)
+            | Self::Schema
+            | Self::Demo(_) => None,
         }
     }
 

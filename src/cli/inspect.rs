@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::args::{InspectArgs, PictureFile};
+use super::line::Report;
 use super::run::{Answer, exists_already, keep, verdict};
 use super::setup::image;
 use super::show;
@@ -42,7 +43,11 @@ pub fn inspect(args: &InspectArgs) -> Result<Answer, Stop> {
             let staff = report.found.staff(map, report.strings.as_ref());
             draw(args, &store, &staff, &report.image)?;
             let screen = show::inspected(&report, map, args);
-            Ok(Answer::new(verdict(report.sane), screen, &report))
+            Ok(Answer::new(
+                verdict(report.sane),
+                screen,
+                Report::Inspect(&report),
+            ))
         }
         Some(other) => {
             let (mut one, mut other) = (one, Opened::new(&store, other, None)?);
@@ -56,7 +61,11 @@ pub fn inspect(args: &InspectArgs) -> Result<Answer, Stop> {
             draw(args, &store, &report.found.staff(map), &title)?;
             let screen = show::compared(&report, map, args);
             let sane = report.doubts.iter().all(Vec::is_empty);
-            Ok(Answer::new(verdict(sane), screen, &report))
+            Ok(Answer::new(
+                verdict(sane),
+                screen,
+                Report::InspectTwo(&report),
+            ))
         }
     }
 }

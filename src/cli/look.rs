@@ -48,7 +48,8 @@ impl Look {
         let plain = around.no_color.is_some_and(|value| !value.is_empty())
             || around.term.is_some_and(|value| value == "dumb");
         let progress = match (quiet, json) {
-            (true, _) => Mode::Silent,
+            (true, false) => Mode::Silent,
+            (true, true) => Mode::SilentJson,
             (false, true) => Mode::Json,
             (false, false) if around.stderr_is_terminal && !plain => Mode::Waterline,
             (false, false) => Mode::Lines,
@@ -113,7 +114,7 @@ mod tests {
         assert_eq!(look(TERMINAL, false, false), (Mode::Waterline, true));
         assert_eq!(look(TERMINAL, false, true), (Mode::Silent, true));
         assert_eq!(look(TERMINAL, true, false), (Mode::Json, false));
-        assert_eq!(look(TERMINAL, true, true), (Mode::Silent, false));
+        assert_eq!(look(TERMINAL, true, true), (Mode::SilentJson, false));
     }
 
     // NO_COLOR: no-color.org, 'when present and not an empty string'.

@@ -8,8 +8,10 @@ pub mod args;
 mod attend;
 mod bench;
 mod demo;
+mod eof;
 mod figures;
 mod inspect;
+mod line;
 mod look;
 mod node;
 mod pieces;
@@ -22,37 +24,26 @@ mod shelf;
 mod show;
 mod stop;
 mod typed;
+mod usage;
 mod watch;
 mod waterline;
 mod wrap;
 
 use args::Cli;
-use look::{Look, complain, say};
-
-use crate::job::{Exit, clean};
+use look::Look;
 
 /// Runs the program.
 pub fn main() -> std::process::ExitCode {
-    match Cli::from_arguments(std::env::args_os()) {
+    let words: Vec<_> = std::env::args_os().collect();
+    match Cli::from_arguments(&words) {
         Ok(cli) => {
             let look = Look::found(cli.json, cli.quiet);
-            run::run(cli.command, look)
+            match cli.stop_on_eof.then(eof::stops) {
+                Some(Err(stop)) => run::not_begun(&cli.command, stop, look),
+                Some(Ok(())) | None => run::run(cli.command, look),
+            }
         }
-        Err(error) => refused(&error),
+        Err(error) => usage::refused(&error, &words),
     }
     .into()
-}
-
-/// Prints clap's answer: help and version are answers, all else is a usage fault.
-fn refused(error: &clap::Error) -> Exit {
-    // What was typed is quoted in it, and is shown, not obeyed.
-    let text = error.render().to_string();
-    let lines: Vec<_> = text.trim_end().lines().map(clean).collect();
-    if error.use_stderr() {
-        complain(&lines.join("\n"));
-        Exit::Usage
-    } else {
-        say(&lines.join("\n"));
-        Exit::True
-    }
 }

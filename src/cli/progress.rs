@@ -5,11 +5,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressFinish, ProgressStyle};
-use serde::Serialize;
 
 use super::abreast::Lane;
 use super::figures::about_seconds;
-use super::look::{complain, say};
+use super::line::Line;
+use super::look::complain;
 use super::waterline::{MARKS, Reached, Unit, beside, labelled};
 use crate::jedec::Hertz;
 use crate::job::clean;
@@ -25,6 +25,8 @@ pub enum Mode {
     Json,
     /// Not at all.
     Silent,
+    /// Not at all, and what cannot wait is a JSON line.
+    SilentJson,
 }
 
 /// Shows how far each stage of a job has come.
@@ -61,41 +63,6 @@ struct Stage {
     bar: Option<ProgressBar>,
 }
 
-/// One JSON line.
-#[derive(Debug, Serialize)]
-#[serde(tag = "event", rename_all = "kebab-case")]
-enum Event<'a> {
-    Begun {
-        stage: &'a str,
-        total: u64,
-        unit: Unit,
-    },
-    Progress {
-        stage: &'a str,
-        done: u64,
-        total: u64,
-        unit: Unit,
-    },
-    Finished {
-        stage: &'a str,
-        total: u64,
-        unit: Unit,
-    },
-    /// Reads of the whole chip come, at these clocks, and take about so long in all.
-    Expected { sck: &'a [Hertz], about: Duration },
-    /// A signal asked to stop.
-    Stopping,
-}
-
-/// The same of one unit among others.
-#[derive(Debug, Serialize)]
-struct Told<'a> {
-    #[serde(flatten)]
-    event: &'a Event<'a>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    of: Option<&'a str>,
-}
-
 impl Teller {
     /// One who speaks between the waterlines of several units.
     #[must_use]
@@ -110,9 +77,8 @@ impl Teller {
     /// Says that the wish to stop was heard, whatever the mode: who asked waits for it.
     pub fn stopping(&self) {
         const WORDS: &str = "Stopping, as soon as nothing is left half done.";
-        if self.mode == Mode::Json {
-            let line = serde_json::to_string(&Event::Stopping);
-            return line.map_or((), |line| say(&line));
+        if matches!(self.mode, Mode::Json | Mode::SilentJson) {
+            return Line::Stopping.say();
         }
         if let (Some(bars), Mode::Waterline) = (&self.bars, self.mode) {
             // Its `suspend` does not outlive a terminal that was closed.
@@ -186,9 +152,12 @@ impl Progress {
             about_seconds(about)
         );
         match (self.mode, &self.lane) {
-            (Mode::Json, _) => self.tell(&Event::Expected { sck, about }),
+            (Mode::Json, _) => {
+                let of = self.of();
+                self.line(&Line::Expected { sck, about, of }.text());
+            }
             (Mode::Lines, _) | (Mode::Waterline, None) => self.line(&words),
-            (Mode::Waterline, Some(_)) | (Mode::Silent, _) => {}
+            (Mode::Waterline, Some(_)) | (Mode::Silent | Mode::SilentJson, _) => {}
         }
     }
 
@@ -214,8 +183,14 @@ impl Progress {
             bar,
         });
         if self.mode == Mode::Json {
-            let stage = label;
-            self.tell(&Event::Begun { stage, total, unit });
+            let (stage, of) = (label, self.of());
+            let line = Line::Begun {
+                stage,
+                total,
+                unit,
+                of,
+            };
+            self.line(&line.text());
         }
         self.at(0);
     }
@@ -244,7 +219,7 @@ impl Progress {
         let parts = match self.mode {
             Mode::Lines => 4,
             Mode::Json => MARKS,
-            Mode::Waterline | Mode::Silent => return,
+            Mode::Waterline | Mode::Silent | Mode::SilentJson => return,
         };
         let part = stage.reached.parts_of(parts);
         // The last part is told by `finish`, which knows more.
@@ -273,29 +248,35 @@ impl Progress {
             Mode::Lines => self.line(&stage.told(&words)),
             Mode::Json => {
                 let (stage, Reached { total, unit, .. }) = (stage.label.as_str(), stage.reached);
-                self.tell(&Event::Finished { stage, total, unit });
+                let of = self.of();
+                let line = Line::Finished {
+                    stage,
+                    total,
+                    unit,
+                    of,
+                };
+                self.line(&line.text());
             }
-            Mode::Silent => {}
+            Mode::Silent | Mode::SilentJson => {}
         }
     }
 
     fn tell_reached(&mut self) {
         let Some(stage) = &self.stage else { return };
         let Reached { done, total, unit } = stage.reached;
-        let label = stage.label.clone();
-        self.tell(&Event::Progress {
-            stage: &label,
+        let line = Line::Progress {
+            stage: &stage.label,
             done,
             total,
             unit,
-        });
+            of: self.of(),
+        };
+        self.line(&line.text());
     }
 
-    fn tell(&mut self, event: &Event<'_>) {
-        let of = self.lane.as_ref().map(|(unit, _)| unit.as_str());
-        if let Ok(line) = serde_json::to_string(&Told { event, of }) {
-            self.line(&line);
-        }
+    /// The unit, where several are worked on at once.
+    fn of(&self) -> Option<&str> {
+        self.lane.as_ref().map(|(unit, _)| unit.as_str())
     }
 
     /// A line that cannot be written is let go: progress must never stop the work.

@@ -3,11 +3,13 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::abreast::abreast;
 use super::args::{self, Command};
 use super::attend::Watcher;
+use super::line::{self, End, FORM, Line, Outcome, Published, Report};
 use super::look::{Look, complain, say};
 use super::pieces;
 use super::screen::Screen;
@@ -26,15 +28,16 @@ use crate::unit::store::{Publish, RealStore, Store, StoreError, hash};
 pub struct Answer {
     pub screen: Screen,
     pub exit: Exit,
+    /// The command's name and its report.
     pub data: serde_json::Value,
 }
 
 impl Answer {
-    pub fn new(exit: Exit, screen: Screen, report: &impl Serialize) -> Self {
+    pub fn new(exit: Exit, screen: Screen, report: Report<'_>) -> Self {
         Self {
             screen,
             exit,
-            data: serde_json::to_value(report).unwrap_or_default(),
+            data: serde_json::to_value(&report).unwrap_or_default(),
         }
     }
 }
@@ -80,25 +83,6 @@ impl Ended {
     }
 }
 
-/// One JSON line on stdout.
-#[derive(Serialize)]
-struct Line<'a> {
-    event: &'static str,
-    command: &'a str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    of: Option<&'a str>,
-    exit: u8,
-    #[serde(flatten)]
-    outcome: Outcome<'a>,
-}
-
-#[derive(Serialize)]
-#[serde(rename_all = "kebab-case")]
-enum Outcome<'a> {
-    Report(&'a serde_json::Value),
-    Stop(&'a Stop),
-}
-
 /// Runs a command, for each unit that it names, and shows how it ended.
 pub fn run(command: Command, look: Look) -> Exit {
     let each = command.each();
@@ -106,6 +90,11 @@ pub fn run(command: Command, look: Look) -> Exit {
         return abreast(each, look);
     }
     once(command, look).0
+}
+
+/// Shows why a command could not begin.
+pub fn not_begun(command: &Command, stop: Stop, look: Look) -> Exit {
+    conclude(Ended::untouched(command.name(), Err(stop)), look).0
 }
 
 /// The same for one unit, and gives what the command reports, or its stop, as data.
@@ -141,17 +130,20 @@ pub fn conclude(ended: Ended, look: Look) -> (Exit, serde_json::Value) {
         Ok(answer) => (
             answer.screen.clone(),
             answer.exit,
-            Outcome::Report(&answer.data),
+            Outcome::Told(&answer.data),
         ),
-        Err(stop) => (show::stop(stop), stop.exit, Outcome::Stop(stop)),
+        Err(stop) => {
+            let command = Some(ended.name);
+            let outcome = Outcome::Stopped { command, stop };
+            (show::stop(stop), stop.exit, outcome)
+        }
     };
-    let line = Line {
-        event: "ended",
-        command: ended.name,
+    let line = Line::Ended(End {
+        form: FORM,
         of: ended.of.as_deref(),
-        exit: exit.number(),
+        exit,
         outcome,
-    };
+    });
     if let (true, false, Some(unit)) = (ended.headed, look.json, &ended.of) {
         let tell = if ended.result.is_ok() { say } else { complain };
         tell(&format!("\n{unit}:"));
@@ -165,7 +157,7 @@ pub fn conclude(ended: Ended, look: Look) -> (Exit, serde_json::Value) {
         return (exit, serde_json::Value::Null);
     }
     let data = match ended.result {
-        Ok(answer) => answer.data,
+        Ok(mut answer) => answer.data["report"].take(),
         Err(stop) => serde_json::to_value(stop).unwrap_or_default(),
     };
     (exit, data)
@@ -207,7 +199,8 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
             let unit = folder.and_then(|unit| job::unit_in(&setup.store, unit).ok()?);
             let report = job::id(unit.as_ref(), setup.bench, &mut watcher(look)?)?;
             let exit = verdict(report.another.is_none());
-            Ok(Answer::new(exit, show::id(&report, typed), &report))
+            let screen = show::id(&report, typed);
+            Ok(Answer::new(exit, screen, Report::Id(&report)))
         }
         Command::Sfdp(args) => sfdp(&args, look, typed),
         Command::Backup(args) => backup(&args, look, typed),
@@ -233,8 +226,16 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
         Command::Wiring(args) => wiring(&args),
         Command::Logbook(args) => logbook(&args, typed),
         Command::Shelf(args) => shelf::shelf(&args, look),
+        Command::Schema => Ok(schema()),
         Command::Demo(args) => demo::demo(&args.folder, look),
     }
+}
+
+fn schema() -> Answer {
+    let schema = line::schema();
+    let text = format!("{:#}", schema.as_value());
+    let report = Report::Schema(&Published { schema });
+    Answer::new(Exit::True, Screen::verbatim(text), report)
 }
 
 fn backup(args: &args::BackupArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -250,7 +251,7 @@ fn backup(args: &args::BackupArgs, look: Look, typed: &Typed) -> Result<Answer, 
     let mut report = job::backup_beside(&mut unit, &args.beside, setup.bench, &mut watcher)?;
     report.sck_proven = proven;
     let screen = show::backup(&report, typed);
-    Ok(Answer::new(Exit::True, screen, &report))
+    Ok(Answer::new(Exit::True, screen, Report::Backup(&report)))
 }
 
 fn no_unit() -> Stop {
@@ -288,7 +289,7 @@ fn contact(args: &args::ContactArgs, look: Look, typed: &Typed) -> Result<Answer
         (Some(_), false) => Exit::Unfinished,
         (_, fine) => verdict(fine),
     };
-    Ok(Answer::new(exit, screen, &report))
+    Ok(Answer::new(exit, screen, Report::Contact(&report)))
 }
 
 /// The exit code of a comparison.
@@ -328,23 +329,23 @@ fn sfdp(args: &args::SfdpArgs, look: Look, typed: &Typed) -> Result<Answer, Stop
     Ok(Answer::new(
         Exit::True,
         screen,
-        &KeptReport {
+        Report::Sfdp(&KeptReport {
             report: &report,
             kept,
-        },
+        }),
     ))
 }
 
 /// A file that the tables were kept in.
-#[derive(Serialize)]
+#[derive(Debug, Serialize, JsonSchema)]
 pub struct KeptFile {
     pub file: String,
     pub size_bytes: usize,
 }
 
 /// What the tables say, and where they were kept.
-#[derive(Serialize)]
-struct KeptReport<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct KeptReport<'a> {
     #[serde(flatten)]
     report: &'a job::SfdpReport,
     kept: Option<KeptFile>,
@@ -360,7 +361,7 @@ fn wiring(args: &args::WiringArgs) -> Result<Answer, Stop> {
         keep(&store, file, wiring.picture().svg().as_bytes())?;
     }
     let screen = show::wiring(&wiring, args.svg.as_deref());
-    Ok(Answer::new(Exit::True, screen, &wiring))
+    Ok(Answer::new(Exit::True, screen, Report::Wiring(&wiring)))
 }
 
 fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
@@ -370,7 +371,11 @@ fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
         (None, Some(folder)) => {
             let shelf = job::shelf(&store, folder)?;
             let screen = show::shelf(&shelf, &folder.join(job::SHELF_PAGE));
-            return Ok(Answer::new(shelf.exit(), screen, &shelf));
+            return Ok(Answer::new(
+                shelf.exit(),
+                screen,
+                Report::LogbookOfShelf(&shelf),
+            ));
         }
         (None, None) => {
             return Err(no_unit());
@@ -392,7 +397,7 @@ fn logbook(args: &args::LogbookArgs, typed: &Typed) -> Result<Answer, Stop> {
     };
     let page = folder.join(job::PAGE);
     let screen = show::logbook(&logbook, &page, &typed.of_unit(&unit));
-    Ok(Answer::new(exit, screen, &logbook))
+    Ok(Answer::new(exit, screen, Report::Logbook(&logbook)))
 }
 
 pub fn exists_already(file: &Path) -> Stop {
@@ -441,7 +446,7 @@ fn check(args: &args::CheckArgs, typed: &Typed) -> Result<Answer, Stop> {
         Some(_) => Exit::Unfinished,
         None => verdict(report.is_clean()),
     };
-    Ok(Answer::new(exit, screen, &report))
+    Ok(Answer::new(exit, screen, Report::Check(&report)))
 }
 
 fn tailor(args: &args::TailorArgs, typed: &Typed) -> Result<Answer, Stop> {
@@ -451,7 +456,7 @@ fn tailor(args: &args::TailorArgs, typed: &Typed) -> Result<Answer, Stop> {
     let map = args.map.as_deref();
     let report = job::tailor(&mut unit, &orders, map, &catalogue, args.replace)?;
     let screen = show::tailor(&report, typed);
-    Ok(Answer::new(Exit::True, screen, &report))
+    Ok(Answer::new(Exit::True, screen, Report::Tailor(&report)))
 }
 
 fn worklist(args: &args::WorklistArgs, typed: &Typed) -> Result<Answer, Stop> {
@@ -465,7 +470,7 @@ fn worklist(args: &args::WorklistArgs, typed: &Typed) -> Result<Answer, Stop> {
     let sck = args.sck.unwrap_or(SCK_DEFAULT);
     let report = job::worklist(&unit, target.as_ref(), &catalogue, &accepted, sck)?;
     let screen = show::worklist(&report, &name, &typed.of_unit(&unit));
-    Ok(Answer::new(Exit::True, screen, &report))
+    Ok(Answer::new(Exit::True, screen, Report::Worklist(&report)))
 }
 
 fn write(args: args::WriteArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -480,7 +485,7 @@ fn write(args: args::WriteArgs, look: Look, typed: &Typed) -> Result<Answer, Sto
     };
     let report = job::write(&mut unit, order, setup.bench, &mut watcher(look)?)?;
     let screen = show::written(&report, typed);
-    Ok(Answer::new(Exit::True, screen, &report))
+    Ok(Answer::new(Exit::True, screen, Report::Write(&report)))
 }
 
 fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -501,7 +506,7 @@ fn restore(args: &args::RestoreArgs, look: Look, typed: &Typed) -> Result<Answer
     };
     let report = job::restore(&mut unit, &order, setup.bench, &mut watcher(look)?)?;
     let screen = show::written(&report, typed);
-    Ok(Answer::new(Exit::True, screen, &report))
+    Ok(Answer::new(Exit::True, screen, Report::Restore(&report)))
 }
 
 fn protect(args: args::ProtectArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -522,7 +527,7 @@ fn protect(args: args::ProtectArgs, look: Look, typed: &Typed) -> Result<Answer,
         }
     };
     let screen = show::protect(&report, typed);
-    Ok(Answer::new(Exit::True, screen, &report))
+    Ok(Answer::new(Exit::True, screen, Report::Protect(&report)))
 }
 
 fn survey(args: &args::SurveyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -531,7 +536,7 @@ fn survey(args: &args::SurveyArgs, look: Look, typed: &Typed) -> Result<Answer, 
     let report = job::survey(&mut unit, args.passes, setup.bench, &mut watcher(look)?)?;
     let screen = show::survey(&report, typed);
     let exit = verdict(report.verdict() == job::Verdict::Steady);
-    Ok(Answer::new(exit, screen, &report))
+    Ok(Answer::new(exit, screen, Report::Survey(&report)))
 }
 
 fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, Stop> {
@@ -563,5 +568,5 @@ fn verify(args: &args::VerifyArgs, look: Look, typed: &Typed) -> Result<Answer, 
         Some(_) => Exit::Unfinished,
         None => verdict(report.is_equal()),
     };
-    Ok(Answer::new(exit, screen, &report))
+    Ok(Answer::new(exit, screen, Report::Verify(&report)))
 }

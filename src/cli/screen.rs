@@ -24,6 +24,7 @@ pub struct Screen {
     evidence: Vec<Evidence>,
     chip: Option<String>,
     next: Vec<String>,
+    verbatim: Option<String>,
 }
 
 /// One piece of evidence.
@@ -43,6 +44,15 @@ impl Screen {
     pub fn new(answer: impl Into<String>) -> Self {
         Self {
             answer: answer.into(),
+            ..Self::default()
+        }
+    }
+
+    /// A screen that is a text for programs, and nothing else.
+    #[must_use]
+    pub fn verbatim(text: String) -> Self {
+        Self {
+            verbatim: Some(text),
             ..Self::default()
         }
     }
@@ -104,6 +114,9 @@ impl Screen {
     /// The screen as text, with a line end behind each line. `dim` dims the evidence.
     #[must_use]
     pub fn render(&self, dim: bool) -> String {
+        if let Some(text) = &self.verbatim {
+            return format!("{text}\n");
+        }
         let mut lines = wrap(&self.answer, COLUMNS);
         let evidence = self.evidence_lines();
         if !evidence.is_empty() {

@@ -8,6 +8,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::args::{BusArgs, Cli, Command, ShelfArgs};
+use super::line::{Line, Report, Step};
 use super::look::{Look, complain, say};
 use super::node::node;
 use super::run::{Answer, once, watcher};
@@ -28,15 +29,15 @@ const PATIENCE: Duration = Duration::from_secs(15 * 60);
 const TRIES: u32 = 3;
 
 /// How far one unit came.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
 pub struct Shelved {
     pub unit: String,
     /// Stages that were behind it before.
     pub before: Vec<String>,
     /// Stages that were done now.
     pub done: Vec<String>,
-    /// The stage that did not end well, with its exit code.
-    pub stopped: Option<(String, u8)>,
+    /// The stage that did not end well.
+    pub stopped: Option<StoppedStage>,
     /// The interlocks that held it there.
     pub held: Vec<String>,
     /// Stages that are still to come.
@@ -45,8 +46,15 @@ pub struct Shelved {
     pub unfinished: Option<String>,
 }
 
+/// A stage that did not end well.
+#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+pub struct StoppedStage {
+    pub stage: String,
+    pub exit: Exit,
+}
+
 /// How far all came.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct ShelfReport {
     pub units: Vec<Shelved>,
     /// Whether the person ended the row.
@@ -108,7 +116,11 @@ pub fn shelf(args: &ShelfArgs, look: Look) -> Result<Answer, Stop> {
     };
     let report = row.walk();
     let exit = report.exit();
-    Ok(Answer::new(exit, show::shelf_row(&report, &name), &report))
+    Ok(Answer::new(
+        exit,
+        show::shelf_row(&report, &name),
+        Report::Shelf(&report),
+    ))
 }
 
 /// The commands of one unit, as they would be typed.
@@ -211,7 +223,7 @@ impl Row<'_> {
             let store = Arc::clone(&self.store);
             shelved.unfinished = job::unfinished_of_unit(store, &place.unit.folder);
             // A write that did not end may have left its chip erasing: nobody lifts that clip now.
-            let unended = |(_, exit): &(String, u8)| *exit == Exit::Unfinished.number();
+            let unended = |stopped: &StoppedStage| stopped.exit == Exit::Unfinished;
             over |= self.stop.asked() || shelved.stopped.as_ref().is_some_and(unended);
             shelved
         });
@@ -280,7 +292,7 @@ impl Row<'_> {
             if self.stop.asked() {
                 return Err(Early::Stage(stage.command().to_owned(), Exit::Stopped));
             }
-            self.tell("stage", place, stage.command());
+            self.tell(Step::Stage, place, stage.command());
             let mut words = command.clone();
             if let Some(own) = words.bus_mut() {
                 own.attested.clone_from(&bus.attested);
@@ -299,7 +311,7 @@ impl Row<'_> {
     /// Waits until the clip is off the unit that it was on.
     fn lifted(&self, bus: &BusArgs, place: &Place<'_>, name: &str) -> Result<(), Stop> {
         self.tell(
-            "lift",
+            Step::Lift,
             place,
             &format!("take the clip off {name}: signals, supply, then the clip"),
         );
@@ -325,7 +337,7 @@ impl Row<'_> {
             if !stop.held.iter().any(another) {
                 return Err(stop);
             }
-            self.complain(&stop);
+            self.complain(place, &stop);
             // Why it is not this unit's turn counts, not that the clip stays.
             self.lifted(bus, place, "that chip").map_err(|_| stop)?;
         }
@@ -334,7 +346,7 @@ impl Row<'_> {
 
     /// Has the bench attested, waits for the clip, and looks whose chip it is on.
     fn seat(&self, place: &Place<'_>, bus: &mut BusArgs) -> Result<(), Stop> {
-        self.tell("seat", place, "seat the clip");
+        self.tell(Step::Seat, place, "seat the clip");
         // Said of another seating, it says nothing of this one.
         bus.attested = None;
         let bench = setup(bus, Some(&place.unit.folder))?.bench;
@@ -384,33 +396,33 @@ impl Row<'_> {
                 let mut stop = job::in_unit(store, &place.unit.folder, *stop);
                 let typed = place.stages.first().map(|(_, command)| Typed::of(command));
                 stop.next = typed.unwrap_or_default().fill(&stop.next);
-                self.complain(&stop);
+                self.complain(place, &stop);
                 shelved.held = interlocks(&serde_json::json!(stop));
                 let next = shelved.due.first().cloned().unwrap_or_default();
                 (next, stop.exit, stop.headline)
             }
         };
         if self.look.json {
-            self.tell("stopped", place, &why);
+            self.tell(Step::Stopped, place, &why);
         }
-        shelved.stopped = Some((stage, exit.number()));
+        shelved.stopped = Some(StoppedStage { stage, exit });
     }
 
-    fn complain(&self, stop: &Stop) {
+    fn complain(&self, place: &Place<'_>, stop: &Stop) {
         if self.look.json {
-            let line = serde_json::json!({ "event": "held-up", "stop": stop });
-            say(&line.to_string());
+            let of = &place.unit.name();
+            Line::HeldUp { of, stop }.say();
         } else {
             complain(show::stop(stop).render(false).trim_end());
         }
     }
 
     /// A line about one unit; as JSON, an event.
-    fn tell(&self, event: &'static str, place: &Place<'_>, words: &str) {
+    fn tell(&self, step: Step, place: &Place<'_>, words: &str) {
         let unit = place.unit.name();
         if self.look.json {
-            let line = serde_json::json!({ "event": event, "unit": unit, "words": words });
-            say(&line.to_string());
+            let of = &unit;
+            Line::Turn { of, step, words }.say();
         } else {
             let number = self.places.iter().position(|one| one.unit == place.unit);
             let number = number.map_or(1, |index| index + 1);
@@ -455,8 +467,6 @@ impl ShelfReport {
             return Exit::Stopped;
         }
         let mut stopped = self.units.iter().filter_map(|unit| unit.stopped.as_ref());
-        let first = stopped.next().map(|(_, exit)| *exit);
-        let of = |exit: &Exit| first == Some(exit.number());
-        Exit::ALL.into_iter().find(of).unwrap_or(Exit::True)
+        stopped.next().map_or(Exit::True, |stopped| stopped.exit)
     }
 }

@@ -11,10 +11,13 @@ use signal_hook::flag;
 use signal_hook::iterator::{Handle, Signals};
 use signal_hook::low_level::unregister;
 
+use super::eof::Listening;
+
 /// Ctrl-Z too: a program that is suspended in the middle of a block leaves it half done under the clip.
 const SIGNALS: [i32; 4] = [SIGINT, SIGTERM, SIGHUP, SIGTSTP];
 
-/// The wish to stop: raised by SIGINT, SIGTERM, SIGHUP and SIGTSTP.
+/// The wish to stop: raised by SIGINT, SIGTERM, SIGHUP and SIGTSTP, and with `--stop-on-eof`
+/// by the end of stdin.
 ///
 /// From its making on none of them ends the process, however often it comes: a chip may be in the
 /// middle of a block. Whoever works looks at it between blocks.
@@ -23,6 +26,7 @@ pub struct Stopping {
     flag: Arc<AtomicBool>,
     signals: Handle,
     teller: Option<JoinHandle<()>>,
+    _listening: Listening,
 }
 
 impl Stopping {
@@ -34,27 +38,29 @@ impl Stopping {
     ///
     /// # Errors
     /// When the system refuses a handler or a thread.
-    pub fn watch(tell: impl Fn() + Send + 'static) -> io::Result<Self> {
+    pub fn watch(tell: impl Fn() + Send + Sync + 'static) -> io::Result<Self> {
         let flag = Arc::new(AtomicBool::new(false));
         let mut signals = Signals::new(SIGNALS)?;
         let handle = signals.handle();
         let raised = Arc::clone(&flag);
-        // One way for both, so that no signal stops the work without a word, or is told and not heard.
-        let heard = move |_| {
+        // One way for all, so that no wish stops the work without a word, or is told and not heard.
+        let heard = Arc::new(move || {
             raised.store(true, Ordering::SeqCst);
             tell();
-        };
+        });
+        let listening = Listening::new(heard.clone());
         let teller = thread::Builder::new()
             .name("signals".into())
             .spawn(move || {
-                signals.forever().for_each(&heard);
+                signals.forever().for_each(|_| heard());
                 // One that came just before the end.
-                signals.pending().for_each(&heard);
+                signals.pending().for_each(|_| heard());
             })?;
         Ok(Self {
             flag,
             signals: handle,
             teller: Some(teller),
+            _listening: listening,
         })
     }
 

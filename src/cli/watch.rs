@@ -3,9 +3,9 @@
 use std::io::Write;
 
 use indicatif::ProgressBar;
-use serde::Serialize;
 
-use super::look::{complain, say};
+use super::line::Line;
+use super::look::complain;
 use super::progress::{Mode, drawn_line};
 use crate::job::Seat;
 
@@ -14,14 +14,6 @@ pub struct LiveLine {
     mode: Mode,
     bell: bool,
     bar: Option<ProgressBar>,
-}
-
-/// One JSON line.
-#[derive(Serialize)]
-struct Event {
-    event: &'static str,
-    seat: Seat,
-    settled: bool,
 }
 
 impl LiveLine {
@@ -43,17 +35,8 @@ impl LiveLine {
                 }
             }
             Mode::Lines => complain(words),
-            Mode::Json => {
-                let event = Event {
-                    event: "seat",
-                    seat,
-                    settled,
-                };
-                if let Ok(line) = serde_json::to_string(&event) {
-                    say(&line);
-                }
-            }
-            Mode::Silent => {}
+            Mode::Json => Line::Seat { seat, settled }.say(),
+            Mode::Silent | Mode::SilentJson => {}
         }
         if self.bell && settled {
             // BEL, ECMA-48 8.3.5. Where nobody hears it nothing is lost.

@@ -8,7 +8,7 @@ use super::figures::{about_seconds, size_of};
 pub const MARKS: u64 = 16;
 
 /// What is counted.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Unit {
     /// Bytes, shown in KiB or MiB.

@@ -12,6 +12,7 @@ use crate::part::SupplyRange;
 
 /// Where the chip's supply comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Power {
     /// The clip alone supplies the chip; the board's own supply is off.

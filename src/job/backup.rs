@@ -18,6 +18,7 @@ use crate::unit::{Digest, ImageName, Unit};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct BackupReport {
     /// The unit.
     pub unit: String,

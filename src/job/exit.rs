@@ -1,13 +1,12 @@
 //! How the program ends, as a number that scripts may rely on.
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 /// The exit code of every command.
 ///
 /// A code at or above [`Exit::Held`] other than [`Exit::Unfinished`] promises that the chip
 /// was not changed by this run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[repr(u8)]
 pub enum Exit {
     /// Done, and what the command states is true.
@@ -73,6 +72,29 @@ impl Exit {
             .fold("Exit codes:".to_owned(), |table, code| {
                 format!("{table}\n  {:>3}  {}", code.number(), code.meaning())
             })
+    }
+}
+
+/// Everywhere the number that the shell sees.
+impl Serialize for Exit {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_u8(self.number())
+    }
+}
+
+#[cfg(feature = "cli")]
+impl schemars::JsonSchema for Exit {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Exit".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        let numbers = Self::ALL.map(Self::number);
+        let meanings = Self::ALL.map(|code| format!("{}: {}", code.number(), code.meaning()));
+        schemars::json_schema!({
+            "description": format!("The exit code. {}.", meanings.join("; ")),
+            "enum": numbers,
+        })
     }
 }
 

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::bench::{Bench, Seen, meet};
 use super::recognise::{another_id, not_of, told_apart};
 use super::record::{begun_journal, region_map};
-use super::{Attendant, Stop, Wrap, recognise, wrap};
+use super::{Attendant, Stop, Wrap, named, recognise, wrap};
 use crate::chip::Chip;
 use crate::interlock::Panel;
 use crate::jedec::{Hertz, Millivolts, behind_jedec_id};
@@ -16,12 +16,15 @@ use crate::unit::journal::Journal;
 
 /// What the chip is.
 #[derive(Debug, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct IdReport {
     /// JEDEC ID, three bytes.
     pub jedec_id: String,
     /// Name of the maker that the first byte stands for, with what is known of its use.
     pub maker: String,
     /// How often the ID was read, and how often it was the same.
+    #[serde(serialize_with = "named::reads")]
+    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<u32>"))]
     pub id_reads: (u32, u32),
     /// The part, where it is known or describes itself.
     pub part: Option<Part>,
@@ -63,6 +66,8 @@ pub struct IdReport {
     /// named.
     pub unfinished: Option<String>,
     /// Link, level and SCK.
+    #[serde(serialize_with = "named::asked")]
+    #[cfg_attr(feature = "cli", schemars(with = "named::Asked<'static, Hertz>"))]
     pub link: (String, Option<Millivolts>, Hertz),
 }
 

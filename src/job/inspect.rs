@@ -24,6 +24,7 @@ pub struct Inspected<'a> {
 
 /// What is in an image.
 #[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct InspectReport {
     /// What the image is called.
     pub image: String,
@@ -40,6 +41,7 @@ pub struct InspectReport {
 
 /// What differs between the images of two units.
 #[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CompareReport {
     /// What the images are called.
     pub images: [String; 2],

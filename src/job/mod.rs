@@ -25,6 +25,7 @@ mod lanes;
 mod lines;
 #[cfg(feature = "reports")]
 mod logbook;
+mod named;
 mod overlap;
 mod papers;
 mod protect;

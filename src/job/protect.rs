@@ -74,6 +74,7 @@ pub struct ProtectOrder {
 
 /// A register as it was read.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct RegisterByte {
     /// What its family calls it.
     pub name: &'static str,
@@ -85,6 +86,7 @@ pub struct RegisterByte {
 
 /// What a change did.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ProtectionChange {
     /// The unit.
     pub unit: String,
@@ -98,6 +100,7 @@ pub struct ProtectionChange {
 
 /// What the chip protects, and what can be done about it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ProtectionReport {
     /// Maker and name of the part.
     pub part: String,

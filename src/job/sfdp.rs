@@ -37,6 +37,7 @@ impl RawSfdp {
 
 /// Where an erase type works.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ErasePlaces {
     /// Bytes that one erase covers.
     pub size_bytes: u32,
@@ -48,6 +49,7 @@ pub struct ErasePlaces {
 
 /// SFDP as read and as decoded.
 #[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct SfdpReport {
     /// The space as read, from address 0.
     #[serde(skip)]

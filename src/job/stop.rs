@@ -1,12 +1,13 @@
 //! Why a job ended early, as the person at the bench needs to hear it.
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 
 use super::Exit;
 use crate::interlock::{Held, Panel};
 
 /// What state a chip is in when a job ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum ChipState {
     /// No chip was met, or needed.
@@ -52,6 +53,7 @@ impl ChipState {
 
 /// Why a job ended early.
 #[derive(Debug, Serialize, thiserror::Error)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[error("{headline}")]
 pub struct Stop {
     /// The number the program ends with.
@@ -60,6 +62,8 @@ pub struct Stop {
     pub headline: String,
     /// Label and text of each row of evidence. Rows without a label are lines of a staff, the picture of
     /// the flash.
+    #[serde(serialize_with = "rows")]
+    #[cfg_attr(feature = "cli", schemars(with = "Vec<Row<'static>>"))]
     pub evidence: Vec<(String, String)>,
     /// What state the chip is in.
     pub chip: ChipState,
@@ -71,6 +75,19 @@ pub struct Stop {
     #[serde(skip)]
     #[source]
     pub cause: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+/// A row of evidence.
+#[derive(Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+struct Row<'a> {
+    /// What it tells of; empty for a line of a staff.
+    label: &'a str,
+    text: &'a str,
+}
+
+fn rows<S: Serializer>(rows: &[(String, String)], to: S) -> Result<S::Ok, S::Error> {
+    to.collect_seq(rows.iter().map(|(label, text)| Row { label, text }))
 }
 
 impl Stop {

@@ -32,6 +32,7 @@ type Bytes = [u8; PLACE_BYTES];
 
 /// What reads around the end of the array show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Wrap {
     /// The array ends where it should: reads come round there, and the upper half is not the lower.

@@ -13,6 +13,7 @@ use super::{
 
 /// Something at a place of the file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Finding {
     /// Line, from 1.
     pub line: usize,
@@ -26,6 +27,7 @@ pub struct Finding {
 
 /// A part of the file that follows the schema.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct CheckedPart {
     /// The part.
     pub part: Part,
@@ -39,6 +41,7 @@ pub struct CheckedPart {
 
 /// What was found in a parts file.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct FileCheck {
     /// Name of the file.
     pub file: String,

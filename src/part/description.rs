@@ -17,6 +17,7 @@ use super::{SupplyRange, Timing, UniqueIdRead};
 ///
 /// At least three: maker (JEP106 code with parity), type, density.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct JedecId(pub Vec<u8>);
 
@@ -52,6 +53,7 @@ impl fmt::Display for JedecId {
 
 /// One way to erase a block.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct EraseType {
     /// Bytes that one erase covers; a power of two.
     pub size_bytes: u32,
@@ -68,6 +70,7 @@ pub struct EraseType {
 
 /// Erase of the whole array by one command.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ChipErase {
     /// C7h or 60h.
     pub opcode: u8,
@@ -77,6 +80,7 @@ pub struct ChipErase {
 
 /// How a part takes data.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum ProgramMethod {
     /// Up to a page per 02h.
@@ -89,6 +93,7 @@ pub enum ProgramMethod {
 
 /// A way to reach bytes above 16 MiB.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(tag = "by", rename_all = "kebab-case")]
 pub enum FourByte {
     /// Opcodes that always take four address bytes: read, program and at least one erase.
@@ -132,6 +137,7 @@ impl FourByte {
 
 /// Which addresses a part takes.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Addressing {
     /// False only for a part that always takes four bytes.
     pub three_byte: bool,
@@ -163,6 +169,7 @@ impl Addressing {
 
 /// Where a part shows that it is busy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum BusyPoll {
     /// WIP, bit 0 of 05h.
@@ -173,6 +180,7 @@ pub enum BusyPoll {
 
 /// Where an entry's facts come from.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Source {
     /// Document title.
     pub title: String,
@@ -201,6 +209,7 @@ pub struct Refused {
 
 /// A part, or what several indistinguishable parts have safely in common.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Part {
     /// Maker's name.
     pub maker: String,

@@ -8,6 +8,7 @@ use crate::jedec::Millivolts;
 
 /// An operating supply range, ends included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct SupplyRange {
     /// Lowest operating supply.
     pub min: Millivolts,

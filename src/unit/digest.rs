@@ -73,6 +73,21 @@ impl Serialize for Digest {
     }
 }
 
+#[cfg(feature = "cli")]
+impl schemars::JsonSchema for Digest {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "Digest".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "description": "A SHA-256 in 64 hexadecimal digits.",
+            "type": "string",
+            "pattern": "^[0-9a-f]{64}$",
+        })
+    }
+}
+
 impl<'de> Deserialize<'de> for Digest {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         String::deserialize(deserializer)?

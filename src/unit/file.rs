@@ -42,6 +42,7 @@ pub struct UnitFile {
 
 /// What the unit's chip was found to be.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Identity {
     /// Maker and part name.
@@ -83,6 +84,7 @@ pub struct RecordedImage {
 
 /// How an interlock stood.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum InterlockState {
     /// The evidence opened it.
@@ -95,6 +97,7 @@ pub enum InterlockState {
 
 /// An interlock accepted by name.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Acceptance {
     /// The interlock's ID, or what else can be accepted by name.
@@ -122,6 +125,7 @@ pub struct Operation {
 
 /// An operation with its place in the sequence.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Recorded {
     /// Place in the sequence, from 1, without gaps: the order holds whatever the clock says.

@@ -1,13 +1,13 @@
 //! Several units at once, each on a chip select of its own, as they are typed.
 
 use std::collections::BTreeSet;
-use std::io::{BufRead, BufReader};
 use std::path::Path;
 
 use norlock::mock::{BenchFile, Mock};
 
 use crate::desk::{Desk, noise};
 use crate::interrupted::signal;
+use crate::json;
 
 const BENCH: &str = "--power socket --marking W25Q80DVSIG";
 
@@ -132,18 +132,17 @@ fn ctrl_c_stops_all_of_them() {
         "backup{} --power socket --marking 25Q128JVSQ --json",
         units(2)
     ));
-    let mut lines = BufReader::new(running.stdout.take().unwrap()).lines();
+    let mut lines = json::lines(&mut running);
     let mut at_work = BTreeSet::new();
     while at_work.len() < 2 {
-        let line: serde_json::Value =
-            serde_json::from_str(&lines.next().unwrap().unwrap()).unwrap();
+        let line: serde_json::Value = serde_json::from_str(&lines.next().unwrap()).unwrap();
         assert_ne!(line["event"], "ended", "{line}");
         if line["event"] == "progress" {
             at_work.insert(line["of"].as_str().unwrap().to_owned());
         }
     }
     signal("INT", running.id());
-    let rest: Vec<String> = lines.map_while(Result::ok).collect();
+    let rest: Vec<String> = lines.collect();
     assert_eq!(running.wait().unwrap().code(), Some(130), "{rest:?}");
     let stopping = rest
         .iter()

@@ -9,6 +9,8 @@ use norlock::mock::{BenchFile, Mock};
 use norlock::unit::Digest;
 use tempfile::TempDir;
 
+use crate::json;
+
 /// What a 1 MiB logger holds.
 pub const REGIONS: &str = r#"size = "1MiB"
 
@@ -151,10 +153,12 @@ impl Desk {
         command.spawn().unwrap()
     }
 
-    /// Runs a line; what it prints must keep to the rules of the screens.
+    /// Runs a line; what it prints must keep to the rules of the screens, or to the schema.
     pub fn run(&self, line: &str) -> Ended {
         let ended = Ended::of(self.command(line).output().unwrap());
-        if !line.contains("--json") {
+        if line.contains("--json") {
+            ended.out.lines().for_each(|line| drop(json::valid(line)));
+        } else {
             keeps_to_the_rules(line, &ended.out);
             keeps_to_the_rules(line, &ended.err);
         }

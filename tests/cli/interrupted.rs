@@ -1,9 +1,10 @@
 //! Writes that end early by Ctrl-C.
 
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{Read, Write};
 use std::process::{Command, Stdio};
 
 use crate::desk::Desk;
+use crate::json;
 
 /// Sends a signal by the shell, as a terminal or a service manager would.
 pub fn signal(name: &str, process: u32) {
@@ -17,8 +18,11 @@ pub fn signal(name: &str, process: u32) {
     );
 }
 
+/// What is on the clip then.
+pub const BENCH: &str = "--mock chip.toml --power clip --marking 25Q128JVSQ";
+
 /// A unit large enough that a signal finds the work still going on.
-fn sixteen_mib() -> Desk {
+pub fn sixteen_mib() -> Desk {
     let desk = Desk::with("W25Q128JV", 16 << 20);
     let map = "size = \"16MiB\"\n[[region]]\nname = \"system\"\nstart = 0\nend = 0xE00000\n\
                holds = \"replaceable\"\n[[region]]\nname = \"identity\"\nstart = 0xF00000\n\
@@ -31,22 +35,17 @@ fn sixteen_mib() -> Desk {
 #[test]
 fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
     let desk = sixteen_mib();
-    let bench = "--mock chip.toml --power clip --marking 25Q128JVSQ";
+    let bench = BENCH;
     desk.ends(&format!("backup --unit gauge-07 {bench} --quiet"), 0);
     desk.ends("tailor --unit gauge-07 --map regions.toml --piece system=system.bin --sha256 system=#system.bin", 0);
     let write = format!("write target.bin --unit gauge-07 {bench} @paper");
     let mut running = desk.start(&format!("{write} --json"));
-    let mut lines = BufReader::new(running.stdout.take().unwrap()).lines();
+    let mut lines = json::lines(&mut running);
     let at_work =
         |line: &String| line.contains("\"stage\":\"writing\"") && line.contains("progress");
-    assert!(
-        lines
-            .by_ref()
-            .map_while(Result::ok)
-            .any(|line| at_work(&line))
-    );
+    assert!(lines.by_ref().any(|line| at_work(&line)));
     signal("INT", running.id());
-    let rest: Vec<String> = lines.map_while(Result::ok).collect();
+    let rest: Vec<String> = lines.collect();
     let last = rest.last().unwrap();
     assert_eq!(running.wait().unwrap().code(), Some(6), "{last}");
     assert!(
@@ -69,7 +68,7 @@ fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
     check.says("norlock restore --unit gauge-07");
     let listed = desk.ends("worklist target.bin --unit gauge-07", 0);
     listed.says(
-        "journal gauge-07/journal/write-1 tells of a write that did not end; it goes on from there",
+        "unfinished gauge-07/journal/write-1 tells of a write that did not end; it goes on from there",
     );
     listed.says("Chip changed in part");
     let contact = format!("contact --unit gauge-07 {bench}");
@@ -89,20 +88,21 @@ fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
 }
 
 #[test]
-fn ctrl_c_while_reading_leaves_the_chip_and_the_folder_as_they_were() {
+fn a_signal_while_reading_leaves_the_chip_and_the_folder_as_they_were() {
+    for name in ["INT", "TERM", "HUP"] {
+        stopped_while_reading(name);
+    }
+}
+
+fn stopped_while_reading(name: &str) {
     let desk = sixteen_mib();
     let before = desk.cells();
     let mut running = desk
         .start("backup --unit gauge-07 --mock chip.toml --power clip --marking 25Q128JVSQ --json");
-    let mut lines = BufReader::new(running.stdout.take().unwrap()).lines();
-    assert!(
-        lines
-            .by_ref()
-            .map_while(Result::ok)
-            .any(|line| line.contains("progress"))
-    );
-    signal("INT", running.id());
-    let last = lines.map_while(Result::ok).last().unwrap();
+    let mut lines = json::lines(&mut running);
+    assert!(lines.by_ref().any(|line| line.contains("progress")));
+    signal(name, running.id());
+    let last = lines.last().unwrap();
     assert_eq!(running.wait().unwrap().code(), Some(130), "{last}");
     assert!(desk.cells() == before);
     let left: Vec<_> = desk

@@ -11,6 +11,7 @@ mod desk;
 mod doubts;
 mod inspect;
 mod interrupted;
+mod json;
 mod kills;
 mod logbook;
 mod parts;

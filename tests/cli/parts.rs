@@ -27,7 +27,7 @@ fn filters_narrow_the_table_together() {
     assert!(!ended.out.contains("W25Q128JW") && !ended.out.contains("W25Q64JV"));
     lines_fit(&ended.out);
     let found = json(&desk, "parts --level 1.8V --text MX25U");
-    let found = found.as_array().unwrap();
+    let found = found["parts"].as_array().unwrap();
     assert!(found.len() >= 5);
     for part in found {
         assert!(part["name"].as_str().unwrap().contains("MX25U"));

@@ -231,8 +231,8 @@ fn programs_are_told_of_each_unit_and_stage() {
         .lines()
         .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap());
     let lines: Vec<_> = lines.collect();
-    let stages = lines.iter().filter(|line| line["event"] == "stage");
-    assert_eq!(stages.filter(|line| line["unit"] == "gauge-02").count(), 4);
+    let stages = lines.iter().filter(|line| line["step"] == "stage");
+    assert_eq!(stages.filter(|line| line["of"] == "gauge-02").count(), 4);
     let last = lines.last().unwrap();
     assert_eq!(
         (&last["event"], &last["command"]),
@@ -244,7 +244,7 @@ fn programs_are_told_of_each_unit_and_stage() {
     );
     assert_eq!(
         last["report"]["units"][1]["stopped"],
-        serde_json::json!(["write", 3])
+        serde_json::json!({ "stage": "write", "exit": 3 })
     );
 }
 

@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::args::Cli;
 use super::figures::seconds;
+use super::line::Report;
 use super::look::{Look, say};
 use super::run::{Answer, once};
 use super::screen::Screen;
@@ -21,8 +22,8 @@ use scene::Scene;
 const MARKING: &str = "25Q128JVSQ";
 
 /// What the two backups, the write and the restore took.
-#[derive(Debug, Default, Serialize)]
-struct Sum {
+#[derive(Debug, Default, Serialize, schemars::JsonSchema)]
+pub struct Sum {
     /// On the simulated bench's clock: erases and programs take the simulated chip's own times.
     taken_s: f64,
     /// With typical times.
@@ -50,7 +51,11 @@ pub fn demo(folder: &Path, look: Look) -> Result<Answer, Stop> {
     show.run_and_go_back(&scene, &first)?;
     scene.is_as_found()?;
     show.tell("Done.");
-    Ok(Answer::new(Exit::True, end(folder, &show.sum), &show.sum))
+    Ok(Answer::new(
+        Exit::True,
+        end(folder, &show.sum),
+        Report::Demo(&show.sum),
+    ))
 }
 
 /// The last screen: what the whole job took.

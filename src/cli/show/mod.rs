@@ -26,7 +26,7 @@ pub use contact::contact;
 pub use id::id;
 pub use inspect::{compared, inspected};
 pub use logbook::{logbook, shelf};
-pub use parts::{checked, parts};
+pub use parts::{Fitting, Found, checked, parts};
 pub use protect::protect;
 pub use sfdp::sfdp;
 pub use shelf::shelf_row;

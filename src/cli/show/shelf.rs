@@ -43,7 +43,8 @@ fn state(unit: &Shelved) -> String {
         done => format!("{} done now", done.join(", ")),
     };
     let rest = match (&unit.stopped, unit.due.as_slice()) {
-        (Some((stage, exit)), _) => {
+        (Some(stopped), _) => {
+            let (stage, exit) = (&stopped.stage, stopped.exit.number());
             let held = match unit.held.as_slice() {
                 [] => String::new(),
                 held => format!(", held by {}", held.join(", ")),

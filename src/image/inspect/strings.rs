@@ -37,6 +37,7 @@ const NO_USER: &str = "...";
 
 /// A string of interest.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct FoundString {
     /// Where it begins.
     pub address: u32,
@@ -46,6 +47,7 @@ pub struct FoundString {
 
 /// Strings of interest in an image.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Strings {
     /// In address order; each text once.
     pub found: Vec<FoundString>,

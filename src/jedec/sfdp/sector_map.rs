@@ -77,12 +77,14 @@ pub type Answer = Result<u8, String>;
 
 /// What is known of where the erase types work.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct EraseLayout {
     /// IDs of the maps that can be in force: one where it is decided, none where no map fits.
     pub maps: Vec<u8>,
     /// Why no single map is known to be in force.
     pub doubt: Option<String>,
     /// Where whole blocks of each erase type lie that work in all of these maps.
+    #[serde(skip)]
     pub places: Vec<(u8, Vec<Range<u64>>)>,
 }
 

@@ -5,8 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
 
-use serde::ser::SerializeMap;
-use serde::{Serialize, Serializer};
+use serde::Serialize;
 
 use super::SCK_FREE;
 use super::kind::Kind;
@@ -15,6 +14,7 @@ use super::look::{Idle, Observed, Sample};
 use super::signs::Sign;
 use crate::chip::FirstLook;
 use crate::jedec::{Hertz, Millivolts};
+use crate::job::named;
 use crate::unit::store::Store;
 use crate::unit::{Operation, Unit, UnitError};
 use crate::worklist::grouped;
@@ -26,22 +26,29 @@ const OVERHEAD: (&str, &str) = ("overhead", " us");
 
 /// What was counted beside the ladder, at the lowest SCK.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Evidence {
     /// Reads of the ID, and how many were as the first.
-    #[serde(serialize_with = "reads")]
+    #[serde(serialize_with = "named::reads")]
+    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<usize>"))]
     pub ids: (usize, usize),
     /// Reads of status register 1, and how many were as the first.
-    #[serde(serialize_with = "reads")]
+    #[serde(serialize_with = "named::reads")]
+    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<usize>"))]
     pub statuses: (usize, usize),
     /// Status register 1.
     pub status: Option<u8>,
     /// Reads of the SFDP header, and how many were as the first.
-    #[serde(serialize_with = "reads")]
+    #[serde(serialize_with = "named::reads")]
+    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<usize>"))]
     pub sfdp: (usize, usize),
     /// Reads of the ID right after a long one, and how many were right.
-    #[serde(serialize_with = "reads")]
+    #[serde(serialize_with = "named::reads")]
+    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<u32>"))]
     pub after_long: (u32, u32),
     /// Address lines that the chip has, and how many were seen to arrive; `None` where its size is not known.
+    #[serde(serialize_with = "named::lines")]
+    #[cfg_attr(feature = "cli", schemars(with = "Option<named::Lines>"))]
     pub lines: Option<(u32, u32)>,
     /// How often MISO changed while CS was high; `None` where the link cannot look.
     pub idle_changes: Option<u32>,
@@ -49,16 +56,9 @@ pub struct Evidence {
     pub sample_bytes: usize,
 }
 
-/// Reads, and how many of them were the same.
-fn reads<T: Serialize, S: Serializer>((reads, same): &(T, T), to: S) -> Result<S::Ok, S::Error> {
-    let mut map = to.serialize_map(Some(2))?;
-    map.serialize_entry("reads", reads)?;
-    map.serialize_entry("same", same)?;
-    map.end()
-}
-
 /// The verdict on the contact, with its evidence.
 #[derive(Debug, Clone, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct ContactReport {
     /// Whether the contact is good: at one SCK at least every read was right, and no sign is bad.
     pub good: bool,
@@ -89,6 +89,11 @@ pub struct ContactReport {
     /// The journal of a write of the unit that did not end; `None` where no unit was named.
     pub unfinished: Option<String>,
     /// Link, level and SCK asked for.
+    #[serde(serialize_with = "named::asked")]
+    #[cfg_attr(
+        feature = "cli",
+        schemars(with = "named::Asked<'static, Option<Hertz>>")
+    )]
     pub link: (String, Option<Millivolts>, Option<Hertz>),
     /// The record for the unit file, without its outcome.
     #[serde(skip)]

@@ -39,6 +39,7 @@ pub struct VerifyOrder<'a> {
 
 /// One byte that differs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct Difference {
     /// Where.
     pub address: Address,
@@ -64,6 +65,7 @@ impl<'a> VerifyOrder<'a> {
 
 /// Neighbouring erase blocks that differ.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct DifferingBlocks {
     /// The blocks, counted in the part's smallest erase.
     pub range: Range<u32>,
@@ -83,6 +85,7 @@ pub struct DifferingBlocks {
 
 /// What the passes found.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
 pub struct VerifyReport {
     /// Size of the chip and image.
     pub size_bytes: u32,

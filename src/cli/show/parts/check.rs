@@ -1,6 +1,7 @@
 //! A check of a person's own parts file.
 
 use crate::cli::figures::{count, size};
+use crate::cli::line::Report;
 use crate::cli::run::Answer;
 use crate::cli::screen::Screen;
 use crate::job::Exit;
@@ -15,7 +16,7 @@ pub fn checked(found: &FileCheck) -> Answer {
     } else {
         Exit::FileFault
     };
-    Answer::new(exit, screen(found), found)
+    Answer::new(exit, screen(found), Report::PartsChecked(found))
 }
 
 fn screen(found: &FileCheck) -> Screen {

@@ -1,6 +1,10 @@
 //! The table, or the parts in it that fit.
 
+use schemars::JsonSchema;
+use serde::Serialize;
+
 use crate::cli::figures::size;
+use crate::cli::line::Report;
 use crate::cli::run::Answer;
 use crate::cli::screen::Screen;
 use crate::cli::wrap::columns;
@@ -11,6 +15,13 @@ use super::no_chip;
 
 /// Columns for the name in the table.
 const NAME_COLUMNS: usize = 12;
+
+/// The parts that fit.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct Fitting<'a> {
+    /// In the order of the table.
+    pub parts: Vec<&'a Part>,
+}
 
 /// The parts that fit, a line each.
 ///
@@ -37,7 +48,8 @@ pub fn list(catalogue: &Catalogue, selection: &Selection) -> Result<Answer, Stop
     } else {
         screen.next("norlock parts NAME explains one of them.")
     };
-    Ok(Answer::new(Exit::True, screen, &fitting))
+    let report = Fitting { parts: fitting };
+    Ok(Answer::new(Exit::True, screen, Report::Parts(&report)))
 }
 
 fn line(screen: Screen, part: &Part) -> Screen {

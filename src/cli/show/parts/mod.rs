@@ -4,13 +4,16 @@ mod check;
 mod entry;
 mod list;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
+use crate::cli::line::Report;
 use crate::cli::run::Answer;
 use crate::job::{ChipState, Exit, Stop};
 use crate::part::{Catalogue, Marking, Part, Refused, Relative, Selection};
 
 pub use check::checked;
+pub use list::Fitting;
 
 /// What a marking or a name means before anything is connected; without one, the parts that fit.
 pub fn parts(
@@ -36,13 +39,13 @@ pub fn parts(
     Ok(Answer::new(
         Exit::True,
         screen,
-        &Found::of(&found, &entries),
+        Report::PartsMarked(&Found::of(&found, &entries)),
     ))
 }
 
 /// A part with what the rest of the table says about it.
-#[derive(Serialize)]
-struct Entry<'a> {
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct Entry<'a> {
     #[serde(flatten)]
     part: &'a Part,
     shares_id_with: Vec<Relative>,
@@ -59,8 +62,9 @@ impl<'a> Entry<'a> {
     }
 }
 
-#[derive(Serialize)]
-struct Found<'a> {
+/// What a marking or a name means.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct Found<'a> {
     marking: &'a str,
     candidates: &'a [Entry<'a>],
     supply_min_mv: u32,
