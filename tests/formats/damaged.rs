@@ -71,6 +71,16 @@ fn a_changed_byte_is_told_as_what_it_belongs_to() {
         "inode table",
     );
     differs("system.squashfs", 72, "inode table");
+    // A file system has inodes, directories and IDs, whatever else it lacks.
+    for table in [48, 64, 72] {
+        let mut lacking = vector("system.squashfs");
+        lacking[table..table + 8].fill(0xFF);
+        let told = only(&lacking).checked;
+        assert!(
+            matches!(told, Checked::Disagrees { what: "tables", .. }),
+            "{table}: {told:?}"
+        );
+    }
     let structure = number_be("gauge.dtb", 8);
     differs("gauge.dtb", structure + 3, "structure block");
     // The last node's end, which becomes the end of all.

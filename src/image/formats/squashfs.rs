@@ -4,7 +4,8 @@ use super::place::{Fields, Look, Place, Stop};
 use super::{Checked, Finding, Format};
 
 const HEADER_BYTES: usize = 96;
-/// Where a table is that the file system does not have.
+/// Where a table is that the file system does not have; inodes, directories and IDs it always has
+/// (`fs/squashfs/super.c`, from memory).
 const NONE: u64 = u64::MAX;
 /// Bytes that a block of metadata holds, unpacked.
 const METADATA_BYTES: u64 = 8192;
@@ -77,15 +78,15 @@ fn header(place: &Place<'_>) -> Look<Option<Super>> {
 fn check(place: &Place<'_>, header: &Super) -> Look<Checked> {
     let used = header.used_bytes;
     let mut before = HEADER_BYTES as u64 - 1;
-    for table in [
-        header.inode_table,
-        header.directory_table,
-        header.fragment_table,
-        header.lookup_table,
-        header.id_table,
-        header.xattr_table,
+    for (table, may_lack) in [
+        (header.inode_table, false),
+        (header.directory_table, false),
+        (header.fragment_table, true),
+        (header.lookup_table, true),
+        (header.id_table, false),
+        (header.xattr_table, true),
     ] {
-        if table == NONE {
+        if table == NONE && may_lack {
             continue;
         }
         if table <= before || table >= used {
