@@ -48,6 +48,9 @@ pub struct Cli {
     /// Stop as Ctrl-C does when stdin ends: for programs that hold its other end.
     #[arg(long, global = true, help_heading = "Output")]
     pub stop_on_eof: bool,
+    /// Progress as plain lines and no colour, as for a screen reader.
+    #[arg(long, global = true, help_heading = "Output")]
+    pub plain: bool,
 }
 
 /// What a person asks for.

@@ -2,11 +2,14 @@
 
 use std::ffi::OsStr;
 use std::io::{IsTerminal, Write};
+use std::os::fd::AsFd;
 
 use serde::Serialize;
+use terminal_size::{Width, terminal_size_of};
 
 use super::progress::Mode;
 use super::screen::Screen;
+use super::wrap::{COLUMNS, wrap};
 
 /// What was found out about the surroundings, once, at the start.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -31,9 +34,9 @@ struct Surroundings<'a> {
 impl Look {
     /// The look for this process's streams and environment.
     ///
-    /// `NO_COLOR`, where set and not empty, and `TERM=dumb` stop colour and animation.
+    /// `NO_COLOR`, where set and not empty, stops colour; `plain` and `TERM=dumb` stop animation as well.
     #[must_use]
-    pub fn found(json: bool, quiet: bool) -> Self {
+    pub fn found(json: bool, quiet: bool, plain: bool) -> Self {
         let (no_color, term) = (std::env::var_os("NO_COLOR"), std::env::var_os("TERM"));
         let surroundings = Surroundings {
             stdout_is_terminal: std::io::stdout().is_terminal(),
@@ -41,12 +44,12 @@ impl Look {
             no_color: no_color.as_deref(),
             term: term.as_deref(),
         };
-        Self::within(surroundings, json, quiet)
+        Self::within(surroundings, json, quiet, plain)
     }
 
-    fn within(around: Surroundings<'_>, json: bool, quiet: bool) -> Self {
-        let plain = around.no_color.is_some_and(|value| !value.is_empty())
-            || around.term.is_some_and(|value| value == "dumb");
+    fn within(around: Surroundings<'_>, json: bool, quiet: bool, plain: bool) -> Self {
+        let plain = plain || around.term.is_some_and(|value| value == "dumb");
+        let colour = !plain && around.no_color.is_none_or(OsStr::is_empty);
         let progress = match (quiet, json) {
             (true, false) => Mode::Silent,
             (true, true) => Mode::SilentJson,
@@ -56,7 +59,7 @@ impl Look {
         };
         Self {
             progress,
-            dim: around.stdout_is_terminal && !plain && !json,
+            dim: around.stdout_is_terminal && colour && !json,
             json,
         }
     }
@@ -69,7 +72,7 @@ impl Look {
         let text = if self.json {
             serde_json::to_string(value)? + "\n"
         } else {
-            screen.render(self.dim)
+            screen.render(self.dim, width_of(&std::io::stdout()))
         };
         let mut stdout = std::io::stdout().lock();
         match stdout
@@ -80,6 +83,30 @@ impl Look {
             done => done,
         }
     }
+}
+
+/// How many columns a stream's terminal has; `None` where it is none, or does not say.
+#[must_use]
+pub fn terminal_columns(stream: &impl AsFd) -> Option<usize> {
+    terminal_size_of(stream).map(|(Width(columns), _)| usize::from(columns))
+}
+
+/// The columns that text fills on a stream: those of the screens, or fewer on a narrower terminal, of which one
+/// stays free.
+#[must_use]
+pub fn width_of(stream: &impl AsFd) -> usize {
+    terminal_columns(stream).map_or(COLUMNS, |columns| COLUMNS.min(columns - 1))
+}
+
+/// Prints a text on stderr, in lines that fit.
+pub fn complain_in_lines(text: &str) {
+    complain(&wrap(text, width_of(&std::io::stderr())).join("\n"));
+}
+
+/// Prints a text on stdout, in lines that fit, behind an empty one.
+pub fn say_in_lines(text: &str) {
+    let lines = wrap(text, width_of(&std::io::stdout()));
+    say(&format!("\n{}", lines.join("\n")));
 }
 
 /// Prints a line on stdout. A closed pipe is no error: whoever read has read enough.
@@ -104,7 +131,7 @@ mod tests {
     };
 
     fn look(around: Surroundings<'_>, json: bool, quiet: bool) -> (Mode, bool) {
-        let look = Look::within(around, json, quiet);
+        let look = Look::within(around, json, quiet, false);
         assert_eq!(look.json, json);
         (look.progress, look.dim)
     }
@@ -117,11 +144,13 @@ mod tests {
         assert_eq!(look(TERMINAL, true, true), (Mode::SilentJson, false));
     }
 
-    // NO_COLOR: no-color.org, 'when present and not an empty string'.
+    // NO_COLOR: no-color.org, 'when present and not an empty string', of colour alone.
     #[test]
     fn colour_and_animation_can_be_declined() {
+        let plain = Look::within(TERMINAL, false, false, true);
+        assert_eq!((plain.progress, plain.dim), (Mode::Lines, false));
         for (no_color, term, expected) in [
-            (Some("1"), None, (Mode::Lines, false)),
+            (Some("1"), None, (Mode::Waterline, false)),
             (Some(""), None, (Mode::Waterline, true)),
             (None, Some("dumb"), (Mode::Lines, false)),
             (None, Some("vt100"), (Mode::Waterline, true)),

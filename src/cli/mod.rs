@@ -37,7 +37,7 @@ pub fn main() -> std::process::ExitCode {
     let words: Vec<_> = std::env::args_os().collect();
     match Cli::from_arguments(&words) {
         Ok(cli) => {
-            let look = Look::found(cli.json, cli.quiet);
+            let look = Look::found(cli.json, cli.quiet, cli.plain);
             match cli.stop_on_eof.then(eof::stops) {
                 Some(Err(stop)) => run::not_begun(&cli.command, stop, look),
                 Some(Ok(())) | None => run::run(cli.command, look),

@@ -9,17 +9,23 @@ use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressFinish, 
 use super::abreast::Lane;
 use super::figures::about_seconds;
 use super::line::Line;
-use super::look::complain;
+use super::look::{complain_in_lines, terminal_columns};
 use super::waterline::{MARKS, Reached, Unit, beside, labelled};
+use super::wrap::wrap;
 use crate::jedec::Hertz;
 use crate::job::clean;
+
+/// A plain line comes after this time at the latest: who hears or reads them shall not take silence for an end.
+const SILENCE_MAX: Duration = Duration::from_secs(30);
+/// Columns of a terminal that has room for the marks and the words beside them.
+const MARKS_COLUMNS: usize = 60;
 
 /// How progress is shown.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Mode {
     /// A waterline on stderr, redrawn in place.
     Waterline,
-    /// A plain line on stderr at each quarter.
+    /// A plain line on stderr at each quarter, and at least every 30 s.
     Lines,
     /// A JSON line on stdout at each sixteenth.
     Json,
@@ -35,6 +41,8 @@ pub enum Mode {
 pub struct Progress {
     mode: Mode,
     out: Box<dyn Write + Send>,
+    /// Columns of the terminal that `out` is, where it is one.
+    columns: fn() -> Option<usize>,
     stage: Option<Stage>,
     drawn: Drawn,
     /// The unit, and the waterline that it has for all stages, where several are worked on at once.
@@ -59,7 +67,9 @@ struct Stage {
     reached: Reached,
     begun: Instant,
     parts_told: u64,
+    told_at: Duration,
     in_hand: Vec<(String, String)>,
+    columns: fn() -> Option<usize>,
     bar: Option<ProgressBar>,
 }
 
@@ -82,13 +92,14 @@ impl Teller {
         }
         if let (Some(bars), Mode::Waterline) = (&self.bars, self.mode) {
             // Its `suspend` does not outlive a terminal that was closed.
-            let _ = bars.println(WORDS);
+            let words = fitted(WORDS, stderr_columns());
+            let _ = bars.println(words);
             return;
         }
         let drawn = self.drawn.lock().unwrap_or_else(PoisonError::into_inner);
         match drawn.as_ref() {
-            Some(bar) => bar.suspend(|| complain(WORDS)),
-            None => complain(WORDS),
+            Some(bar) => bar.suspend(|| complain_in_lines(WORDS)),
+            None => complain_in_lines(WORDS),
         }
     }
 }
@@ -98,16 +109,17 @@ impl Progress {
     #[must_use]
     pub fn new(mode: Mode) -> Self {
         match mode {
-            Mode::Json => Self::onto(mode, Box::new(std::io::stdout())),
-            _ => Self::onto(mode, Box::new(std::io::stderr())),
+            Mode::Json => Self::onto(mode, Box::new(std::io::stdout()), || None),
+            _ => Self::onto(mode, Box::new(std::io::stderr()), stderr_columns),
         }
     }
 
     /// The same on any writer; the waterline itself always stands on stderr.
-    fn onto(mode: Mode, out: Box<dyn Write + Send>) -> Self {
+    fn onto(mode: Mode, out: Box<dyn Write + Send>, columns: fn() -> Option<usize>) -> Self {
         Self {
             mode,
             out,
+            columns,
             stage: None,
             drawn: Drawn::default(),
             lane: None,
@@ -156,7 +168,7 @@ impl Progress {
                 let of = self.of();
                 self.line(&Line::Expected { sck, about, of }.text());
             }
-            (Mode::Lines, _) | (Mode::Waterline, None) => self.line(&words),
+            (Mode::Lines, _) | (Mode::Waterline, None) => self.text(&words),
             (Mode::Waterline, Some(_)) | (Mode::Silent | Mode::SilentJson, _) => {}
         }
     }
@@ -179,7 +191,9 @@ impl Progress {
             reached,
             begun: Instant::now(),
             parts_told: 0,
+            told_at: Duration::ZERO,
             in_hand: Vec::new(),
+            columns: self.columns,
             bar,
         });
         if self.mode == Mode::Json {
@@ -222,14 +236,16 @@ impl Progress {
             Mode::Waterline | Mode::Silent | Mode::SilentJson => return,
         };
         let part = stage.reached.parts_of(parts);
+        let silent = elapsed.saturating_sub(stage.told_at);
+        let due = part > stage.parts_told || self.mode == Mode::Lines && silent >= SILENCE_MAX;
         // The last part is told by `finish`, which knows more.
-        if part <= stage.parts_told || part >= parts {
+        if !due || part >= parts {
             return;
         }
-        stage.parts_told = part;
+        (stage.parts_told, stage.told_at) = (part, elapsed);
         if self.mode == Mode::Lines {
             let line = stage.told(&stage.reached.words(elapsed));
-            self.line(&line);
+            self.text(&line);
         } else {
             self.tell_reached();
         }
@@ -245,7 +261,7 @@ impl Progress {
         let words = clean(words);
         match self.mode {
             Mode::Waterline => stage.leave(&words),
-            Mode::Lines => self.line(&stage.told(&words)),
+            Mode::Lines => self.text(&stage.told(&words)),
             Mode::Json => {
                 let (stage, Reached { total, unit, .. }) = (stage.label.as_str(), stage.reached);
                 let of = self.of();
@@ -279,6 +295,12 @@ impl Progress {
         self.lane.as_ref().map(|(unit, _)| unit.as_str())
     }
 
+    /// A text for people.
+    fn text(&mut self, text: &str) {
+        let lines = fitted(text, (self.columns)());
+        self.line(&lines);
+    }
+
     /// A line that cannot be written is let go: progress must never stop the work.
     fn line(&mut self, line: &str) {
         let _ = writeln!(self.out, "{line}").and_then(|()| self.out.flush());
@@ -296,6 +318,7 @@ impl Stage {
     fn draw(&self, elapsed: Duration) {
         let Some(bar) = &self.bar else { return };
         bar.set_message(match &self.of {
+            _ if self.is_narrow() => self.without_marks(&self.reached.words(elapsed)),
             // The marks say how much; there is no room to say it twice.
             Some(unit) => {
                 let left = self.reached.time_left(elapsed);
@@ -311,9 +334,25 @@ impl Stage {
         self.in_hand.clear();
         let Some(bar) = &self.bar else { return };
         match &self.of {
+            Some(_) if self.is_narrow() => bar.set_message(self.without_marks(words)),
             Some(unit) => bar.set_message(self.among(unit, &format!("{}: {words}", self.label))),
+            None if self.is_narrow() => bar.finish_with_message(self.without_marks(words)),
             None => bar.finish_with_message(self.picture(words)),
         }
+    }
+
+    /// Whether the terminal has no room for marks and words beside each other.
+    fn is_narrow(&self) -> bool {
+        (self.columns)().is_some_and(|columns| columns < MARKS_COLUMNS)
+    }
+
+    /// What a narrow terminal has room for: the words, broken where a line ends.
+    fn without_marks(&self, words: &str) -> String {
+        let beside = self.in_hand.iter();
+        let beside = beside.map(|(label, text)| format!("{label}: {text}"));
+        let lines: Vec<String> = std::iter::once(self.told(words)).chain(beside).collect();
+        let fit = |line: &String| fitted(line, (self.columns)());
+        lines.iter().map(fit).collect::<Vec<_>>().join("\n")
     }
 
     fn among(&self, unit: &str, words: &str) -> String {
@@ -325,6 +364,18 @@ impl Stage {
         self.in_hand.iter().fold(line, |lines, (label, text)| {
             format!("{lines}\n{}", beside(label, &self.label, text))
         })
+    }
+}
+
+fn stderr_columns() -> Option<usize> {
+    terminal_columns(&std::io::stderr())
+}
+
+/// The text in lines that a terminal of so many columns has room for, one of them free; elsewhere in one.
+fn fitted(text: &str, columns: Option<usize>) -> String {
+    match columns {
+        Some(columns) => wrap(text, columns.saturating_sub(1)).join("\n"),
+        None => text.to_owned(),
     }
 }
 

@@ -2,8 +2,9 @@
 
 use std::io::{self, BufRead, IsTerminal, Write};
 
+use super::look::width_of;
 use super::stop::Mortal;
-use super::wrap::{columns, wrap};
+use super::wrap::{COLUMNS, columns, wrap};
 use crate::job::clean;
 
 /// Where the answers stand.
@@ -43,6 +44,8 @@ pub enum NoAnswer {
 pub struct Questions<R, W> {
     answers: R,
     page: W,
+    /// Columns that text fills.
+    width: usize,
     /// Ctrl-C at a question ends the program.
     _mortal: Option<Mortal>,
 }
@@ -54,6 +57,7 @@ pub fn on_terminal() -> Option<Questions<io::StdinLock<'static>, io::Stderr>> {
     let (stdin, stderr) = (io::stdin(), io::stderr());
     (stdin.is_terminal() && stderr.is_terminal()).then(|| Questions {
         _mortal: Mortal::new().ok(),
+        width: width_of(&io::stderr()),
         ..Questions::new(stdin.lock(), stderr)
     })
 }
@@ -64,6 +68,7 @@ impl<R: BufRead, W: Write> Questions<R, W> {
         Self {
             answers,
             page,
+            width: COLUMNS,
             _mortal: None,
         }
     }
@@ -73,7 +78,7 @@ impl<R: BufRead, W: Write> Questions<R, W> {
     /// # Errors
     /// [`NoAnswer::Terminal`].
     pub fn say(&mut self, text: &str) -> Result<(), NoAnswer> {
-        for line in wrap(text, super::wrap::COLUMNS) {
+        for line in wrap(text, self.width) {
             writeln!(self.page, "{line}")?;
         }
         Ok(())
@@ -107,7 +112,7 @@ impl<R: BufRead, W: Write> Questions<R, W> {
 
     /// Prints the question and reads one line, without the spaces around it.
     fn line(&mut self, question: &str) -> Result<String, NoAnswer> {
-        write!(self.page, "{}", laid_out(question))?;
+        write!(self.page, "{}", laid_out(question, self.width))?;
         self.page.flush()?;
         let mut answer = String::new();
         if self.answers.read_line(&mut answer)? == 0 {
@@ -120,13 +125,16 @@ impl<R: BufRead, W: Write> Questions<R, W> {
 }
 
 /// The question, wrapped and padded to where the answer is typed.
-fn laid_out(question: &str) -> String {
-    let mut lines: Vec<String> = wrap(&clean(question), QUESTION_COLUMNS)
+fn laid_out(question: &str, width: usize) -> String {
+    // On a narrow terminal the answer stands closer, and has room for a yes.
+    let room = QUESTION_COLUMNS.min(width.saturating_sub("   yes".len()));
+    let mut lines: Vec<String> = wrap(&clean(question), room)
         .iter()
         .map(|line| format!("  {line}"))
         .collect();
     if let Some(last) = lines.last_mut() {
-        let pad = ANSWER_COLUMN.saturating_sub(columns(last)).max(1);
+        let column = if width < COLUMNS { 0 } else { ANSWER_COLUMN };
+        let pad = column.saturating_sub(columns(last)).max(1);
         last.push_str(&" ".repeat(pad));
     }
     lines.join("\n")
@@ -174,5 +182,10 @@ mod tests {
         });
         assert_eq!(answer.unwrap(), "5c1f09e2 7ab4d830");
         assert_eq!(page, "  Hash kept away from here, of as-found.bin? ");
+    }
+    #[test]
+    fn on_a_narrow_terminal_question_and_answer_fit() {
+        let question = laid_out("Marking printed on the chip?", 19);
+        assert_eq!(question, "  Marking\n  printed on\n  the chip? ");
     }
 }

@@ -10,7 +10,7 @@ use super::abreast::abreast;
 use super::args::{self, Command};
 use super::attend::Watcher;
 use super::line::{self, End, FORM, Line, Outcome, Published, Report};
-use super::look::{Look, complain, say};
+use super::look::{Look, complain, say, width_of};
 use super::pieces;
 use super::screen::Screen;
 use super::setup::{catalogue, image, not_there, offline, setup, text_of};
@@ -149,11 +149,16 @@ pub fn conclude(ended: Ended, look: Look) -> (Exit, serde_json::Value) {
         tell(&format!("\n{unit}:"));
     }
     if !look.json && ended.result.is_err() {
-        complain(screen.render(false).trim_end());
+        complain(
+            screen
+                .render(false, width_of(&std::io::stderr()))
+                .trim_end(),
+        );
     } else if let Err(error) = look.answer(&screen, &line) {
         complain(&format!("The answer could not be printed: {error}"));
-        // What was done to a chip counts more than that nobody could read it.
-        let exit = if ended.changes { exit } else { Exit::FileFault };
+        // What was done to a chip, or what stopped the work, counts more than that nobody could read it.
+        let own = ended.changes || ended.result.is_err();
+        let exit = if own { exit } else { Exit::FileFault };
         return (exit, serde_json::Value::Null);
     }
     let data = match ended.result {

@@ -14,7 +14,7 @@
 use crate::jedec::Address;
 
 use super::figures::hash_lines;
-use super::wrap::{COLUMNS, columns, hanging, pasted, shell_words, wrap};
+use super::wrap::{columns, hanging, pasted, shell_words, wrap};
 use crate::job::clean;
 
 /// What a command says when it ends.
@@ -111,14 +111,14 @@ impl Screen {
         self
     }
 
-    /// The screen as text, with a line end behind each line. `dim` dims the evidence.
+    /// The screen as text of `width` columns, with a line end behind each line. `dim` dims the evidence.
     #[must_use]
-    pub fn render(&self, dim: bool) -> String {
+    pub fn render(&self, dim: bool, width: usize) -> String {
         if let Some(text) = &self.verbatim {
             return format!("{text}\n");
         }
-        let mut lines = wrap(&self.answer, COLUMNS);
-        let evidence = self.evidence_lines();
+        let mut lines = wrap(&self.answer, width);
+        let evidence = self.evidence_lines(width);
         if !evidence.is_empty() {
             lines.push(String::new());
         }
@@ -127,13 +127,13 @@ impl Screen {
             lines.push(String::new());
         }
         if let Some(chip) = &self.chip {
-            lines.extend(hanging("Chip  ", chip));
+            lines.extend(hanging("Chip  ", chip, width));
         }
         let mut prefix = "Next  ";
         for (part, is_command) in self.next.iter().flat_map(|step| parted(step)) {
             lines.extend(match is_command {
-                true => pasted(prefix, part),
-                false => hanging(prefix, part),
+                true => pasted(prefix, part, width),
+                false => hanging(prefix, part, width),
             });
             prefix = "      ";
         }
@@ -157,7 +157,7 @@ impl Screen {
     }
 
     /// The evidence, with an empty line between a staff and rows.
-    fn evidence_lines(&self) -> Vec<String> {
+    fn evidence_lines(&self, width: usize) -> Vec<String> {
         let column = self.label_column();
         let mut lines = Vec::new();
         let mut staff_before = None;
@@ -166,7 +166,7 @@ impl Screen {
                 lines.push(String::new());
             }
             staff_before = Some(piece.is_staff());
-            lines.extend(piece.lines(column));
+            lines.extend(piece.lines(column, width));
         }
         lines
     }
@@ -187,16 +187,20 @@ impl Evidence {
         matches!(self, Self::Staff { .. })
     }
 
-    fn lines(&self, column: usize) -> Vec<String> {
+    fn lines(&self, column: usize, width: usize) -> Vec<String> {
         match self {
-            Self::Row { label, text } => hanging(&format!("  {label:<column$}"), text),
+            Self::Row { label, text } => hanging(&format!("  {label:<column$}"), text, width),
             Self::Table { label, lines } => {
                 let labels = std::iter::once(label.as_str()).chain(std::iter::repeat(""));
                 let table_line =
                     |(label, line): (&str, &String)| format!("  {label:<column$}{}", clean(line));
-                labels.zip(lines).map(table_line).collect()
+                let whole: Vec<String> = labels.zip(lines).map(table_line).collect();
+                match whole.iter().all(|line| columns(line) <= width + 1) {
+                    true => whole,
+                    false => hanging(&format!("  {label:<column$}"), &lines.join(" "), width),
+                }
             }
-            Self::Staff { mark, text } => staff_lines(mark, text),
+            Self::Staff { mark, text } => staff_lines(mark, text, width),
         }
     }
 }
@@ -225,12 +229,12 @@ fn is_command(text: &str) -> bool {
 }
 
 /// A staff line as it is where it fits, since its columns were laid out by the caller.
-fn staff_lines(mark: &str, text: &str) -> Vec<String> {
+fn staff_lines(mark: &str, text: &str, width: usize) -> Vec<String> {
     let whole = format!("{mark}{}", clean(text));
-    if columns(&whole) <= COLUMNS + 1 {
+    if columns(&whole) <= width + 1 {
         return vec![whole];
     }
-    hanging(mark, text)
+    hanging(mark, text, width)
 }
 
 /// The line between the terminal's sequences for faint and normal (ECMA-48 SGR 2 and 0).

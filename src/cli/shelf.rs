@@ -9,14 +9,13 @@ use serde::Serialize;
 
 use super::args::{BusArgs, Cli, Command, ShelfArgs};
 use super::line::{Line, Report, Step};
-use super::look::{Look, complain, say};
+use super::look::{Look, complain, say_in_lines, width_of};
 use super::node::node;
 use super::run::{Answer, once, watcher};
 use super::setup::{image as open_image, setup, text_of};
 use super::show;
 use super::stop::Stopping;
 use super::typed::Typed;
-use super::wrap::{COLUMNS, wrap};
 use crate::interlock::{Acceptable, Held, Interlock};
 use crate::job::{self, Exit, Others, Seat, ShelfFile, ShelfUnit, Stage, Stop, Way};
 use crate::unit::Unit;
@@ -413,7 +412,11 @@ impl Row<'_> {
             let of = &place.unit.name();
             Line::HeldUp { of, stop }.say();
         } else {
-            complain(show::stop(stop).render(false).trim_end());
+            complain(
+                show::stop(stop)
+                    .render(false, width_of(&std::io::stderr()))
+                    .trim_end(),
+            );
         }
     }
 
@@ -427,7 +430,7 @@ impl Row<'_> {
             let number = self.places.iter().position(|one| one.unit == place.unit);
             let number = number.map_or(1, |index| index + 1);
             let text = format!("{unit}, {number} of {}: {words}.", self.places.len());
-            say(&format!("\n{}", wrap(&text, COLUMNS).join("\n")));
+            say_in_lines(&text);
         }
     }
 }

@@ -16,6 +16,21 @@ use super::eof::Listening;
 /// Ctrl-Z too: a program that is suspended in the middle of a block leaves it half done under the clip.
 const SIGNALS: [i32; 4] = [SIGINT, SIGTERM, SIGHUP, SIGTSTP];
 
+/// Those of them that are caught: a hangup that was ignored when the program was started, as by nohup(1), stays so.
+fn caught() -> impl Iterator<Item = i32> {
+    let hangup_ignored = ignored(SIGHUP);
+    let stays = move |signal: &i32| *signal == SIGHUP && hangup_ignored;
+    SIGNALS.into_iter().filter(move |signal| !stays(signal))
+}
+
+/// Whether the process ignores a signal (Linux, proc_pid_status(5): a mask whose lowest bit is signal 1).
+fn ignored(signal: i32) -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    let mask = mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok());
+    mask.is_some_and(|mask| mask >> (signal - 1) & 1 == 1)
+}
+
 /// The wish to stop: raised by SIGINT, SIGTERM, SIGHUP and SIGTSTP, and with `--stop-on-eof`
 /// by the end of stdin.
 ///
@@ -40,7 +55,7 @@ impl Stopping {
     /// When the system refuses a handler or a thread.
     pub fn watch(tell: impl Fn() + Send + Sync + 'static) -> io::Result<Self> {
         let flag = Arc::new(AtomicBool::new(false));
-        let mut signals = Signals::new(SIGNALS)?;
+        let mut signals = Signals::new(caught())?;
         let handle = signals.handle();
         let raised = Arc::clone(&flag);
         // One way for all, so that no wish stops the work without a word, or is told and not heard.
@@ -92,11 +107,7 @@ impl Mortal {
     pub fn new() -> io::Result<Self> {
         let always = Arc::new(AtomicBool::new(true));
         let ends = |signal| flag::register_conditional_default(signal, Arc::clone(&always));
-        SIGNALS
-            .into_iter()
-            .map(ends)
-            .collect::<Result<_, _>>()
-            .map(Self)
+        caught().map(ends).collect::<Result<_, _>>().map(Self)
     }
 }
 
@@ -118,7 +129,7 @@ mod tests {
     // One test for all, as signals are the process's.
     #[test]
     fn signals_are_told_raise_the_flag_and_do_not_kill() {
-        for signal in SIGNALS {
+        for signal in caught() {
             let (tell, told) = mpsc::channel();
             let stopping = Stopping::watch(move || tell.send(()).unwrap_or(())).unwrap();
             assert!(!stopping.asked());
@@ -148,7 +159,7 @@ mod tests {
             signal_hook::low_level::raise(signal.parse().unwrap()).unwrap();
             panic!("it lives on, {}", row.asked());
         }
-        for signal in [SIGINT, SIGTERM, SIGHUP] {
+        for signal in caught().filter(|signal| *signal != SIGTSTP) {
             let name = "cli::stop::tests::at_a_question_a_signal_ends_the_program_though_a_job_has_run_before";
             let mut child = std::process::Command::new(std::env::current_exe().unwrap());
             child.args(["--exact", name]).env(ASKED, signal.to_string());

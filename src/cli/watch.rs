@@ -5,8 +5,9 @@ use std::io::Write;
 use indicatif::ProgressBar;
 
 use super::line::Line;
-use super::look::complain;
+use super::look::{complain_in_lines, width_of};
 use super::progress::{Mode, drawn_line};
+use super::wrap::wrap;
 use crate::job::Seat;
 
 /// Says what each look shows: on a terminal in one line that changes, elsewhere in a new one for each change.
@@ -29,12 +30,12 @@ impl LiveLine {
         match self.mode {
             Mode::Waterline => {
                 let bar = self.bar.get_or_insert_with(drawn_line);
-                bar.set_message(words);
+                bar.set_message(wrap(words, width_of(&std::io::stderr())).join("\n"));
                 if settled {
                     bar.finish();
                 }
             }
-            Mode::Lines => complain(words),
+            Mode::Lines => complain_in_lines(words),
             Mode::Json => Line::Seat { seat, settled }.say(),
             Mode::Silent | Mode::SilentJson => {}
         }

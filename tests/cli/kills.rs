@@ -33,7 +33,7 @@ fn rounds(few: usize, share: f64) -> usize {
 
 /// The unit's journal, where it tells of a write that did not end.
 #[derive(Default, Clone)]
-struct Account {
+pub struct Account {
     done: Vec<Range<u32>>,
     in_hand: Vec<Range<u32>>,
 }
@@ -53,7 +53,7 @@ impl Account {
     }
 
     /// Ranges in hand, and done; none where there is no unfinished journal.
-    fn ranges(desk: &Desk) -> [Vec<Range<u32>>; 2] {
+    pub fn ranges(desk: &Desk) -> [Vec<Range<u32>>; 2] {
         let account = Self::of(desk).unwrap_or_default();
         [account.in_hand, account.done]
     }

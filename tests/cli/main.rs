@@ -20,5 +20,6 @@ mod protect;
 mod sfdp;
 mod shelf;
 mod survey;
+mod terminal;
 mod unit_folder;
 mod walkthrough;

@@ -10,11 +10,10 @@ use serde::Serialize;
 use super::args::Cli;
 use super::figures::seconds;
 use super::line::Report;
-use super::look::{Look, say};
+use super::look::{Look, say, say_in_lines};
 use super::run::{Answer, once};
 use super::screen::Screen;
 use super::stop::Stopping;
-use super::wrap::{COLUMNS, wrap};
 use crate::job::{Exit, Stop};
 use scene::Scene;
 
@@ -155,7 +154,7 @@ impl Show {
 
     fn tell(&self, text: &str) {
         if !self.look.json {
-            say(&format!("\n{}", wrap(text, COLUMNS).join("\n")));
+            say_in_lines(text);
         }
     }
 

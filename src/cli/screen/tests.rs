@@ -1,6 +1,7 @@
 //! The screens of the invented scenario, character by character.
 
 use super::*;
+use crate::cli::wrap::COLUMNS;
 
 const HASH: [u8; 32] = [
     0x5c, 0x1f, 0x09, 0xe2, 0x7a, 0xb4, 0xd8, 0x30, 0x16, 0xe9, 0xc4, 0x7d, 0x02, 0xf3, 0xb8, 0x5a,
@@ -9,7 +10,7 @@ const HASH: [u8; 32] = [
 
 #[track_caller]
 fn shows(screen: &Screen, expected: &str) {
-    let shown = screen.render(false);
+    let shown = screen.render(false, COLUMNS);
     assert_eq!(shown, expected, "\n{shown}\n{expected}");
 }
 
@@ -258,7 +259,7 @@ fn a_command_without_a_chip_ends_with_its_evidence() {
 fn only_evidence_is_dimmed() {
     let screen = Screen::new("Answer.").row("a", "b").chip("untouched.");
     assert_eq!(
-        screen.render(true),
+        screen.render(true, COLUMNS),
         "Answer.\n\n\x1b[2m  a  b\x1b[0m\n\nChip  untouched.\n"
     );
 }
@@ -272,7 +273,7 @@ fn text_from_outside_cannot_steer_the_terminal() {
         .item(evil, evil)
         .chip(evil)
         .next(evil)
-        .render(false);
+        .render(false, COLUMNS);
     assert!(!shown.contains('\x1b'));
     assert!(!shown.contains("\nChip  untouched."));
 }
@@ -315,4 +316,50 @@ Next  Give the same write command again, or go back:
       all.
 ",
     );
+}
+
+/// Each line but one long word fits; a hash keeps its groups, and a staff line its mark.
+#[test]
+fn on_a_narrow_terminal_every_line_fits() {
+    let screen = Screen::new("Two independent reads agree in all 16 MiB.")
+        .row("file", "gauge-07/as-found-12.bin, read-only")
+        .hash("SHA-256", &HASH)
+        .region(Address(0x4_0000), "boot-settings    1  left: equal already")
+        .chip("untouched.")
+        .next("norlock check --unit gauge-07");
+    assert_eq!(
+        screen.render(false, 19),
+        "\
+Two independent
+reads agree in all
+16 MiB.
+
+  file
+    gauge-07/as-found-12.bin,
+    read-only
+  SHA-256
+    5c1f09e2
+    7ab4d830
+    16e9c47d
+    02f3b85a
+    9d60e1c7
+    b4478f2e
+    30a95d16
+    e8c2714b
+
+  0x040000 -|
+    boot-settings 1
+    left: equal
+    already
+
+Chip
+  untouched.
+Next
+  norlock check \\
+  --unit gauge-07
+"
+    );
+    let hash = screen.render(false, 39);
+    let line = "\n  SHA-256 5c1f09e2 7ab4d830 16e9c47d\n          02f3b85a";
+    assert!(hash.contains(line), "{hash}");
 }

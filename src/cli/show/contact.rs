@@ -236,6 +236,7 @@ fn ladder(screen: Screen, report: &ContactReport) -> Screen {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::wrap::COLUMNS;
     use crate::jedec::Hertz;
     use crate::job::{Measured, Sign};
 
@@ -288,7 +289,7 @@ mod tests {
     #[test]
     fn an_sck_that_is_not_proven_is_said_first_and_a_lower_one_last() {
         let typed = Typed::default();
-        let text = contact(&report(10, 5000, Hertz::mhz(20)), &typed).render(false);
+        let text = contact(&report(10, 5000, Hertz::mhz(20)), &typed).render(false, COLUMNS);
         assert!(
             text.starts_with(
                 "The clip is seated: every read is the same up to 10 MHz,\n\
@@ -307,7 +308,7 @@ mod tests {
             assert!(joined.contains(says), "{says}: {text}");
         }
         assert!(text.ends_with("      norlock id --sck 5MHz --unit FOLDER\n"));
-        let low = contact(&report(1, 500, Hertz::mhz(20)), &typed).render(false);
+        let low = contact(&report(1, 500, Hertz::mhz(20)), &typed).render(false, COLUMNS);
         assert!(low.contains("--sck 500kHz, one step below"), "{low}");
         assert!(text.lines().all(|line| line.len() <= 60), "{text}");
     }
@@ -315,7 +316,7 @@ mod tests {
     #[test]
     fn an_sck_that_is_proven_is_not_argued_with() {
         let proven = report(20, 20_000, Hertz::mhz(20));
-        let text = contact(&proven, &Typed::default()).render(false);
+        let text = contact(&proven, &Typed::default()).render(false, COLUMNS);
         assert!(text.starts_with("The clip is seated: every read is the same up to 20 MHz.\n"));
         assert!(!text.contains("--sck"), "{text}");
     }
@@ -326,7 +327,7 @@ mod tests {
         let mut limited = report(50, 33_000, Hertz::mhz(200));
         limited.ladder = vec![rung(50, 0), rung(33, 0)];
         limited.ends_at = Some("the part's limit");
-        let text = contact(&limited, &Typed::default()).render(false);
+        let text = contact(&limited, &Typed::default()).render(false, COLUMNS);
         let joined = text.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(
             joined.contains("up to 50 MHz, the part's limit; 200 MHz was asked."),
@@ -335,7 +336,7 @@ mod tests {
         assert!(!text.contains("shorten"), "{text}");
         // Wires that fail below the limit are the wires.
         limited.ladder = vec![rung(33, 7), rung(20, 0)];
-        let text = contact(&limited, &Typed::default()).render(false);
+        let text = contact(&limited, &Typed::default()).render(false, COLUMNS);
         assert!(
             text.contains("shorten") && !text.contains("limit"),
             "{text}"
@@ -348,7 +349,7 @@ mod tests {
             unfinished: Some("gauge-07/journal/write-1".into()),
             ..report(20, 20_000, Hertz::mhz(20))
         };
-        let text = contact(&unfinished, &Typed::default()).render(false);
+        let text = contact(&unfinished, &Typed::default()).render(false, COLUMNS);
         assert!(text.contains("journal/write-1 tells of a write"), "{text}");
         assert!(
             text.contains("Next  Give the same write command again"),
@@ -360,7 +361,7 @@ mod tests {
     #[test]
     fn where_none_was_asked_for_one_is_named() {
         let free = report(20, 10_000, None);
-        let text = contact(&free, &Typed::default()).render(false);
+        let text = contact(&free, &Typed::default()).render(false, COLUMNS);
         assert!(text.starts_with("The clip is seated: every read is the same up to 20 MHz.\n"));
         assert!(
             text.contains("Next  Use --sck 10MHz, one step below.\n"),
@@ -382,7 +383,7 @@ mod tests {
             sign: Some(sign),
             ..report(20, 10_000, None)
         };
-        let text = contact(&bad, &Typed::default()).render(false);
+        let text = contact(&bad, &Typed::default()).render(false, COLUMNS);
         assert!(
             text.starts_with("The contact is not good enough.\n\n  sign"),
             "{text}"
