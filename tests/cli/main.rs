@@ -19,6 +19,7 @@ mod pieces;
 mod protect;
 mod sfdp;
 mod shelf;
+mod simulated_run;
 mod survey;
 mod terminal;
 mod unit_folder;
