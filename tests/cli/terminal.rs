@@ -200,7 +200,7 @@ fn each_look_suits_its_terminal_or_pipe() {
             assert_eq!(found.iter().any(|c| *c != 'm'), wish.moves, "{context}");
             let shown = terminal.screen.screen().contents();
             assert!(said(&shown).contains("gauge-07 is kept."), "{context}");
-            let told = said(&shown).contains("first read: 256 of 1024 KiB");
+            let told = said(&shown).contains(" of 1024 KiB, about");
             assert_eq!(told, wish.lines && !wish.moves, "{context}");
             if wish.moves {
                 stands_once(&shown, columns);
@@ -241,7 +241,7 @@ fn in_a_pipe(wish: &Wish) {
             .all(|c| c == '\n' || c == ' ' || c.is_ascii_graphic());
         assert!(plain, "{}: {text:?}", wish.name);
     }
-    let told = ended.err.contains("first read: 256 of 1024 KiB");
+    let told = ended.err.contains(" of 1024 KiB, about");
     assert_eq!(told, wish.lines, "{}: {ended}", wish.name);
 }
 
