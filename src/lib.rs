@@ -22,6 +22,7 @@
 //! | [`mock`] | a simulated chip behind a simulated link, beside [`link`] |
 //! | [`part`] | what a part is: description, catalogue, match of ID, SFDP and table |
 //! | [`jedec`] | what the standards say: opcodes, SFDP, status and protection layouts; pure |
+//! | [`text`] | a TOML file as a person writes it: all that is wrong in it, each at its place |
 //!
 //! # Words
 //! A *part* is a type of chip, a *chip* is the thing on the clip, a *unit* is the board being worked
@@ -73,5 +74,6 @@ pub mod job;
 pub mod link;
 pub mod mock;
 pub mod part;
+pub mod text;
 pub mod unit;
 pub mod worklist;

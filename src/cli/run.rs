@@ -13,7 +13,7 @@ use super::line::{self, End, FORM, Line, Outcome, Published, Report};
 use super::look::{Look, complain, say, width_of};
 use super::pieces;
 use super::screen::Screen;
-use super::setup::{catalogue, image, not_there, offline, setup, text_of};
+use super::setup::{bytes_of, catalogue, image, not_there, offline, setup};
 use super::typed::Typed;
 use super::watch::LiveLine;
 use super::{demo, inspect, shelf, show};
@@ -222,7 +222,7 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
             let catalogue = catalogue(args.parts.as_deref())?;
             match &args.check {
                 Some(file) => {
-                    let found = catalogue.check_file(&text_of(file)?, &file.display().to_string());
+                    let found = catalogue.check_file(bytes_of(file)?, &file.display().to_string());
                     Ok(show::checked(&found))
                 }
                 None => show::parts(&catalogue, args.marking.as_deref(), &args.selection()),

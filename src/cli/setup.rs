@@ -13,7 +13,7 @@ use super::questions::{self, NoAnswer};
 use crate::interlock::{Attestation, Power};
 use crate::job::{self, Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
 use crate::link::Sent;
-use crate::mock::Mock;
+use crate::mock::{BenchFileError, Mock};
 use crate::part::Catalogue;
 use crate::unit::store::{RealStore, Store, StoreFile};
 use crate::unit::witness::WitnessedStore;
@@ -31,15 +31,13 @@ pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
         return Ok(table);
     };
     let name = file.display().to_string();
-    table
-        .with_user_file(&text_of(file)?, &name)
-        .map_err(refused)
+    Ok(table.with_user_file(bytes_of(file)?, &name)?)
 }
 
 /// What a person's own file says.
-pub fn text_of(file: &Path) -> Result<String, Stop> {
+pub fn bytes_of(file: &Path) -> Result<Vec<u8>, Stop> {
     let headline = format!("Cannot read '{}'.", file.display());
-    std::fs::read_to_string(file).map_err(|error| {
+    std::fs::read(file).map_err(|error| {
         let kind = Some(error.kind());
         not_there(kind, broken(&headline, error))
     })
@@ -124,7 +122,10 @@ fn open_mock(file: &Path, catalogue: &Catalogue) -> Result<Mock, Stop> {
             .find(|part| part.name == name)
             .cloned()
     };
-    Mock::open(file, &mut find).map_err(refused)
+    Mock::open(file, &mut find).map_err(|error| match error {
+        BenchFileError::Text(error) => error.into(),
+        error => refused(error),
+    })
 }
 
 /// What the options say about the bench; on a terminal the person is asked for the rest.

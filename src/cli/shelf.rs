@@ -12,12 +12,13 @@ use super::line::{Line, Report, Step};
 use super::look::{Look, complain, say_in_lines, width_of};
 use super::node::node;
 use super::run::{Answer, once, watcher};
-use super::setup::{image as open_image, setup, text_of};
+use super::setup::{bytes_of, image as open_image, setup};
 use super::show;
 use super::stop::Stopping;
 use super::typed::Typed;
 use crate::interlock::{Acceptable, Held, Interlock};
 use crate::job::{self, Exit, Others, Seat, ShelfFile, ShelfUnit, Stage, Stop, Way};
+use crate::text::{TextError, TextFault};
 use crate::unit::Unit;
 use crate::unit::store::{RealStore, Store, hash};
 
@@ -92,10 +93,17 @@ enum Early {
 /// A [`Stop`] for a shelf file that cannot be used, before anything is done.
 pub fn shelf(args: &ShelfArgs, look: Look) -> Result<Answer, Stop> {
     let name = args.file.display().to_string();
-    let file = ShelfFile::parse(&name, &text_of(&args.file)?)?;
+    let file = ShelfFile::parse(&name, bytes_of(&args.file)?)?;
     let mut places = Vec::new();
+    let mut faults = Vec::new();
     for unit in &file.units {
-        places.push(place(&name, &file, unit, &args.bus)?);
+        places.push(place(&mut faults, &file, unit, &args.bus));
+    }
+    if !faults.is_empty() {
+        // A stage that is wrong is so for each unit.
+        faults.sort_by_key(|fault: &TextFault| (fault.line, fault.column));
+        faults.dedup();
+        return Err(TextError { file: name, faults }.into());
     }
     let store: Arc<dyn Store> = Arc::new(RealStore::new());
     // What was begun is ended first. The sort is stable.
@@ -122,16 +130,19 @@ pub fn shelf(args: &ShelfArgs, look: Look) -> Result<Answer, Stop> {
     ))
 }
 
-/// The commands of one unit, as they would be typed.
+/// The commands of one unit, as they would be typed; what cannot be typed goes to the faults.
 fn place<'a>(
-    name: &str,
+    faults: &mut Vec<TextFault>,
     file: &'a ShelfFile,
     unit: &'a ShelfUnit,
     all: &BusArgs,
-) -> Result<Place<'a>, Stop> {
+) -> Place<'a> {
+    let mut fault = |(line, column), text| faults.push(TextFault { line, column, part: None, text });
     if let Some(mock) = unit.mock.as_ref().filter(|mock| !mock.exists()) {
-        let what = format!("there is no bench file '{}'", mock.display());
-        return Err(job::fault(name, unit.place, &what));
+        fault(
+            unit.place,
+            format!("there is no bench file '{}'", mock.display()),
+        );
     }
     let mut bus = all.clone();
     if unit.mock.is_some() || unit.spidev.is_some() {
@@ -153,19 +164,22 @@ fn place<'a>(
             words.extend(bus.mock().map(|path| of("mock", path)));
             words.extend(bus.spidev().map(|path| of("spidev", path)));
         }
-        let cli = Cli::from_arguments(words).map_err(|error| {
-            let text = error.to_string();
-            let line = text.lines().next().unwrap_or_default();
-            let what = line.trim_start_matches("error: ").trim_end_matches('.');
-            job::fault(name, stage.place, what)
-        })?;
-        let mut command = cli.command;
+        let mut command = match Cli::from_arguments(words) {
+            Ok(cli) => cli.command,
+            Err(error) => {
+                let text = error.to_string();
+                let line = text.lines().next().unwrap_or_default();
+                let what = line.trim_start_matches("error: ").trim_end_matches('.');
+                fault(stage.place, what.to_owned());
+                continue;
+            }
+        };
         if let Some(own) = command.bus_mut() {
             own.or(&bus);
             if own.accept.accept.contains(&Acceptable::SameUnit) {
                 let what = "same-unit is accepted of one unit, with its chip in view: give that unit a command \
                             of its own";
-                return Err(job::fault(name, stage.place, what));
+                fault(stage.place, what.to_owned());
             }
         }
         if let Command::Backup(args) = &mut command {
@@ -173,7 +187,7 @@ fn place<'a>(
         }
         stages.push((stage, command));
     }
-    Ok(Place { unit, bus, stages })
+    Place { unit, bus, stages }
 }
 
 /// What the clip is on: units on the same have to be lifted for one another.

@@ -25,9 +25,7 @@ pub use inspect::{
 };
 pub use picture::{CELL, Hatch, Item, LINE, MARGIN, Picture};
 pub use records::{Form, RecordError, RecordProblem};
-pub use regions::{
-    Holds, Region, RegionMap, RegionMapError, RegionProblem, Span, Unaligned, starts_in,
-};
+pub use regions::{Holds, Region, RegionMap, Span, Unaligned, starts_in};
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};
 pub use tailor::{

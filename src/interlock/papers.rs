@@ -5,6 +5,7 @@ use std::ops::Range;
 use serde::Serialize;
 
 use super::{Acceptable, Held, Interlock, Panel};
+use crate::image::show_size;
 use crate::jedec::Address;
 
 /// What became of a hash that was kept away from the bench, for one backup.
@@ -71,7 +72,8 @@ impl OfflineProblem {
     fn next(&self) -> &'static str {
         match self {
             Self::Differs { .. } => {
-                "Find out which of the two is right before anything is written."
+                "Find out which of the two is right before anything is written: give the hash once more, and look \
+                 at both files. norlock check --unit FOLDER says whether the backup is still as it was."
             }
             _ => {
                 "Type the 64 digits from paper (--offline-hash), or name the copy on a stick or card (--offline)."
@@ -101,7 +103,7 @@ impl Panel {
         self.hold(Held {
             interlock: Interlock::ImageFits,
             headline: "the image is not as long as the chip.".into(),
-            seen: format!("image {image_bytes} bytes, chip {chip_bytes} bytes"),
+            seen: format!("image {}, chip {}", show_size(image_bytes), show_size(chip_bytes)),
             means: "an image of another length is for another part, or was cut short".into(),
             next: "Make the image with norlock tailor from this unit's own backup.".into(),
         });
@@ -115,7 +117,7 @@ impl Panel {
         self.hold(Held {
             interlock: Interlock::ImageFits,
             headline: "the region map is for a chip of another size.".into(),
-            seen: format!("region map {map_bytes} bytes, chip {chip_bytes} bytes"),
+            seen: format!("region map {}, chip {}", show_size(map_bytes), show_size(chip_bytes)),
             means: "a map of another chip says nothing of where this unit's data lies".into(),
             next: "Correct regions.toml in the unit folder (docs/files.md).".into(),
         });
@@ -243,7 +245,8 @@ impl Panel {
                 "no byte outside replaceable regions differs",
             );
         }
-        let next = "If this unit really has no data of its own: --accept no-unit-data --because 'how you \
+        let next = "Mark what is the unit's own as unit-data in regions.toml (docs/files.md). If this unit really has \
+                    no data of its own: --accept no-unit-data --because 'how you \
                     know'";
         let seen = "no region holds unit-data".to_owned();
         self.hold_unless(

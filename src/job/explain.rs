@@ -5,6 +5,7 @@ use std::io::ErrorKind;
 use super::{Exit, Stop};
 use crate::chip::ChipError;
 use crate::link::LinkError;
+use crate::text::{TextError, TextFault};
 use crate::unit::UnitError;
 use crate::unit::journal::JournalError;
 use crate::unit::store::StoreError;
@@ -217,6 +218,11 @@ fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
             "the supply sagged, the block is worn, or the contact broke meanwhile",
             "Measure the supply at the clip, then give the same command again.",
         ),
+        ChipError::Latched => (
+            Exit::ChipFault,
+            "what the last block holds is not known, so nothing more is sent that changes the chip",
+            reseat,
+        ),
         _ => (
             Exit::ChipFault,
             "norlock asked for what this part cannot do; nothing was sent",
@@ -231,38 +237,121 @@ impl From<StoreError> for Stop {
     }
 }
 
+impl From<TextError> for Stop {
+    fn from(error: TextError) -> Self {
+        let faults = || error.faults.iter();
+        let first = faults().next().map(TextFault::to_string);
+        let headline = format!("{}, {}", error.file, first.unwrap_or_default());
+        let next = match error.faults.len() {
+            1 => {
+                "Mend the file at that place (docs/files.md says what it may hold), then try again."
+            }
+            _ => {
+                "Mend the file at these places (docs/files.md says what it may hold), then try again."
+            }
+        };
+        let stop = Self::new(Exit::FileFault, sentence(&headline), next);
+        let also = faults().skip(1);
+        also.fold(stop, |stop, fault| stop.row("also", fault.to_string()))
+            .because(error)
+    }
+}
+
 impl From<UnitError> for Stop {
     fn from(error: UnitError) -> Self {
-        let next = match &error {
-            UnitError::NotAUnit { .. } => "Name the unit's folder; norlock backup makes one.",
-            UnitError::InUse { .. } => "Wait until the other process is done.",
-            UnitError::Toml { .. } => "Mend the file at that place, then try again.",
-            UnitError::Medium { .. } => {
-                "The disk does not keep what is written to it: use another one."
-            }
-            UnitError::Store(StoreError::Full { .. }) => {
-                "Free space, or use a folder on a larger disk."
-            }
-            UnitError::Store(StoreError::SyncFailed { .. }) => {
-                "Do not trust this disk. Move the unit folder to another one."
-            }
-            _ => "Mend that, then give the same command again; nothing half written was kept.",
+        let error = match error {
+            UnitError::Text(error) => return error.into(),
+            error => error,
         };
-        fault(error, next)
+        let (means, next) = unit_meaning(&error);
+        let stop = fault(error, next);
+        if means.is_empty() {
+            stop
+        } else {
+            stop.row("means", means)
+        }
+    }
+}
+
+/// What an error of a unit folder means, where that is not plain, and what to do next.
+fn unit_meaning(error: &UnitError) -> (&'static str, &'static str) {
+    let again = "Mend that, then give the same command again; nothing half written was kept.";
+    match error {
+        UnitError::Store(error) => store_meaning(error),
+        UnitError::NotAUnit { .. } => ("", "Name the unit's folder; norlock backup makes one."),
+        UnitError::NotEmpty { .. } => (
+            "a unit's folder holds what norlock keeps of it and nothing else",
+            "Name the unit's own folder, or one that is not there yet.",
+        ),
+        UnitError::Name { .. } => (
+            "the folder's name is the unit's name, on screens and in its record",
+            "Name it by letters and digits, such as gauge-07.",
+        ),
+        UnitError::Renamed { .. } => (
+            "two folders of one unit would each tell half of what was done to it",
+            "Give the folder back the name that its unit.toml has, then try again.",
+        ),
+        UnitError::InUse { .. } => ("", "Wait until the other process is done."),
+        UnitError::Size { .. } | UnitError::Medium { .. } => (
+            "what lies on the disk is not what was read of the chip; no such backup is kept",
+            "The disk does not keep what is written to it: use another one.",
+        ),
+        UnitError::HashFile { .. } => (
+            "whether the image is still as it was cannot be told from it",
+            "See what stands: norlock check --unit FOLDER",
+        ),
+        UnitError::OnlyViewed { .. } | UnitError::Encode(_) => (
+            "norlock asked for what cannot be done here; nothing was written",
+            "This is a fault of norlock. Please report it.",
+        ),
+        UnitError::Text(_) => ("", again),
+    }
+}
+
+fn store_meaning(error: &StoreError) -> (&'static str, &'static str) {
+    match error {
+        StoreError::Full { .. } => ("", "Free space, or use a folder on a larger disk."),
+        StoreError::SyncFailed { .. } | StoreError::AfterSyncFailed { .. } => (
+            "what was written last may be lost, and the disk reports that only once",
+            "Do not trust this disk. Move the unit folder to another one.",
+        ),
+        StoreError::InUse { .. } => ("", "Wait until the other process is done."),
+        StoreError::Io { .. } => (
+            "",
+            "Mend that, then give the same command again; nothing half written was kept.",
+        ),
     }
 }
 
 impl From<JournalError> for Stop {
     fn from(error: JournalError) -> Self {
-        let next = match &error {
-            JournalError::Store(_) | JournalError::Unit(_) => {
-                "Mend that, then give the same command again. The backups do not depend on the journal."
+        let back = "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.";
+        let (means, next) = match &error {
+            JournalError::Store(_) | JournalError::Unit(_) => (
+                "",
+                "Mend that, then give the same command again. The backups do not depend on the journal.",
+            ),
+            JournalError::Unfinished { .. } => {
+                ("the chip holds a mix of two images until it is ended", back)
             }
-            _ => {
-                "The backups do not depend on the journal: norlock restore --unit FOLDER goes back."
-            }
+            JournalError::DamagedHeader { .. }
+            | JournalError::DamagedRecord { .. }
+            | JournalError::Number { .. } => (
+                "the journal was changed or damaged; which blocks a write left torn cannot be told from it",
+                back,
+            ),
+            _ => (
+                "norlock asked for what this journal cannot hold; it was left as it is",
+                "This is a fault of norlock. Please report it. The backups do not depend on the journal: norlock \
+                 restore --unit FOLDER goes back.",
+            ),
         };
-        fault(error, next)
+        let stop = fault(error, next);
+        if means.is_empty() {
+            stop
+        } else {
+            stop.row("means", means)
+        }
     }
 }
 

@@ -81,16 +81,20 @@ pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
 pub use seat::{Seat, wait_for};
 pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
-pub use shelf::{ShelfFile, ShelfUnit, Stage, fault, is_behind, not_of_others, unit_in};
+pub use shelf::{ShelfFile, ShelfUnit, Stage, is_behind, not_of_others, unit_in};
 pub use stop::{ChipState, Stop};
 pub use survey::{
     AtSck, Confidence, Finding, Run, SURVEY_PASSES, SURVEY_PASSES_MIN, SurveyReport, UnsteadyBit,
     Verdict, survey,
 };
+#[cfg(test)]
+pub(crate) use tailor::refused as tailor_refused;
 pub use tailor::{PieceOrder, TailorOrder, TailorReport, tailor};
 pub use twin_read::{PassFacts, TwinRead};
 pub use verify::{Difference, DifferingBlocks, VerifyOrder, VerifyReport, keep_verify, verify};
 pub use wiring::{Wire, Wiring, Within, wiring};
+#[cfg(test)]
+pub(crate) use worklist::no_plan;
 pub use worklist::{WorklistReport, worklist};
 pub use wrap::Wrap;
 pub use write::{WriteOrder, in_unit, unfinished_of_unit, write};

@@ -4,9 +4,8 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, SystemTime};
 
+use super::Stop;
 use super::bench::{PATIENCE, Seen};
-use super::explain::sentence;
-use super::{Exit, Stop};
 use crate::image::RegionMap;
 use crate::interlock::{Panel, State};
 use crate::part::{Catalogue, Part};
@@ -49,12 +48,7 @@ fn map_in(store: &dyn Store, folder: &Path) -> Result<Option<(RegionMap, Digest)
 
 /// A region map from a file's bytes.
 pub(super) fn parse_map(file: &str, bytes: &[u8]) -> Result<(RegionMap, Digest), Stop> {
-    let next = "Mend the region map (docs/files.md says what it may hold), then try again.";
-    let text = std::str::from_utf8(bytes).map_err(|error| {
-        Stop::new(Exit::FileFault, format!("{file} is not text."), next).because(error)
-    })?;
-    let map = RegionMap::parse(file, text)
-        .map_err(|error| Stop::new(Exit::FileFault, sentence(&error), next).because(error))?;
+    let map = RegionMap::parse(file, bytes)?;
     Ok((map, Digest::of(bytes)))
 }
 

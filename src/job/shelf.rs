@@ -15,10 +15,10 @@ use super::record::region_map;
 use super::rewrite::NOTHING_TO_CHANGE;
 use super::verify::must_be_the_unit;
 use super::write::left_begun;
-use super::{Attendant, Exit, Stop};
+use super::{Attendant, Stop};
 use crate::interlock::{Panel, Sameness};
 use crate::link::Purpose;
-use crate::part::position;
+use crate::text::{Reading, TextError, perhaps};
 use crate::unit::{Digest, ImageName, Recorded, Unit};
 
 /// What stands in a shelf file.
@@ -51,6 +51,41 @@ impl Stage {
     pub fn words_for(&self, unit: &str) -> Vec<String> {
         let words = self.words.iter();
         words.map(|word| word.replace("{unit}", unit)).collect()
+    }
+}
+
+impl Stage {
+    /// Options that a stage cannot have: what the bench is is said once, and looked at once for each seating;
+    /// and a part of the chip is not the chip.
+    const OF_THE_ROW: [&str; 8] = [
+        "--unit",
+        "--spidev",
+        "--mock",
+        "--power",
+        "--marking",
+        "--supply",
+        "--level",
+        "--region",
+    ];
+
+    /// What is wrong with it, behind the stages before it.
+    fn fault(&self, before: &[Self]) -> Option<String> {
+        let command = self.command();
+        let own = |word: &&&str| self.words.iter().any(|given| is_option(given, word));
+        if let Some(word) = Self::OF_THE_ROW.iter().find(own) {
+            return Some(format!(
+                "{word} is not for a stage: it is said for the row, or of a unit"
+            ));
+        }
+        if !ShelfFile::COMMANDS.contains(&command) {
+            let known = perhaps(command, &ShelfFile::COMMANDS);
+            return Some(format!("'{command}' is no stage; {known}"));
+        }
+        let same = before.iter().find(|other| other.command() == command)?;
+        let line = same.place.0;
+        Some(format!(
+            "'{command}' stands there twice, first in line {line}"
+        ))
     }
 }
 
@@ -91,88 +126,69 @@ struct Raw {
 }
 
 impl ShelfFile {
-    /// Reads a shelf file's text; `file` names it in errors.
+    /// Reads a shelf file; `file` names it in errors.
     ///
     /// # Errors
-    /// A [`Stop`] with line and column of what is wrong.
-    pub fn parse(file: &str, text: &str) -> Result<Self, Stop> {
-        let fault = |at: usize, what: String| fault(file, position(text, at), &what);
-        let raw: Raw = toml::from_str(text).map_err(|error| {
-            let at = error.span().map_or(0, |span| span.start);
-            fault(at, error.message().replace('\n', ", "))
-        })?;
-        let mut stages: Vec<Stage> = Vec::new();
-        for line in &raw.stages {
-            let at = line.span().start;
-            let words = shlex::split(line.get_ref()).filter(|words| !words.is_empty());
-            let words = words.ok_or_else(|| {
-                fault(
-                    at,
-                    "a stage is a command and its options, each quote closed".into(),
-                )
-            })?;
-            let stage = Stage {
-                words,
-                place: position(text, at),
-            };
-            let own = |word: &&&str| stage.words.iter().any(|given| is_option(given, word));
-            if let Some(word) = Self::OF_THE_ROW.iter().find(own) {
-                let what =
-                    format!("{word} is not for a stage: it is said for the row, or of a unit");
-                return Err(fault(at, what));
+    /// All that is wrong in it, each with line and column.
+    pub fn parse(file: &str, text: impl AsRef<[u8]>) -> Result<Self, TextError> {
+        let (mut reading, raw) = Reading::of::<Raw>(file, text.as_ref());
+        let shelf = raw.map(|raw| {
+            let is_clean = reading.is_clean();
+            let stages = Self::stages(&raw.stages, &mut reading);
+            let units = Self::units(raw.unit, &mut reading);
+            if is_clean && (raw.stages.is_empty() || (units.is_empty() && reading.is_clean())) {
+                reading.fault(0, "a shelf has at least one stage and one unit");
             }
-            if !Self::COMMANDS.contains(&stage.command()) {
-                let known = Self::COMMANDS.join(", ");
-                let what = format!("'{}' is no stage; these are: {known}", stage.command());
-                return Err(fault(at, what));
-            }
-            if stages
-                .iter()
-                .any(|other| other.command() == stage.command())
-            {
-                return Err(fault(
-                    at,
-                    format!("'{}' stands there twice", stage.command()),
-                ));
-            }
-            stages.push(stage);
-        }
-        let mut units: Vec<ShelfUnit> = Vec::new();
-        for unit in raw.unit {
-            let (at, mut unit) = (unit.span().start, unit.into_inner());
-            unit.place = position(text, at);
-            if unit.name().is_empty() {
-                return Err(fault(at, "a unit's folder has a name".into()));
-            }
-            if unit.mock.is_some() && unit.spidev.is_some() {
-                return Err(fault(at, "a unit is at one node, or simulated".into()));
-            }
-            if units.iter().any(|other| other.name() == unit.name()) {
-                return Err(fault(at, format!("{} stands there twice", unit.name())));
-            }
-            units.push(unit);
-        }
-        if stages.is_empty() || units.is_empty() {
-            return Err(fault(
-                0,
-                "a shelf has at least one stage and one unit".into(),
-            ));
-        }
-        Ok(Self { stages, units })
+            Self { stages, units }
+        });
+        reading.end(shelf)
     }
 
-    /// Options that a stage cannot have: what the bench is is said once, and looked at once for each seating;
-    /// and a part of the chip is not the chip.
-    const OF_THE_ROW: [&str; 8] = [
-        "--unit",
-        "--spidev",
-        "--mock",
-        "--power",
-        "--marking",
-        "--supply",
-        "--level",
-        "--region",
-    ];
+    fn stages(lines: &[Spanned<String>], reading: &mut Reading<'_>) -> Vec<Stage> {
+        let mut stages: Vec<Stage> = Vec::new();
+        for line in lines {
+            let at = line.span().start;
+            let words = shlex::split(line.get_ref()).filter(|words| !words.is_empty());
+            let Some(words) = words else {
+                reading.fault(
+                    at,
+                    "a stage is a command and its options, each quote closed",
+                );
+                continue;
+            };
+            let place = reading.place(at);
+            let stage = Stage { words, place };
+            match stage.fault(&stages) {
+                Some(what) => reading.fault(at, what),
+                None => stages.push(stage),
+            }
+        }
+        stages
+    }
+
+    fn units(raw: Vec<Spanned<ShelfUnit>>, reading: &mut Reading<'_>) -> Vec<ShelfUnit> {
+        let mut units: Vec<ShelfUnit> = Vec::new();
+        for unit in raw {
+            let (at, mut unit) = (unit.span().start, unit.into_inner());
+            unit.place = reading.place(at);
+            let same = units.iter().find(|other| other.name() == unit.name());
+            if unit.name().is_empty() {
+                reading.fault(at, "a unit's folder has a name");
+            } else if unit.mock.is_some() && unit.spidev.is_some() {
+                reading.fault(at, "a unit is at one node, or simulated, and not both");
+            } else if let Some(same) = same {
+                let what = format!(
+                    "{} stands there twice, first in line {}",
+                    unit.name(),
+                    same.place.0
+                );
+                reading.fault(at, what);
+            } else {
+                units.push(unit);
+            }
+        }
+        units
+    }
 
     /// The commands that can be a stage.
     pub const COMMANDS: [&str; 5] = ["contact", "backup", "tailor", "write", "verify"];
@@ -181,16 +197,6 @@ impl ShelfFile {
 fn is_option(given: &str, option: &str) -> bool {
     let behind = given.strip_prefix(option);
     behind.is_some_and(|behind| behind.is_empty() || behind.starts_with('='))
-}
-
-/// A fault of a shelf file at a line and column.
-#[must_use]
-pub fn fault(file: &str, (line, column): (usize, usize), what: &str) -> Stop {
-    let headline = format!("{file}, line {line}, column {column}: {what}.");
-    let next = "Mend the shelf file (docs/files.md says what it may hold), then try again.";
-    let mut stop = Stop::new(Exit::FileFault, headline, next);
-    stop.chip = super::ChipState::NotMet;
-    stop
 }
 
 /// Whether the unit's record shows that a command is behind it; `image` is what `write` and `verify` name, and

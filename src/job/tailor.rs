@@ -249,7 +249,7 @@ fn filling<'a>(
     }
 }
 
-fn refused(error: &TailorError) -> Stop {
+pub(crate) fn refused(error: &TailorError) -> Stop {
     let (means, next) = meaning(error);
     let mut stop = Stop::new(Exit::FileFault, sentence(error), next);
     if let Some(source) = std::error::Error::source(error) {
@@ -263,7 +263,7 @@ fn refused(error: &TailorError) -> Stop {
 
 /// What an error means, where that is not plain, and what to do next.
 fn meaning(error: &TailorError) -> (&'static str, String) {
-    let again = "Mend that, then give the same command again; no target was made.";
+    let next = |(means, next): (&'static str, &str)| (means, format!("{next}; no target was made."));
     match error {
         TailorError::NoRule { region, .. } => (
             "",
@@ -272,36 +272,9 @@ fn meaning(error: &TailorError) -> (&'static str, String) {
                  --fill {region}=0x00 another byte."
             ),
         ),
-        TailorError::TextPiece { .. } => (
-            "a page that was saved in place of the file looks like this, or notes that lie beside it",
-            "Look into it. Only text of your own that does belong into flash: append the byte that ends \
-             it there, 00 or FF; its SHA-256 is then another."
-                .into(),
-        ),
-        TailorError::NothingChanges { .. } => (
-            "it is not what was to go there, or the unit has it already",
-            "Look whether it is the right file. If it is, leave it out; no target was made.".into(),
-        ),
         TailorError::StartBlank { region, .. } => (
             "with nothing to start from the board would be as dead as without its flash",
             format!("Give a piece for it: --piece {region}=FILE; no target was made."),
-        ),
-        TailorError::RecordsBehind { .. } => (
-            "raw, its text would go into flash as it is; read as records, what stands before them would be \
-             passed over unread",
-            "Get it from its maker without that, with its hash; no target was made.".into(),
-        ),
-        TailorError::Records(RecordError {
-            problem: RecordProblem::Scattered | RecordProblem::NoDigit(b'\r'),
-            ..
-        }) => (
-            "so many jumps, or lines that end as on another system, are not read",
-            "Turn the file into raw bytes, and give them with their own hash; no target was made."
-                .into(),
-        ),
-        TailorError::Records(_) => (
-            "the file is not as its maker meant it, whatever its hash",
-            "Get it anew, with its hash; no target was made.".into(),
         ),
         TailorError::RecordsElsewhere { region, .. } => (
             "addresses in a file of records are flash addresses, or begin with 0 and count from where \
@@ -317,7 +290,90 @@ fn meaning(error: &TailorError) -> (&'static str, String) {
                 "Let each begin behind the one before: --piece {region}+OFFSET=FILE; no target was made."
             ),
         ),
-        _ => ("", again.into()),
+        TailorError::TextPiece { .. } => (
+            "a page that was saved in place of the file looks like this, or notes that lie beside it",
+            "Look into it. Only text of your own that does belong into flash: append the byte that ends \
+             it there, 00 or FF; its SHA-256 is then another."
+                .into(),
+        ),
+        error => next(of_piece(error).unwrap_or_else(|| of_map(error))),
+    }
+}
+
+/// What an error of a piece's file means, and what to do next; `None` of an error that is of no file.
+fn of_piece(error: &TailorError) -> Option<(&'static str, &'static str)> {
+    Some(match error {
+        TailorError::NothingChanges { .. } => (
+            "it is not what was to go there, or the unit has it already",
+            "Look whether it is the right file. If it is, leave it out",
+        ),
+        TailorError::RecordsBehind { .. } => (
+            "raw, its text would go into flash as it is; read as records, what stands before them would be \
+             passed over unread",
+            "Get it from its maker without that, with its hash",
+        ),
+        TailorError::Records(RecordError {
+            problem: RecordProblem::Scattered | RecordProblem::NoDigit(b'\r'),
+            ..
+        }) => (
+            "so many jumps, or lines that end as on another system, are not read",
+            "Turn the file into raw bytes, and give them with their own hash",
+        ),
+        TailorError::Records(_) => (
+            "the file is not as its maker meant it, whatever its hash",
+            "Get it anew, with its hash",
+        ),
+        TailorError::EmptyPiece { .. } => (
+            "a copy or a download that failed leaves such a file",
+            "Get it anew, with its hash",
+        ),
+        TailorError::PieceHash { .. } => (
+            "the file was damaged on its way, or is another than the one that was meant",
+            "Get it anew from its maker, and compare the hash that comes with it",
+        ),
+        TailorError::PieceTooLarge { .. } => (
+            "it is meant for another region or another board, or the region map has its borders wrong",
+            "Look which region it is for, and at the map (docs/files.md)",
+        ),
+        TailorError::ChangedMeanwhile { .. } => (
+            "something still writes to it, or the disk does not give the same bytes twice",
+            "Wait until its copy is whole, then give the same command again",
+        ),
+        TailorError::Read { .. } | TailorError::Write(_) => (
+            "the disk is full, failing or unplugged",
+            "Mend that, then give the same command again",
+        ),
+        _ => return None,
+    })
+}
+
+/// The same of an error between command line, region map and backup.
+fn of_map(error: &TailorError) -> (&'static str, &'static str) {
+    match error {
+        TailorError::MapSize { .. } => (
+            "the map is that of a board with another flash, or its size is a slip",
+            "Give the map that belongs to this board, or mend its size",
+        ),
+        TailorError::NotTheBaseline { .. } => (
+            "the backup is damaged, or was exchanged",
+            "See what is wrong with it: norlock check --unit FOLDER",
+        ),
+        TailorError::NotReplaceable { .. } => (
+            "what is this unit's own exists nowhere else, and a piece would write over it",
+            "Leave that piece out; only if the map is wrong, mend what the region holds",
+        ),
+        TailorError::OffsetOutside { .. } => (
+            "the place counts from where the region begins, not from address 0",
+            "Give an offset within the region",
+        ),
+        TailorError::RegionTwice(_) => (
+            "which of the two counts cannot be told",
+            "Give one --fill for each region; several pieces for one region each take an offset",
+        ),
+        _ => (
+            "a piece goes into a region that the map names",
+            "Look at the names in the region map, and give one of them",
+        ),
     }
 }
 

@@ -169,7 +169,7 @@ pub(super) fn pace(part: &Part, sck: Hertz, lanes: u8, program_lanes: [u8; 2]) -
 
 /// Why there is no worklist: `panel` holds where a block is shared with unit data. `layout` is what is
 /// known of where the chip erases.
-pub(super) fn no_plan(
+pub(crate) fn no_plan(
     error: WorklistError,
     layout: Option<&EraseLayout>,
     panel: &mut Panel,

@@ -8,7 +8,8 @@
 
 use std::ops::Range;
 
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::quantity;
 use crate::jedec::Hertz;
@@ -112,11 +113,13 @@ pub enum Fault {
     /// View: all that comes in is late by 1 to 7 bits, in every frame.
     BitSlip {
         /// How many bits late.
+        #[serde(deserialize_with = "between::<1, 7, _>")]
         bits: u8,
     },
     /// View: one bit of each byte that comes in is stuck.
     StuckBit {
         /// The bit, 0 to 7.
+        #[serde(deserialize_with = "between::<0, 7, _>")]
         bit: u8,
         /// Stuck at 1, or at 0.
         high: bool,
@@ -234,6 +237,7 @@ pub enum Fault {
     /// have come over it is pulled up. MOSI (0) still carries what goes out, MISO (1) what comes in.
     Lane {
         /// 0 to 3.
+        #[serde(deserialize_with = "between::<0, 3, _>")]
         line: u8,
     },
     /// The bench computer reports that its own supply dips; the chip does not notice.
@@ -481,6 +485,19 @@ pub enum Content {
     Same,
     /// Other bytes, drawn from the seed.
     Other,
+}
+
+/// A number from `LOW` to `HIGH`: another one would be a fault that does nothing.
+fn between<'de, const LOW: u8, const HIGH: u8, D: Deserializer<'de>>(
+    from: D,
+) -> Result<u8, D::Error> {
+    let number = u8::deserialize(from)?;
+    if !(LOW..=HIGH).contains(&number) {
+        let what =
+            format!("a whole number from {LOW} to {HIGH} is wanted, not the number {number}");
+        return Err(D::Error::custom(what));
+    }
+    Ok(number)
 }
 
 fn yes() -> bool {

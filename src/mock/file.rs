@@ -5,7 +5,9 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use serde::de::IgnoredAny;
 use serde::{Deserialize, Serialize};
+use toml::Spanned;
 
 use super::bench::Bench;
 use super::cells::Cells;
@@ -14,6 +16,7 @@ use super::state::SavedState;
 use super::{Mock, SEED, quantity};
 use crate::jedec::{Lanes, Millivolts};
 use crate::part::{FourByte, Part};
+use crate::text::{Reading, TextError};
 
 /// What a bench file says; see the [module documentation](crate::mock).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -129,25 +132,8 @@ pub enum BenchFileError {
         source: io::Error,
     },
     /// The file is not what a bench or state file holds.
-    #[error("{}, line {line}, column {column}: {message}", path.display())]
-    Text {
-        /// The file.
-        path: PathBuf,
-        /// Line, from 1.
-        line: usize,
-        /// Column, from 1.
-        column: usize,
-        /// What is wrong there.
-        message: String,
-    },
-    /// The part is not in the table.
-    #[error("{} names the part '{part}', which is not in the table", path.display())]
-    UnknownPart {
-        /// The bench file.
-        path: PathBuf,
-        /// The name.
-        part: String,
-    },
+    #[error(transparent)]
+    Text(#[from] TextError),
 }
 
 impl Mock {
@@ -162,13 +148,8 @@ impl Mock {
         path: &Path,
         find: &mut dyn FnMut(&str) -> Option<Part>,
     ) -> Result<Self, BenchFileError> {
-        let text = read(path)?;
-        let file: BenchFile = parsed(path, &text)?;
-        let part = find(&file.part).ok_or_else(|| BenchFileError::UnknownPart {
-            path: path.to_owned(),
-            part: file.part.clone(),
-        })?;
-        has_mode(path, &text, &file, &part)?;
+        let bytes = fs::read(path).map_err(failed("read", path))?;
+        let (file, part) = BenchFile::parse(path, &bytes, find)?;
         let cells_path = path.with_file_name(&file.cells);
         let cells = Cells::in_file(&cells_path, part.size_bytes)
             .map_err(failed("use the cells in", &cells_path))?;
@@ -200,6 +181,37 @@ impl Mock {
 }
 
 impl BenchFile {
+    /// Reads a bench file; `find` gives the part of a name.
+    fn parse(
+        path: &Path,
+        bytes: &[u8],
+        find: &mut dyn FnMut(&str) -> Option<Part>,
+    ) -> Result<(Self, Part), TextError> {
+        let (mut reading, file) = Reading::of::<Self>(&path.display().to_string(), bytes);
+        let part = file.as_ref().and_then(|file| find(&file.part));
+        if let Some((file, places)) = file.as_ref().zip(reading.places::<Places>()) {
+            match &part {
+                // Not where the fault of the name is told already.
+                None if reading.is_clean() || !file.part.is_empty() => {
+                    let name = &file.part;
+                    let what =
+                        format!("the part '{name}' is not in the table; norlock parts shows it");
+                    reading.fault(places.part.span().start, what);
+                }
+                Some(part) if reading.is_clean() && !has_mode(part) => {
+                    let what =
+                        format!("{} has no 4-byte mode that it could be found in", part.name);
+                    let faults = file.fault.iter().zip(&places.fault);
+                    let found =
+                        faults.filter(|(fault, _)| matches!(fault, Fault::FourByteMode { .. }));
+                    found.for_each(|(_, place)| reading.fault(place.span().start, &what));
+                }
+                _ => {}
+            }
+        }
+        reading.end(file.zip(part))
+    }
+
     fn set_up(&self, bench: &mut Bench) {
         bench.level = self.level;
         if let Some(id) = &self.unique_id {
@@ -225,9 +237,10 @@ impl BenchFile {
 
 /// Puts the chip into the state that the last command left, if there was one.
 fn restore(bench: &mut Bench, path: PathBuf) -> Result<(), BenchFileError> {
-    match fs::read_to_string(&path) {
-        Ok(text) => {
-            let state: SavedState = parsed(&path, &text)?;
+    match fs::read(&path) {
+        Ok(bytes) => {
+            let (reading, state) = Reading::of(&path.display().to_string(), &bytes);
+            let state: SavedState = reading.end(state)?;
             bench.operations = state.operations;
             state.apply(&mut bench.chip);
         }
@@ -238,14 +251,17 @@ fn restore(bench: &mut Bench, path: PathBuf) -> Result<(), BenchFileError> {
     Ok(())
 }
 
+/// Whether a chip of this part can be in a mode of 4-byte addresses.
+fn has_mode(part: &Part) -> bool {
+    let extadd = FourByte::BankRegister { extadd: true };
+    let ways = &part.addressing;
+    ways.mode().is_some() || ways.four_byte.contains(&extadd)
+}
+
 fn state_path(cells: &Path) -> PathBuf {
     let mut name = cells.as_os_str().to_owned();
     name.push(".state");
     PathBuf::from(name)
-}
-
-fn read(path: &Path) -> Result<String, BenchFileError> {
-    fs::read_to_string(path).map_err(failed("read", path))
 }
 
 fn failed(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> BenchFileError {
@@ -257,46 +273,10 @@ fn failed(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> BenchF
     }
 }
 
-/// No chip is found in a mode that its part does not have.
-fn has_mode(path: &Path, text: &str, file: &BenchFile, part: &Part) -> Result<(), BenchFileError> {
-    /// Where each fault stands.
-    #[derive(Deserialize)]
-    struct Places {
-        #[serde(default)]
-        fault: Vec<toml::Spanned<serde::de::IgnoredAny>>,
-    }
-    let extadd = FourByte::BankRegister { extadd: true };
-    let ways = &part.addressing;
-    if ways.mode().is_some() || ways.four_byte.contains(&extadd) {
-        return Ok(());
-    }
-    let is_mode = |fault: &Fault| matches!(fault, Fault::FourByteMode { .. });
-    let Some(index) = file.fault.iter().position(is_mode) else {
-        return Ok(());
-    };
-    let places: Places = parsed(path, text)?;
-    let start = places
-        .fault
-        .get(index)
-        .map_or(0, |fault| fault.span().start);
-    let message = format!("{} has no 4-byte mode that it could be found in", part.name);
-    Err(at(path, text, start, message))
-}
-
-fn at(path: &Path, text: &str, start: usize, message: String) -> BenchFileError {
-    let before = text.get(..start).unwrap_or(text);
-    let line_start = before.rfind('\n').map_or(0, |at| at + 1);
-    BenchFileError::Text {
-        path: path.to_owned(),
-        line: before.matches('\n').count() + 1,
-        column: before.get(line_start..).unwrap_or("").chars().count() + 1,
-        message,
-    }
-}
-
-fn parsed<T: for<'de> Deserialize<'de>>(path: &Path, text: &str) -> Result<T, BenchFileError> {
-    toml::from_str(text).map_err(|error| {
-        let start = error.span().map_or(0, |span| span.start);
-        at(path, text, start, error.message().to_owned())
-    })
+/// Where the file names its part, and where each fault stands.
+#[derive(Deserialize)]
+struct Places {
+    part: Spanned<IgnoredAny>,
+    #[serde(default)]
+    fault: Vec<Spanned<IgnoredAny>>,
 }

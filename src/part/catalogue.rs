@@ -1,7 +1,8 @@
 //! The parts that are known: those of `chips/`, and those that the user adds.
 
-use super::schema::{Entry, PartFault, read, value};
-use super::{CatalogueError, Marking, Part, Refused, marking};
+use super::schema::{Entry, PartFault, Sheet, read, read_all, tell};
+use super::{Marking, Part, Refused, marking};
+use crate::text::{Reading, TextError};
 
 /// The files of `chips/`, sorted. A test checks that none is missing.
 const BUILT_IN: [(&str, &str); 19] = [
@@ -41,14 +42,13 @@ impl Catalogue {
     ///
     /// # Errors
     /// Only if a file of `chips/` does not follow its own schema, which the tests rule out.
-    pub fn builtin() -> Result<Self, CatalogueError> {
+    pub fn builtin() -> Result<Self, TextError> {
         let mut catalogue = Self::default();
         for (file, text) in BUILT_IN {
-            let (entries, refused) = read(text, file)?;
-            catalogue
-                .parts
-                .extend(entries.into_iter().map(|entry| entry.part));
-            catalogue.refused.extend(refused);
+            let sheet = read(text.as_bytes(), file)?;
+            let parts = sheet.entries.into_iter().map(|entry| entry.part);
+            catalogue.parts.extend(parts);
+            catalogue.refused.extend(sheet.refused);
         }
         Ok(catalogue)
     }
@@ -56,20 +56,26 @@ impl Catalogue {
     /// Adds the parts of a file of the user's own, in the form of `chips/`.
     ///
     /// # Errors
-    /// What is wrong and where: not the schema, a name that the table has for a part that is not the
+    /// All that is wrong and where: not the schema, a name that the table has for a part that is not the
     /// same in every value, or an ID that the table has without `shares_id = true`.
-    pub fn with_user_file(mut self, text: &str, file: &str) -> Result<Self, CatalogueError> {
-        let (entries, refused) = read(text, file)?;
-        for entry in entries {
+    pub fn with_user_file(self, text: impl AsRef<[u8]>, file: &str) -> Result<Self, TextError> {
+        let (mut reading, sheet) = read_all(text.as_ref(), file);
+        let catalogue = sheet.map(|sheet| self.with(sheet, &mut reading));
+        reading.end(catalogue)
+    }
+
+    fn with(mut self, sheet: Sheet, reading: &mut Reading<'_>) -> Self {
+        for entry in sheet.entries {
             if self.parts.contains(&entry.part) {
                 continue;
             }
-            self.refuse_clash(&entry)
-                .map_err(|fault| value(text, file, entry.places.name, &entry.part.name, fault))?;
-            self.add(entry.part);
+            match self.refuse_clash(&entry) {
+                Ok(()) => self.add(entry.part),
+                Err(fault) => tell(reading, entry.places.name, &entry.part.name, &fault),
+            }
         }
-        self.refused.extend(refused);
-        Ok(self)
+        self.refused.extend(sheet.refused);
+        self
     }
 
     pub(super) fn add(&mut self, part: Part) {
@@ -198,9 +204,9 @@ mod tests {
     #[test]
     fn every_file_is_sorted_by_id_then_name() {
         for (file, text) in BUILT_IN {
-            let keys: Vec<_> = read(text, file)
+            let keys: Vec<_> = read(text.as_bytes(), file)
                 .unwrap()
-                .0
+                .entries
                 .into_iter()
                 .map(|entry| (entry.part.jedec_id.0, entry.part.name))
                 .collect();
@@ -212,7 +218,7 @@ mod tests {
     fn shared_ids_are_said_to_be_shared_and_names_are_unique() {
         let mut entries = Vec::new();
         for (file, text) in BUILT_IN {
-            entries.extend(read(text, file).unwrap().0);
+            entries.extend(read(text.as_bytes(), file).unwrap().entries);
         }
         for (i, entry) in entries.iter().enumerate() {
             let others = || entries.iter().enumerate().filter(|(j, _)| *j != i);

@@ -5,25 +5,11 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::schema::{Entry, position, read_all, value};
+use super::schema::{Entry, read_all, tell};
 use super::{
-    Catalogue, CatalogueError, EraseType, MakerName, Part, Relative, SupplyRange, Timing,
-    density_by_id, maker_name,
+    Catalogue, EraseType, MakerName, Part, Relative, SupplyRange, Timing, density_by_id, maker_name,
 };
-
-/// Something at a place of the file.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
-pub struct Finding {
-    /// Line, from 1.
-    pub line: usize,
-    /// Column in characters, from 1.
-    pub column: usize,
-    /// The part it is about, where it is about one.
-    pub part: Option<String>,
-    /// What it is.
-    pub text: String,
-}
+use crate::text::{Reading, TextFault};
 
 /// A part of the file that follows the schema.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -45,7 +31,7 @@ pub struct CheckedPart {
 pub struct FileCheck {
     /// Name of the file.
     pub file: String,
-    /// Its maker; `None` where the file cannot be read, so that only the one fault in `faults` is known.
+    /// Its maker; `None` where the file is not TOML, so that no more of it is known than `faults`.
     pub maker: Option<String>,
     /// The parts that follow the schema.
     pub parts: Vec<CheckedPart>,
@@ -54,53 +40,41 @@ pub struct FileCheck {
     /// How many parts of the table they were held against.
     pub table_parts: usize,
     /// What is wrong: with any of these the file is not taken.
-    pub faults: Vec<Finding>,
+    pub faults: Vec<TextFault>,
     /// What is possible and rare: most often a slip.
-    pub remarks: Vec<Finding>,
+    pub remarks: Vec<TextFault>,
 }
 
 impl Catalogue {
-    /// Checks a file for [`Catalogue::with_user_file`], to its end where it can be read: an unknown or
-    /// missing key ends it, as what follows then has no certain meaning.
+    /// Checks a file for [`Catalogue::with_user_file`], to its end where it is TOML.
     #[must_use]
-    pub fn check_file(&self, text: &str, file: &str) -> FileCheck {
+    pub fn check_file(&self, text: impl AsRef<[u8]>, file: &str) -> FileCheck {
+        let (mut reading, sheet) = read_all(text.as_ref(), file);
         let mut found = FileCheck {
             file: file.to_owned(),
-            maker: None,
+            maker: sheet.as_ref().map(|sheet| sheet.maker.clone()),
             parts: Vec::new(),
-            refused: 0,
+            refused: sheet.as_ref().map_or(0, |sheet| sheet.refused.len()),
             table_parts: self.parts().len(),
             faults: Vec::new(),
             remarks: Vec::new(),
         };
-        let reading = match read_all(text, file) {
-            Ok(reading) => reading,
-            Err(error) => {
-                found.faults.push(Finding::of(&error));
-                return found;
-            }
-        };
-        let mut faults = reading.faults;
         let mut table = self.clone();
-        for entry in reading.entries {
+        for entry in sheet.into_iter().flat_map(|sheet| sheet.entries) {
             if self.parts().contains(&entry.part) {
                 found.parts.push(table.checked(&entry.part, true));
                 continue;
             }
-            found.remarks.extend(remarks(self, &entry, text));
+            found.remarks.extend(remarks(self, &entry, &reading));
             found.parts.push(table.checked(&entry.part, false));
             match table.refuse_clash(&entry) {
                 Ok(()) => table.add(entry.part),
-                Err(fault) => {
-                    let at = entry.places.name;
-                    faults.push(value(text, file, at, &entry.part.name, fault));
-                }
+                Err(fault) => tell(&mut reading, entry.places.name, &entry.part.name, &fault),
             }
         }
-        found.faults = faults.iter().map(Finding::of).collect();
-        found.faults.sort_by_key(|one| (one.line, one.column));
-        found.maker = Some(reading.maker);
-        found.refused = reading.refused.len();
+        if let Err(error) = reading.end(Some(())) {
+            found.faults = error.faults;
+        }
         found
     }
 
@@ -129,38 +103,8 @@ impl Catalogue {
     }
 }
 
-impl Finding {
-    fn of(error: &CatalogueError) -> Self {
-        match error {
-            CatalogueError::Syntax {
-                line,
-                column,
-                message,
-                ..
-            } => Self {
-                line: *line,
-                column: *column,
-                part: None,
-                text: message.clone(),
-            },
-            CatalogueError::Value {
-                line,
-                column,
-                part,
-                fault,
-                ..
-            } => Self {
-                line: *line,
-                column: *column,
-                part: Some(part.clone()),
-                text: fault.to_string(),
-            },
-        }
-    }
-}
-
 /// What is odd in an entry that follows the schema, each with its byte offset.
-fn remarks(table: &Catalogue, entry: &Entry, text: &str) -> Vec<Finding> {
+fn remarks(table: &Catalogue, entry: &Entry, reading: &Reading<'_>) -> Vec<TextFault> {
     let (part, places) = (&entry.part, &entry.places);
     let mut odd: Vec<(usize, String)> = Vec::new();
     odd.extend(other_maker(part).map(|text| (places.jedec_id, text)));
@@ -179,8 +123,8 @@ fn remarks(table: &Catalogue, entry: &Entry, text: &str) -> Vec<Finding> {
     odd.extend(fast_clocks(table, part).map(|text| (places.sck_max, text)));
     odd.into_iter()
         .map(|(at, words)| {
-            let (line, column) = position(text, at);
-            Finding {
+            let (line, column) = reading.place(at);
+            TextFault {
                 line,
                 column,
                 part: Some(part.name.clone()),

@@ -27,7 +27,7 @@ mod timing;
 mod unique_id;
 
 pub use catalogue::Catalogue;
-pub use check::{CheckedPart, FileCheck, Finding};
+pub use check::{CheckedPart, FileCheck};
 pub use density::density_by_id;
 pub use description::{
     Addressing, BusyPoll, CAUTIOUS_SCK, ChipErase, EraseType, FourByte, JedecId, Part,
@@ -37,8 +37,6 @@ pub use identify::{Disagreement, Identification, Standing, identify};
 pub use maker::{CodeUse, MakerName, maker_name};
 pub use marking::Marking;
 pub use relative::{Mark, Relative};
-pub(crate) use schema::position;
-pub use schema::{CatalogueError, PartFault};
 pub use select::Selection;
 pub use sfdp_facts::{Reach, SfdpErase, SfdpFacts};
 pub use supply::SupplyRange;

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use super::digest::Digest;
 use super::store::StoreError;
+use crate::text::TextError;
 
 /// Why a call on a unit folder failed.
 #[derive(Debug, thiserror::Error)]
@@ -52,18 +53,9 @@ pub enum UnitError {
         /// The folder.
         folder: PathBuf,
     },
-    /// `unit.toml` does not say what it should.
-    #[error("{}, line {line}, column {column}: {message}", path.display())]
-    Toml {
-        /// The file.
-        path: PathBuf,
-        /// Line, from 1.
-        line: usize,
-        /// Column in characters, from 1.
-        column: usize,
-        /// What is wrong there.
-        message: String,
-    },
+    /// A file of the folder does not say what it should.
+    #[error(transparent)]
+    Text(#[from] TextError),
     /// What is to be kept cannot be put as TOML.
     #[error("unit.toml cannot be written")]
     Encode(#[from] toml::ser::Error),
@@ -78,7 +70,12 @@ pub enum UnitError {
         got_bytes: u64,
     },
     /// What was written is not what comes back from the medium.
-    #[error("the file {} hashes to {got} on the medium, {expected} was written", path.display())]
+    #[error(
+        "the file {} hashes to {} on the medium, {} was written",
+        path.display(),
+        .got.groups().join(" "),
+        .expected.groups().join(" ")
+    )]
     Medium {
         /// The unfinished image.
         path: PathBuf,

@@ -7,12 +7,14 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use serde::de::DeserializeOwned;
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
+use toml::Spanned;
 
 use super::digest::Digest;
 use super::error::UnitError;
 use crate::part::JedecId;
+use crate::text::{Reading, TextError};
 
 /// The form of `unit.toml` that is written and understood.
 pub const FORMAT: u32 = 1;
@@ -26,6 +28,7 @@ const CLOCK_PLAUSIBLE_S: u64 = 1_735_689_600;
 #[serde(deny_unknown_fields)]
 pub struct UnitFile {
     /// Form of the file.
+    #[serde(deserialize_with = "known_form")]
     pub format: u32,
     /// Name of the unit: the folder's last component.
     pub name: String,
@@ -48,6 +51,7 @@ pub struct Identity {
     /// Maker and part name.
     pub part: String,
     /// JEDEC ID as hexadecimal bytes, such as `EF 40 18`: as many as tell the part apart.
+    #[serde(deserialize_with = "jedec_id")]
     pub jedec_id: String,
     /// Unique ID as hexadecimal bytes, where the part has one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -131,6 +135,7 @@ pub struct Recorded {
     /// Place in the sequence, from 1, without gaps: the order holds whatever the clock says.
     pub sequence: u32,
     /// When it was recorded, RFC 3339 in UTC.
+    #[serde(deserialize_with = "time")]
     pub time: String,
     /// False where the clock was plainly not set.
     pub clock_set: bool,
@@ -151,6 +156,18 @@ pub struct Recorded {
     pub acceptances: Vec<Acceptance>,
 }
 
+/// Where the file numbers its operations.
+#[derive(Deserialize)]
+struct Sequences {
+    #[serde(default)]
+    operation: Vec<Numbered>,
+}
+
+#[derive(Deserialize)]
+struct Numbered {
+    sequence: Spanned<u32>,
+}
+
 impl UnitFile {
     /// The file of a unit about which nothing is known yet.
     #[must_use]
@@ -167,34 +184,20 @@ impl UnitFile {
     /// Reads the file's text; `path` is for the message.
     ///
     /// # Errors
-    /// `Toml` with line and column.
-    pub fn parse(path: &Path, bytes: &[u8]) -> Result<Self, UnitError> {
-        read_toml(path, bytes, Self::check)
-    }
-
-    /// What the types cannot say; gives a text to point at, and what is wrong.
-    fn check(&self) -> Result<(), (String, String)> {
-        if self.format != FORMAT {
-            let message = format!("form {} is not known, only {FORMAT} is", self.format);
-            return Err(("format".into(), message));
+    /// All that is wrong in it, each with line and column.
+    pub fn parse(path: &Path, bytes: &[u8]) -> Result<Self, TextError> {
+        let (mut reading, file) = Reading::of::<Self>(&path.display().to_string(), bytes);
+        let places = reading.places::<Sequences>();
+        let operations = places.map(|places| places.operation).unwrap_or_default();
+        let mut numbered = operations.iter().zip(1..);
+        if let Some((one, place)) = numbered.find(|(one, place)| one.sequence.get_ref() != place) {
+            let number = one.sequence.get_ref();
+            let what = format!(
+                "sequence {number} stands at place {place}: an operation is lost, or moved"
+            );
+            reading.fault(one.sequence.span().start, what);
         }
-        if let Some(identity) = self.identity.as_ref().filter(|one| one.id().is_none()) {
-            let message = "not a JEDEC ID, such as EF 40 18".to_owned();
-            return Err((format!("jedec_id = \"{}\"", identity.jedec_id), message));
-        }
-        for (operation, sequence) in self.operations.iter().zip(1..) {
-            if operation.sequence != sequence {
-                let message = format!("sequence {} stands at place {sequence}", operation.sequence);
-                return Err((format!("sequence = {}", operation.sequence), message));
-            }
-            if let Err(error) = humantime::parse_rfc3339(&operation.time) {
-                return Err((
-                    operation.time.clone(),
-                    format!("not an RFC 3339 time: {error}"),
-                ));
-            }
-        }
-        Ok(())
+        reading.end(file)
     }
 
     /// The file's text.
@@ -242,38 +245,32 @@ fn rfc3339(now: SystemTime) -> String {
     humantime::format_rfc3339_seconds(shown).to_string()
 }
 
-/// Reads a file that norlock keeps as TOML. `check` finds what the types cannot say: it gives a text of the
-/// file to point at, and what is wrong.
-pub(super) fn read_toml<T: DeserializeOwned>(
-    path: &Path,
-    bytes: &[u8],
-    check: impl FnOnce(&T) -> Result<(), (String, String)>,
-) -> Result<T, UnitError> {
-    let refuse = |offset: usize, message: String| {
-        let (line, column) = position(bytes, offset);
-        UnitError::Toml {
-            path: path.to_owned(),
-            line,
-            column,
-            message,
-        }
-    };
-    let text = std::str::from_utf8(bytes)
-        .map_err(|error| refuse(error.valid_up_to(), "this is not UTF-8 text".into()))?;
-    let file: T = toml::from_str(text).map_err(|error| {
-        let start = error.span().map_or(0, |span| span.start);
-        refuse(start, error.message().to_owned())
-    })?;
-    check(&file).map_err(|(at, message)| refuse(text.find(&at).unwrap_or(0), message))?;
-    Ok(file)
+/// For `#[serde(deserialize_with)]` on the form of a file: the one that is known.
+pub(super) fn known_form<'de, D: Deserializer<'de>>(from: D) -> Result<u32, D::Error> {
+    match u32::deserialize(from)? {
+        FORMAT => Ok(FORMAT),
+        other => Err(D::Error::custom(format!(
+            "form {other} is not known, only {FORMAT} is: use the norlock that wrote this file"
+        ))),
+    }
 }
 
-/// Line and column of a byte, both from 1.
-fn position(bytes: &[u8], offset: usize) -> (usize, usize) {
-    let before = bytes.get(..offset).unwrap_or(bytes);
-    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
-    let last = before.rsplit(|byte| *byte == b'\n').next().unwrap_or(&[]);
-    (line, String::from_utf8_lossy(last).chars().count() + 1)
+fn jedec_id<'de, D: Deserializer<'de>>(from: D) -> Result<String, D::Error> {
+    let text = String::deserialize(from)?;
+    if JedecId::parse(&text).is_none() {
+        let what = format!("'{text}' is not a JEDEC ID, such as EF 40 18");
+        return Err(D::Error::custom(what));
+    }
+    Ok(text)
+}
+
+fn time<'de, D: Deserializer<'de>>(from: D) -> Result<String, D::Error> {
+    let text = String::deserialize(from)?;
+    humantime::parse_rfc3339(&text).map_err(|error| {
+        let like = "is not a time such as 2026-03-14T09:26:11Z";
+        D::Error::custom(format!("'{text}' {like}: {error}"))
+    })?;
+    Ok(text)
 }
 
 #[cfg(test)]

@@ -228,7 +228,7 @@ fn lock(store: &dyn Store, folder: &Path) -> Result<Box<dyn Lock>, UnitError> {
 
 fn read(store: &dyn Store, folder: &Path) -> Result<UnitFile, UnitError> {
     let path = folder.join(UNIT_FILE);
-    UnitFile::parse(&path, &store.read(&path)?)
+    Ok(UnitFile::parse(&path, &store.read(&path)?)?)
 }
 
 /// A name in the folder that a unit cut short while being made would not have left.

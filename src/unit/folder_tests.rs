@@ -53,7 +53,7 @@ fn strangers_and_copies_under_another_name_are_refused() {
 
     simulated.corrupt(Path::new("/gauge-07/unit.toml"), |bytes| bytes.truncate(40));
     let broken = Unit::open(store, Path::new("/gauge-07"));
-    assert!(matches!(broken, Err(UnitError::Toml { .. })));
+    assert!(matches!(broken, Err(UnitError::Text(_))));
 }
 
 #[test]

@@ -20,9 +20,10 @@ use serde::{Deserialize, Serialize};
 
 use super::digest::Digest;
 use super::error::UnitError;
-use super::file::read_toml;
+use super::file::known_form;
 use super::folder::Unit;
 use super::store::{Publish, Store, StoreFile, UNFINISHED_SUFFIX};
+use crate::text::{Reading, TextError};
 
 /// The form of `survey.toml` that is written and understood.
 const FORMAT: u32 = 1;
@@ -92,6 +93,7 @@ pub struct SurveyPass {
 #[serde(deny_unknown_fields)]
 pub struct SurveyFile {
     /// Form of the file.
+    #[serde(deserialize_with = "known_form")]
     pub format: u32,
     /// What came of it; absent until all passes are read and judged.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -110,15 +112,10 @@ impl SurveyFile {
     /// Reads the file's text; `path` is for the message.
     ///
     /// # Errors
-    /// `Toml` with line and column.
-    pub fn parse(path: &Path, bytes: &[u8]) -> Result<Self, UnitError> {
-        read_toml(path, bytes, |file: &Self| match file.format {
-            FORMAT => Ok(()),
-            other => {
-                let message = format!("form {other} is not known, only {FORMAT} is");
-                Err(("format".into(), message))
-            }
-        })
+    /// All that is wrong in it, each with line and column.
+    pub fn parse(path: &Path, bytes: &[u8]) -> Result<Self, TextError> {
+        let (reading, file) = Reading::of(&path.display().to_string(), bytes);
+        reading.end(file)
     }
 
     /// The file's text.

@@ -145,7 +145,7 @@ fn keys_that_nobody_knows_are_named_with_line_and_column() {
         &desk,
         &format!("{tailor} --replace"),
         5,
-        "odd.toml, line 7, column 1: unknown field `odd`",
+        "odd.toml, line 7, column 1: unknown key 'odd'",
     );
     desk.put("gauge-07/regions.toml", &odd);
     refused(&desk, WRITE, 5, "gauge-07/regions.toml, line 7, column 1");
@@ -170,7 +170,7 @@ fn keys_that_nobody_knows_are_named_with_line_and_column() {
         &desk,
         "id @bench",
         5,
-        "chip.toml, line 1, column 1: unknown field `odd`",
+        "chip.toml, line 1, column 1: unknown key 'odd'",
     );
 }
 
@@ -242,7 +242,7 @@ fn other_files_cut_short_or_not_there() {
         &desk,
         "id @bench",
         5,
-        "chip.toml names the part 'W25Q80DX', which is not in the table.",
+        "chip.toml, line 1, column 8: the part 'W25Q80DX' is not in the table;",
     );
     refused(
         &desk,

@@ -232,7 +232,7 @@ fn a_missing_key_is_told_in_one_line() {
     let desk = Desk::new();
     desk.put("own.toml", OWN.replace("source =", "# source ="));
     let ended = desk.ends("parts --parts own.toml", 5);
-    ended.says("missing field `source`");
+    ended.says("the key 'source' is missing here");
     assert!(
         !ended.err.contains("<0A>") && !ended.err.contains('\\'),
         "{ended}"

@@ -208,7 +208,7 @@ fn a_shelf_file_is_judged_before_anything_is_done() {
             "none.toml",
             "line 13, column 1: there is no bench file 'none.toml'",
         ),
-        ("stages = [", "pages = [", "unknown field `pages`"),
+        ("stages = [", "pages = [", "unknown key 'pages'"),
     ] {
         assert!(good.contains(is), "{is}");
         desk.put("shelf.toml", good.replacen(is, was, 1));

@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 use tokens::{Token, starts, tokens, with_strings, without_tests};
 
 /// Folders from top to bottom. `mock` stands beside `link` and may use its trait.
-const ORDER: [&str; 11] = [
+const ORDER: [&str; 12] = [
     "cli",
     "job",
     "interlock",
@@ -27,6 +27,7 @@ const ORDER: [&str; 11] = [
     "link",
     "part",
     "jedec",
+    "text",
 ];
 /// Names that say nothing about what belongs there.
 const FORBIDDEN_NAMES: [&str; 5] = ["util", "common", "helpers", "core", "types"];

@@ -44,8 +44,8 @@ pub fn check(bytes: &[u8]) -> bool {
     match open(&path) {
         Ok(mock) => work(&mock),
         // A fault that this part cannot have.
-        Err(BenchFileError::Text { line, column, .. }) => {
-            super::assert_inside(written.as_bytes(), line, column);
+        Err(BenchFileError::Text(error)) => {
+            super::assert_told(written.as_bytes(), &error);
             return false;
         }
         Err(error) => panic!("{error}"),
@@ -63,8 +63,8 @@ fn refused(text: &str) {
     let path = folder.path().join("bench.toml");
     fs::write(&path, text).unwrap();
     match open(&path) {
-        Err(BenchFileError::Text { line, column, .. }) => {
-            super::assert_inside(text.as_bytes(), line, column);
+        Err(BenchFileError::Text(error)) => {
+            super::assert_told(text.as_bytes(), &error);
         }
         other => panic!("{other:?}"),
     }

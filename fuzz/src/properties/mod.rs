@@ -33,6 +33,17 @@ pub const TARGETS: [(&str, Check); 12] = [
     ("formats", formats::check),
 ];
 
+/// All faults of a file lie in it, in order.
+fn assert_told(text: &[u8], error: &norlock::text::TextError) {
+    assert!(!error.faults.is_empty(), "a refusal without a fault");
+    for fault in &error.faults {
+        assert_inside(text, fault.line, fault.column);
+        assert!(!fault.text.is_empty(), "{error}");
+    }
+    let places = error.faults.iter().map(|fault| (fault.line, fault.column));
+    assert!(places.is_sorted(), "{error}");
+}
+
 /// The place of a fault must lie in the text: lines and columns count from 1, and a column may be
 /// one past the end of its line.
 fn assert_inside(text: &[u8], line: usize, column: usize) {

@@ -4,7 +4,7 @@ use std::sync::LazyLock;
 use std::time::Duration;
 
 use norlock::jedec::{Hertz, LaneProgram, Millivolts};
-use norlock::part::{Catalogue, CatalogueError, Part, SupplyRange, Timing, identify};
+use norlock::part::{Catalogue, Part, SupplyRange, Timing, identify};
 use toml::{Table, Value};
 
 /// Any supply that a parts file may give.
@@ -24,10 +24,7 @@ pub static TABLE: LazyLock<Catalogue> = LazyLock::new(|| {
 
 /// Reads a parts file.
 pub fn check(bytes: &[u8]) -> bool {
-    let Ok(text) = std::str::from_utf8(bytes) else {
-        return false;
-    };
-    match TABLE.clone().with_user_file(text, "own.toml") {
+    match TABLE.clone().with_user_file(bytes, "own.toml") {
         Ok(catalogue) => {
             for part in catalogue.parts().iter().skip(TABLE.parts().len()) {
                 assert_kept(part);
@@ -36,18 +33,10 @@ pub fn check(bytes: &[u8]) -> bool {
             true
         }
         Err(error) => {
-            let (CatalogueError::Syntax { line, column, .. }
-            | CatalogueError::Value { line, column, .. }) = &error;
-            assert_inside(text, *line, *column, &error);
+            super::assert_told(bytes, &error);
             false
         }
     }
-}
-
-fn assert_inside(text: &str, line: usize, column: usize, error: &CatalogueError) {
-    super::assert_inside(text.as_bytes(), line, column);
-    let place = format!("own.toml, line {line}, column {column}: ");
-    assert!(error.to_string().starts_with(&place), "{error}");
 }
 
 fn found(catalogue: &Catalogue, part: &Part) {

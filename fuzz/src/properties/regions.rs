@@ -5,10 +5,7 @@ use norlock::jedec::Address;
 
 /// Reads a region map.
 pub fn check(bytes: &[u8]) -> bool {
-    let Ok(text) = std::str::from_utf8(bytes) else {
-        return false;
-    };
-    match RegionMap::parse("regions.toml", text) {
+    match RegionMap::parse("regions.toml", bytes) {
         Ok(map) => {
             covered_once(&map);
             let again = RegionMap::parse("written", &written(&map));
@@ -16,7 +13,7 @@ pub fn check(bytes: &[u8]) -> bool {
             true
         }
         Err(error) => {
-            super::assert_inside(bytes, error.line, error.column);
+            super::assert_told(bytes, &error);
             false
         }
     }

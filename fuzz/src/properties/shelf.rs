@@ -8,10 +8,7 @@ const FILE: &str = "shelf.toml";
 
 /// Reads a shelf file.
 pub fn check(bytes: &[u8]) -> bool {
-    let Ok(text) = std::str::from_utf8(bytes) else {
-        return false;
-    };
-    match ShelfFile::parse(FILE, text) {
+    match ShelfFile::parse(FILE, bytes) {
         Ok(shelf) => {
             assert!(!shelf.stages.is_empty() && !shelf.units.is_empty());
             let places = shelf.stages.iter().map(|stage| stage.place);
@@ -30,23 +27,9 @@ pub fn check(bytes: &[u8]) -> bool {
             }
             true
         }
-        Err(stop) => {
-            let (line, column) = place(&stop.headline);
-            super::assert_inside(bytes, line, column);
+        Err(error) => {
+            super::assert_told(bytes, &error);
             false
         }
     }
-}
-
-/// The place that a headline names: `FILE, line L, column C: …`.
-fn place(headline: &str) -> (usize, usize) {
-    let mut numbers = headline
-        .strip_prefix(FILE)
-        .and_then(|rest| rest.strip_prefix(", line "))
-        .and_then(|rest| rest.split_once(':'))
-        .unwrap_or_else(|| panic!("{headline}"))
-        .0
-        .split(", column ")
-        .map(|number| number.parse().unwrap());
-    (numbers.next().unwrap(), numbers.next().unwrap())
 }

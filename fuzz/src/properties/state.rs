@@ -33,8 +33,8 @@ pub fn check(bytes: &[u8]) -> bool {
             open(&path).unwrap();
             true
         }
-        Err(BenchFileError::Text { line, column, .. }) => {
-            super::assert_inside(bytes, line, column);
+        Err(BenchFileError::Text(error)) => {
+            super::assert_told(bytes, &error);
             false
         }
         Err(error) => panic!("{error}"),

@@ -2,7 +2,6 @@
 
 use std::path::Path;
 
-use norlock::unit::UnitError;
 use norlock::unit::survey::SurveyFile;
 
 /// Reads the record of a survey.
@@ -16,10 +15,9 @@ pub fn check(bytes: &[u8]) -> bool {
             assert_eq!(again.text().unwrap(), text);
             true
         }
-        Err(UnitError::Toml { line, column, .. }) => {
-            super::assert_inside(bytes, line, column);
+        Err(error) => {
+            super::assert_told(bytes, &error);
             false
         }
-        Err(error) => panic!("{error}"),
     }
 }

@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::{Duration, UNIX_EPOCH};
 
-use norlock::unit::{Operation, UnitError, UnitFile};
+use norlock::unit::{Operation, UnitFile};
 
 /// Reads a unit file.
 pub fn check(bytes: &[u8]) -> bool {
@@ -23,11 +23,10 @@ pub fn check(bytes: &[u8]) -> bool {
             assert_kept(&file);
             true
         }
-        Err(UnitError::Toml { line, column, .. }) => {
-            super::assert_inside(bytes, line, column);
+        Err(error) => {
+            super::assert_told(bytes, &error);
             false
         }
-        Err(error) => panic!("{error}"),
     }
 }
 

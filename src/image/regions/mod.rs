@@ -3,8 +3,7 @@
 mod problem;
 mod text;
 
-pub use problem::{RegionMapError, RegionProblem};
-
+use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
 
@@ -12,6 +11,8 @@ use serde::{Deserialize, Serialize};
 
 use super::size::show_size;
 use crate::jedec::Address;
+use crate::text::{Reading, TextError};
+use problem::RegionProblem;
 use text::Sheet;
 
 /// Names longer than this are refused; they would not fit a screen.
@@ -103,30 +104,46 @@ pub struct RegionMap {
 }
 
 impl RegionMap {
-    /// Reads the text of a `regions.toml`; `file` is only for messages.
+    /// Reads a `regions.toml`; `file` is only for messages.
     ///
     /// # Errors
-    /// Text that is not TOML, unknown or missing keys, and every [`RegionProblem`], with the place
-    /// in the file.
-    pub fn parse(file: &str, text: &str) -> Result<Self, RegionMapError> {
-        let at = |offset: usize, problem| RegionMapError::new(file, text, offset, problem);
-        let sheet: Sheet = toml::from_str(text).map_err(|error| {
-            let offset = error.span().map_or(0, |span| span.start);
-            at(offset, RegionProblem::Text(error.message().to_owned()))
-        })?;
-        let mut map = Self::unmapped(sheet.size.get_ref().0);
+    /// All that is wrong in it, each with its place: what is not TOML, unknown or missing keys, values that
+    /// are none, names twice, regions that overlap or do not lie in the map.
+    pub fn parse(file: &str, text: impl AsRef<[u8]>) -> Result<Self, TextError> {
+        let (mut reading, sheet) = Reading::of::<Sheet>(file, text.as_ref());
+        let map = sheet.map(|sheet| Self::checked(sheet, &mut reading));
+        reading.end(map)
+    }
+
+    fn checked(sheet: Sheet, reading: &mut Reading<'_>) -> Self {
+        let size = sheet.size;
+        // Where its fault is told already, all that can be said of the regions is how they lie together.
+        let is_known = !size.span().is_empty();
+        let mut map = Self::unmapped(if is_known { size.get_ref().0 } else { u32::MAX });
         if map.size_bytes == 0 {
-            return Err(at(sheet.size.span().start, RegionProblem::EmptyMap));
+            reading.fault(size.span().start, RegionProblem::EmptyMap);
+            map.size_bytes = u32::MAX;
         }
+        let mut named = BTreeMap::new();
         for entry in sheet.region {
-            let offset = entry.span().start;
-            let region = entry
-                .into_inner()
-                .region(map.size_bytes)
-                .map_err(|p| at(offset, p))?;
-            map.add(region).map_err(|problem| at(offset, problem))?;
+            let (at, start) = (entry.name.span().start, entry.start.span().start);
+            let name = entry.name.get_ref().clone();
+            let (line, _) = reading.place(at);
+            if let Err(problem) = check_name(&name) {
+                reading.fault(at, problem);
+            } else if let Some(line) = named.get(&name) {
+                reading.fault(at, RegionProblem::NameTwice(name, *line));
+            } else {
+                named.insert(name, line);
+            }
+            let region = entry.region(map.size_bytes);
+            let added =
+                region.and_then(|region| map.add(region).map_err(|problem| (start, problem)));
+            if let Err((at, problem)) = added {
+                reading.fault(at, problem);
+            }
         }
-        Ok(map)
+        map
     }
 
     /// A map without regions: everything is kept, nothing is known to be unit data.
@@ -154,21 +171,13 @@ impl RegionMap {
 
     /// Adds a region in its place by address.
     fn add(&mut self, region: Region) -> Result<(), RegionProblem> {
-        check_name(&region.name)?;
-        if region.range.is_empty() {
-            return Err(RegionProblem::EmptyRegion(region.name));
-        }
-        for other in &self.regions {
-            if other.name == region.name {
-                return Err(RegionProblem::NameTwice(region.name));
-            }
-            if overlap(&other.range, &region.range) {
-                return Err(RegionProblem::Overlap {
-                    first: Address(other.range.start.max(region.range.start)),
-                    one: other.name.clone(),
-                    other: region.name,
-                });
-            }
+        let mut others = self.regions.iter();
+        if let Some(other) = others.find(|other| overlap(&other.range, &region.range)) {
+            return Err(RegionProblem::Overlap {
+                first: Address(other.range.start.max(region.range.start)),
+                one: other.name.clone(),
+                other: region.name,
+            });
         }
         let place = self
             .regions

@@ -5,7 +5,8 @@ use std::fmt;
 use serde::{Deserialize, Deserializer, de};
 use toml::Spanned;
 
-use super::{Holds, Region, RegionProblem};
+use super::problem::RegionProblem;
+use super::{Holds, Region};
 use crate::image::size::parse_size;
 
 #[derive(Deserialize)]
@@ -13,40 +14,65 @@ use crate::image::size::parse_size;
 pub(super) struct Sheet {
     pub size: Spanned<Bytes>,
     #[serde(default)]
-    pub region: Vec<Spanned<Listed>>,
+    pub region: Vec<Listed>,
 }
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Listed {
-    name: String,
-    start: Bytes,
-    size: Option<Bytes>,
-    end: Option<Bytes>,
+    pub name: Spanned<String>,
+    pub start: Spanned<Bytes>,
+    size: Option<Spanned<Bytes>>,
+    end: Option<Spanned<Bytes>>,
     holds: Holds,
     note: Option<String>,
 }
 
+/// A byte of the file, and what is wrong there.
+type Located = (usize, RegionProblem);
+
 impl Listed {
-    pub fn region(self, size_bytes: u32) -> Result<Region, RegionProblem> {
-        let end = match (&self.size, &self.end) {
-            (Some(size), None) => u64::from(self.start.0) + u64::from(size.0),
-            (None, Some(end)) => u64::from(end.0),
-            _ => return Err(RegionProblem::SizeOrEnd(self.name)),
-        };
-        let Some(end) = u32::try_from(end).ok().filter(|end| *end <= size_bytes) else {
-            return Err(RegionProblem::PastTheEnd {
-                name: self.name,
-                end_bytes: end,
+    /// The region, in a map of `size_bytes`.
+    pub fn region(self, size_bytes: u32) -> Result<Region, Located> {
+        let (at, end_bytes) = self.end()?;
+        let (name, start) = (self.name.into_inner(), self.start.get_ref().0);
+        let Some(end) = u32::try_from(end_bytes)
+            .ok()
+            .filter(|end| *end <= size_bytes)
+        else {
+            let problem = RegionProblem::PastTheEnd {
+                name,
+                end_bytes,
                 size_bytes,
-            });
+            };
+            return Err((at, problem));
         };
+        if end <= start {
+            return Err((at, RegionProblem::EmptyRegion { name, start, end }));
+        }
         Ok(Region {
-            name: self.name,
-            range: self.start.0..end,
+            name,
+            range: start..end,
             holds: self.holds,
             note: self.note,
         })
+    }
+
+    /// The end, and where the file says it.
+    fn end(&self) -> Result<(usize, u64), Located> {
+        let name = || self.name.get_ref().clone();
+        match (&self.size, &self.end) {
+            (Some(size), None) => {
+                let end = u64::from(self.start.get_ref().0) + u64::from(size.get_ref().0);
+                Ok((size.span().start, end))
+            }
+            (None, Some(end)) => Ok((end.span().start, u64::from(end.get_ref().0))),
+            (None, None) => Err((self.name.span().start, RegionProblem::SizeOrEnd(name()))),
+            (Some(size), Some(end)) => {
+                let second = size.span().start.max(end.span().start);
+                Err((second, RegionProblem::SizeAndEnd(name())))
+            }
+        }
     }
 }
 

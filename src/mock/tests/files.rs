@@ -148,16 +148,13 @@ fn mistakes_in_a_bench_file_are_told_with_their_place() {
     };
     let good = "part = \"SST25VF016B\"\ncells = \"a.cells\"\n";
     for (more, place) in [
-        ("colour = 1\n", "line 3, column 1: unknown field"),
+        ("colour = 1\n", "line 3, column 1: unknown key"),
         ("level = \"3.3\"\n", "line 3, column 9: "),
         (
             "[[fault]]\nflips = { rat = 1.0 }\n",
-            "line 4, column 11: unknown field",
+            "line 4, column 11: unknown key",
         ),
-        (
-            "[[fault]]\nflip = {}\n",
-            "line 4, column 1: unknown variant",
-        ),
+        ("[[fault]]\nflip = {}\n", "line 4, column 1: unknown key"),
         ("seed = \n", "line 3, column 8"),
     ] {
         let told = message(&format!("{good}{more}"));
@@ -165,7 +162,7 @@ fn mistakes_in_a_bench_file_are_told_with_their_place() {
     }
     let told = message("part = \"X\"\ncells = \"a.cells\"\n");
     assert!(
-        told.contains("names the part 'X', which is not in the table"),
+        told.contains("line 1, column 8: the part 'X' is not in the table"),
         "{told}"
     );
     fs::write(folder.path().join("a.cells"), [0; 5]).unwrap();

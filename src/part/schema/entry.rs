@@ -109,13 +109,13 @@ impl RawPart {
                 places: self.places(),
             })
             .map_err(|first| {
-                let all = self.faults(maker);
+                let all = self.faults();
                 if all.is_empty() { vec![first] } else { all }
             })
     }
 
     fn part(&self, maker: &str) -> Result<Part, Located> {
-        self.check_identity(maker)?;
+        self.check_identity()?;
         let size_bytes = self.check_sizes()?;
         let addressing = self.addressing(size_bytes)?;
         Ok(Part {
@@ -149,7 +149,7 @@ impl RawPart {
     }
 
     /// The first fault of each group of values, in the order of the file.
-    fn faults(&self, maker: &str) -> Vec<Located> {
+    fn faults(&self) -> Vec<Located> {
         let size_bytes = *self.size_bytes.get_ref();
         let addressing = self.addressing(size_bytes);
         let erases = match &addressing {
@@ -157,7 +157,7 @@ impl RawPart {
             Err(_) => None,
         };
         let groups = [
-            self.check_identity(maker).err(),
+            self.check_identity().err(),
             self.check_sizes().err(),
             addressing.err(),
             self.supply().err(),
@@ -195,16 +195,18 @@ impl RawPart {
         }
     }
 
-    fn check_identity(&self, maker: &str) -> Result<(), Located> {
-        let empty = |what| PartFault::Empty { what };
-        require(!maker.trim().is_empty(), &self.name, empty("maker"))?;
+    fn check_identity(&self) -> Result<(), Located> {
         let name = self.name.get_ref();
-        require(!name.trim().is_empty(), &self.name, empty("name"))?;
+        let empty = PartFault::Empty { what: "name" };
+        require(!name.trim().is_empty(), &self.name, empty)?;
         check_markings(&self.markings)?;
         check_id(&self.jedec_id)?;
         for name in &self.memory {
             let text = name.get_ref();
-            let fault = PartFault::MemoryName { name: text.clone() };
+            let fault = PartFault::MemoryName {
+                name: text.clone(),
+                known: &FIELDS,
+            };
             require(FIELDS.contains(&text.as_str()), name, fault)?;
         }
         Ok(())

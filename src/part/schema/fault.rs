@@ -1,8 +1,10 @@
 //! What can be wrong with a value in a parts file.
 
+use crate::text::perhaps;
+
 /// Why a part in a parts file is refused.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum PartFault {
+pub(in crate::part) enum PartFault {
     /// Fewer than three ID bytes, or more than a chip sends.
     #[error("the JEDEC ID has {bytes} bytes; it takes 3 to 20")]
     IdLength {
@@ -157,10 +159,15 @@ pub enum PartFault {
         what: &'static str,
     },
     /// A name in `memory` that is no field.
-    #[error("'{name}' in memory is not the name of a field")]
+    #[error(
+        "'{name}' in memory is not the name of a field; {}",
+        perhaps(name, known)
+    )]
     MemoryName {
         /// What the file says.
         name: String,
+        /// The names there are.
+        known: &'static [&'static str],
     },
     /// A name that the table has.
     #[error("the table has a part of this name already")]

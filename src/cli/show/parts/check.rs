@@ -5,7 +5,7 @@ use crate::cli::line::Report;
 use crate::cli::run::Answer;
 use crate::cli::screen::Screen;
 use crate::job::Exit;
-use crate::part::{CheckedPart, FileCheck, Finding};
+use crate::part::{CheckedPart, FileCheck};
 
 use super::entry::{fields, shares};
 
@@ -24,7 +24,7 @@ fn screen(found: &FileCheck) -> Screen {
     let screen = found
         .faults
         .iter()
-        .fold(screen, |screen, one| screen.row("fault", finding(one)));
+        .fold(screen, |screen, one| screen.row("fault", one.to_string()));
     let (known, new): (Vec<_>, Vec<_>) = found.parts.iter().partition(|one| one.as_in_table);
     let screen = new.into_iter().fold(screen, part);
     let screen = match known.len() {
@@ -34,7 +34,7 @@ fn screen(found: &FileCheck) -> Screen {
     let screen = found
         .remarks
         .iter()
-        .fold(screen, |screen, one| screen.row("remark", finding(one)));
+        .fold(screen, |screen, one| screen.row("remark", one.to_string()));
     let screen = screen.row("checked", extent(found));
     if found.faults.is_empty() && found.parts.is_empty() {
         screen.next("Add a part: docs/adding-a-part.md shows one.")
@@ -50,7 +50,7 @@ fn screen(found: &FileCheck) -> Screen {
 /// How far the check came.
 fn extent(found: &FileCheck) -> &'static str {
     if found.maker.is_none() {
-        "only up to this fault: what stands elsewhere is not known. Mend it and check again"
+        "only how the file is written: what stands in it shows once that is mended"
     } else if found.faults.is_empty() {
         "keys, values, how they go together, and names, IDs and markings against the table"
     } else {
@@ -87,17 +87,6 @@ fn parts(number: usize) -> String {
         1 => "1 part".to_owned(),
         number => format!("{} parts", count(number as u64)),
     }
-}
-
-fn finding(one: &Finding) -> String {
-    let part = one.part.as_ref().map(|part| format!("{part}: "));
-    format!(
-        "line {}, column {}: {}{}",
-        one.line,
-        one.column,
-        part.unwrap_or_default(),
-        one.text
-    )
 }
 
 fn part(screen: Screen, one: &CheckedPart) -> Screen {
