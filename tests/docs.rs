@@ -251,7 +251,7 @@ fn the_region_map_is_as_told() {
     let rest = map.spans().pop().unwrap();
     assert_eq!((rest.region, rest.range), (None, 0xFE_0000..0x100_0000));
     for table in ["", "[[region]]\n"] {
-        let error = RegionMap::parse("x", &format!("{table}zzz = 1\n")).unwrap_err();
+        let error = RegionMap::parse("x", format!("{table}zzz = 1\n")).unwrap_err();
         assert_names(told, &expected(&unknown(&error)), table);
     }
     let holds = "size = 1\n[[region]]\nname = 'a'\nstart = 0\nend = 1\nholds = 'zzz'\n";

@@ -19,7 +19,6 @@ fn errors_are_errors_that_any_thread_may_hold() {
     holds::<norlock::chip::ChipError>();
     holds::<norlock::image::ParseSizeError>();
     holds::<norlock::image::RecordError>();
-    holds::<norlock::image::RegionMapError>();
     holds::<norlock::image::TailorError>();
     holds::<norlock::jedec::ParseQuantityError>();
     holds::<norlock::jedec::sfdp::DescriptionError>();
@@ -27,7 +26,7 @@ fn errors_are_errors_that_any_thread_may_hold() {
     holds::<norlock::job::Stop>();
     holds::<LinkError>();
     holds::<norlock::mock::BenchFileError>();
-    holds::<norlock::part::CatalogueError>();
+    holds::<norlock::text::TextError>();
     holds::<norlock::unit::UnitError>();
     holds::<norlock::unit::journal::JournalError>();
     holds::<norlock::unit::offline::OfflineError>();

@@ -13,6 +13,8 @@ mod figures;
 mod inspect;
 mod line;
 mod look;
+#[cfg(test)]
+mod messages;
 mod node;
 mod pieces;
 mod progress;

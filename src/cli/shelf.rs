@@ -137,7 +137,14 @@ fn place<'a>(
     unit: &'a ShelfUnit,
     all: &BusArgs,
 ) -> Place<'a> {
-    let mut fault = |(line, column), text| faults.push(TextFault { line, column, part: None, text });
+    let mut fault = |(line, column), text| {
+        faults.push(TextFault {
+            line,
+            column,
+            part: None,
+            text,
+        })
+    };
     if let Some(mock) = unit.mock.as_ref().filter(|mock| !mock.exists()) {
         fault(
             unit.place,

@@ -103,7 +103,11 @@ impl Panel {
         self.hold(Held {
             interlock: Interlock::ImageFits,
             headline: "the image is not as long as the chip.".into(),
-            seen: format!("image {}, chip {}", show_size(image_bytes), show_size(chip_bytes)),
+            seen: format!(
+                "image {}, chip {}",
+                show_size(image_bytes),
+                show_size(chip_bytes)
+            ),
             means: "an image of another length is for another part, or was cut short".into(),
             next: "Make the image with norlock tailor from this unit's own backup.".into(),
         });
@@ -117,7 +121,11 @@ impl Panel {
         self.hold(Held {
             interlock: Interlock::ImageFits,
             headline: "the region map is for a chip of another size.".into(),
-            seen: format!("region map {}, chip {}", show_size(map_bytes), show_size(chip_bytes)),
+            seen: format!(
+                "region map {}, chip {}",
+                show_size(map_bytes),
+                show_size(chip_bytes)
+            ),
             means: "a map of another chip says nothing of where this unit's data lies".into(),
             next: "Correct regions.toml in the unit folder (docs/files.md).".into(),
         });

@@ -325,7 +325,8 @@ fn store_meaning(error: &StoreError) -> (&'static str, &'static str) {
 
 impl From<JournalError> for Stop {
     fn from(error: JournalError) -> Self {
-        let back = "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.";
+        let back =
+            "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.";
         let (means, next) = match &error {
             JournalError::Store(_) | JournalError::Unit(_) => (
                 "",

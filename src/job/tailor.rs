@@ -263,7 +263,8 @@ pub(crate) fn refused(error: &TailorError) -> Stop {
 
 /// What an error means, where that is not plain, and what to do next.
 fn meaning(error: &TailorError) -> (&'static str, String) {
-    let next = |(means, next): (&'static str, &str)| (means, format!("{next}; no target was made."));
+    let next =
+        |(means, next): (&'static str, &str)| (means, format!("{next}; no target was made."));
     match error {
         TailorError::NoRule { region, .. } => (
             "",

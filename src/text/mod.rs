@@ -30,7 +30,11 @@ const FAULTS_MAX: usize = 100;
 
 /// What is wrong at one place of a file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema), schemars(rename = "Finding"))]
+#[cfg_attr(
+    feature = "cli",
+    derive(schemars::JsonSchema),
+    schemars(rename = "Finding")
+)]
 pub struct TextFault {
     /// Line, from 1.
     pub line: usize,
@@ -141,7 +145,9 @@ impl<'a> Reading<'a> {
             }
         };
         let found = state.into_inner().faults;
-        found.into_iter().for_each(|(at, text)| self.fault(at, text));
+        found
+            .into_iter()
+            .for_each(|(at, text)| self.fault(at, text));
         value
     }
 

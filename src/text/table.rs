@@ -5,6 +5,7 @@ use serde::de::{DeserializeSeed, IntoDeserializer, MapAccess};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::FAULTS_MAX;
 use super::failure::{Failure, unknown_key};
 use super::nearest::nearest;
 use super::stand_in::StandIn;
@@ -23,7 +24,8 @@ pub(super) fn unknown_keys(
     let mut told = false;
     for key in table.keys() {
         let (word, place) = (key.get_ref().as_ref(), key.span().start);
-        if fields.contains(&word) || !state.unknown.insert(place) {
+        let full = state.faults.len() >= FAULTS_MAX;
+        if fields.contains(&word) || full || !state.unknown.insert(place) {
             continue;
         }
         told = true;

@@ -53,7 +53,10 @@ fn a_file_without_faults_is_given_whole() {
     let (faults, sheet) = read(text);
     assert_eq!(faults, []);
     let sheet = sheet.unwrap();
-    assert_eq!((sheet.name.get_ref().as_str(), sheet.name.span()), ("a", 7..10));
+    assert_eq!(
+        (sheet.name.get_ref().as_str(), sheet.name.span()),
+        ("a", 7..10)
+    );
     assert_eq!((sheet.pair, sheet.free["x"]), (Some([1, 2]), 1));
     assert_eq!(sheet.member[1].kind, Kind::Sized { bytes: 3 });
 }
@@ -64,7 +67,10 @@ fn what_has_a_fault_is_left_out_and_the_rest_is_given() {
                 kind = 'plan'\nletter = 7\n[[member]]\nnumber = 2\nkind = { sized = { byte = 3 } }\n\
                 letter = 'b'\n[[member]]\nnumber = 3\nkind = 'plain'\nletter = 'c'\n";
     let (faults, sheet) = read(text);
-    let told: Vec<_> = faults.iter().map(|(line, column, _)| (*line, *column)).collect();
+    let told: Vec<_> = faults
+        .iter()
+        .map(|(line, column, _)| (*line, *column))
+        .collect();
     let expected = [(1, 8), (2, 8), (5, 5), (7, 10), (8, 8), (9, 10), (12, 20)];
     assert_eq!(told, expected, "{faults:?}");
     let sheet = sheet.unwrap();

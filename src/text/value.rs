@@ -144,7 +144,10 @@ impl<'de> Deserializer<'de> for At<'_> {
             DeValue::String(text) => visitor.visit_str(text),
             DeValue::Integer(number) => integer(number, visitor),
             DeValue::Float(number) => match number.as_str().parse::<f64>() {
-                Ok(found) if found.is_finite() || !number.as_str().contains(|c: char| c.is_ascii_digit()) => {
+                Ok(found)
+                    if found.is_finite()
+                        || !number.as_str().contains(|c: char| c.is_ascii_digit()) =>
+                {
                     visitor.visit_f64(found)
                 }
                 _ => Err(Failure::Wrong("this number is too large".into())),

@@ -162,7 +162,7 @@ fn keys_that_nobody_knows_are_named_with_line_and_column() {
         "id @bench --parts parts.toml",
         "worklist target.bin --unit gauge-07 --parts parts.toml",
     ] {
-        refused(&desk, line, 5, "parts.toml, line 2, column 1");
+        refused(&desk, line, 5, "line 2, column 1: unknown key 'odd'");
     }
     let bench = String::from_utf8(desk.get("chip.toml")).unwrap();
     desk.put("chip.toml", format!("odd = 1\n{bench}"));

@@ -195,11 +195,15 @@ fn a_check_says_only_what_it_checked() {
     desk.put("own.toml", OWN);
     desk.ends("parts --check own.toml", 0).says(to_the_end);
     for (text, code, says) in [
-        ("maker = ".to_owned(), 5, "checked only up to this fault"),
+        (
+            "maker = ".to_owned(),
+            5,
+            "checked only how the file is written",
+        ),
         (
             OWN.replace("sck_max", "sck_maximum"),
             5,
-            "checked only up to this fault",
+            "checked keys and values to the end of the file;",
         ),
         (
             OWN.replace("[700, 3000]", "[0, 1]"),

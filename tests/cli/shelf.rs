@@ -214,7 +214,7 @@ fn a_shelf_file_is_judged_before_anything_is_done() {
         desk.put("shelf.toml", good.replacen(is, was, 1));
         let ended = desk.ends(LINE, 5);
         ended.says(says);
-        ended.says("Mend the shelf file");
+        ended.says("Mend the file at");
     }
     desk.put("shelf.toml", good);
     assert_eq!(files, desk.files());

@@ -138,7 +138,7 @@ fn what_the_table_has_just_so_is_no_clash() {
     let own = GOOD
         .replace("EX25Q32A", "MX25Q32A")
         .replace("0x7E, 0x40", "0xC2, 0x7A");
-    let found = table.check_file(&format!("{text}\n{own}"), "macronix.toml");
+    let found = table.check_file(format!("{text}\n{own}"), "macronix.toml");
     assert_eq!((found.faults, found.remarks), (vec![], vec![]));
     assert!(found.parts.len() > 40);
     for one in &found.parts {

@@ -8,7 +8,7 @@ pub fn check(bytes: &[u8]) -> bool {
     match RegionMap::parse("regions.toml", bytes) {
         Ok(map) => {
             covered_once(&map);
-            let again = RegionMap::parse("written", &written(&map));
+            let again = RegionMap::parse("written", written(&map));
             assert_eq!(again.as_ref(), Ok(&map), "{}", written(&map));
             true
         }
