@@ -51,8 +51,8 @@ const DOCUMENTED: [Documented; 4] = [
     ("gd25q64", 8 * MIB, [0xC8, 0x40, 0x17], false),
 ];
 
-/// Of the models from 64 MiB on, one for each way of addressing, each size of block and each size of
-/// chip.
+/// Of the models from 32 MiB on, one for each way of addressing, each size of block and each size of
+/// chip beyond 32 MiB; two of 32 MiB are among the documented ones.
 const LARGE: [&str; 4] = [
     // Dedicated opcodes, 64 KiB blocks, 64 MiB.
     "w25q512jv",
@@ -63,7 +63,7 @@ const LARGE: [&str; 4] = [
     // Dedicated opcodes, 256 KiB blocks, pages of 512 bytes.
     "s25fl512s",
 ];
-const LARGE_FROM: usize = 64 * MIB;
+const LARGE_FROM: usize = 32 * MIB;
 
 /// Model, a marking that a chip of it would carry, the level to set. Markings that begin with EMULATED
 /// are those of `parts.toml`; the others are order numbers in the makers' form (common practice, no
