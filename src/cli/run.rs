@@ -239,7 +239,8 @@ fn answer(command: Command, look: Look, typed: &Typed) -> Result<Answer, Stop> {
 fn schema() -> Answer {
     let schema = line::schema();
     let text = format!("{:#}", schema.as_value());
-    let report = Report::Schema(&Published { schema });
+    let published = Published { schema };
+    let report = Report::Schema(&published);
     Answer::new(Exit::True, Screen::verbatim(text), report)
 }
 
