@@ -172,7 +172,7 @@ mod tests {
         assert_eq!(about_seconds(Duration::from_secs(7)), "about 7 s");
     }
 
-    // The digest of the empty message: FIPS 180-4 example values.
+    // The digest of the empty message: the first of NIST's short messages for FIPS 180-4.
     #[test]
     fn hashes_are_grouped() {
         use sha2::Digest as _;

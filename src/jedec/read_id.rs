@@ -35,7 +35,7 @@ pub fn announced_bytes(id: &[u8]) -> Option<usize> {
 
 /// What the bytes behind the JEDEC ID say, in words; `None` where no document tells.
 ///
-/// Cypress FL-S: 4Dh, sectors, family (S25FL128S, S25FL256S 001-98283 Rev. *P, RDID table); 81h from
+/// Cypress FL-S: 4Dh, sectors, family (S25FL128S, S25FL256S 001-98283 Rev. *I, RDID table); 81h from
 /// the maker's model of S25FS256S (002-00368 Rev. *K). Micron: N25Q032A Rev. G, extended device ID
 /// table; other densities from memory, which the words say.
 #[must_use]
@@ -105,7 +105,7 @@ mod tests {
         }
     }
 
-    /// S25FL256S 001-98283 Rev. *P, RDID table; N25Q032A Rev. G, extended device ID table.
+    /// S25FL256S 001-98283 Rev. *I, RDID table; N25Q032A Rev. G, extended device ID table.
     #[test]
     fn bytes_behind_the_id_are_told_where_a_document_tells() {
         for (bytes, words) in [

@@ -88,7 +88,7 @@ impl Bench {
         self.unsaved |= !keeps;
     }
 
-    /// B7h and E9h; Micron wants WREN first and leaves WEL set (N25Q256A Rev. W).
+    /// B7h and E9h; N25Q256A wants WREN first and leaves WEL set (common practice, no source).
     fn switch_mode(&mut self, plan: &Plan, enabled: bool) {
         let wants = self.chip.part.addressing.four_byte.iter().any(|way| {
             matches!(

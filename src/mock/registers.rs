@@ -125,7 +125,7 @@ pub(super) fn locked(family: StatusFamily, place: Place, held: &[u8; 3], pin_low
 
 /// What the registers come up with: a lock until power-up is gone, one for ever is not.
 ///
-/// SRP1 without SRP0 (GD25Q64C Rev 3.0, 7.4) and SRL (W25Q128JV Rev. I, 7.1.7) return to 0.
+/// SRP1 without SRP0 (GD25Q64C Rev 3.0, lock table) and SRL (W25Q128JV Rev. I, 7.1) return to 0.
 pub(super) fn after_power_up(family: StatusFamily, stored: [u8; 3]) -> [u8; 3] {
     use StatusFamily as F;
     let [first, second, third] = stored;

@@ -114,8 +114,8 @@ fn unique_id_is_zeros_and_every_model_has_a_flag_status() {
     });
 }
 
-/// B7h works with and without WREN, and so does E9h; real N25Q256A parts want WREN (datasheet Rev. W
-/// 11/16). Dedicated opcodes work in both modes, SFDP keeps three address bytes in both.
+/// B7h works with and without WREN, and so does E9h; real N25Q256A parts want WREN (common practice,
+/// no source). Dedicated opcodes work in both modes, SFDP keeps three address bytes in both.
 #[test]
 fn four_byte_mode_wants_no_write_enable() {
     on_each_known_model(|emulator, model, content| {

@@ -13,7 +13,7 @@ use norlock::unit::store::Loss;
 
 use crate::small::{KILLED, Small};
 
-/// BP0 and TB: 64 KiB at the bottom (GD25Q16C Rev 2.9, Table 1.0); any bit is all where no table was
+/// BP0 and BP3: 64 KiB at the bottom (GD25Q16C Rev 2.9, Table 1.0); any bit is all where no table was
 /// read.
 const FOUND: u8 = 0x24;
 

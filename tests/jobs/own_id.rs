@@ -99,7 +99,7 @@ fn an_id_from_memory_holds_and_does_not_open_alone() {
     }
 }
 
-/// S25FL128S, S25FL256S 001-98283 Rev. *P, RDID table: sector architecture and family behind the ID.
+/// S25FL128S, S25FL256S 001-98283 Rev. *I, RDID table: sector architecture and family behind the ID.
 #[test]
 fn bytes_behind_the_id_are_said_in_words() {
     let mut fl = station("S25FL256S, 64 KiB sectors", "S25FL256S");

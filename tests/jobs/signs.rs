@@ -673,7 +673,7 @@ fn a_chip_that_may_have_other_commands_is_not_reset() {
     assert_eq!(reset_frames(&station), [0x66, 0x99]);
 }
 
-/// N25Q256A Rev. W: bit 7 of the flag status register is 1 where it is ready.
+/// MT25QL128ABA Rev. I: bit 7 of the flag status register is the inverse of WIP, so 1 where it is ready.
 #[test]
 fn a_part_that_says_by_70h_that_it_is_busy_is_not_reset() {
     let mut station = Station::with_part("N25Q032A13", 63);

@@ -70,7 +70,7 @@ fn a_mode_is_entered_and_left() {
     assert_eq!(switches(&desk), [0xB7, 0xE9]);
 }
 
-/// N25Q256A Rev. W: B7h and E9h want WREN; WEL is clear afterwards.
+/// B7h and E9h of N25Q256A want WREN (from memory); WEL is clear afterwards.
 #[test]
 fn a_mode_that_wants_write_enable_gets_it_and_wel_is_cleared() {
     let mut n25q = part("N25Q256A13");

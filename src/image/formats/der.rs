@@ -57,8 +57,9 @@ const OCTETS: u8 = 0x04;
 const BITS: u8 = 0x03;
 /// Attributes, or the curve.
 const FIRST: u8 = 0xA0;
-/// The public key, beside the number alone and in RFC 5958.
+/// The public key beside the number alone (SEC 1): the tag is explicit.
 const SECOND: u8 = 0xA1;
+/// The public key in PKCS #8 (RFC 5958): the tag is implicit.
 const PUBLIC: u8 = 0x81;
 
 /// Parts, and what has such parts.

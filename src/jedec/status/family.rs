@@ -15,7 +15,7 @@ pub const WEL: u8 = 0x02;
 /// Auto address increment: bit 6 of status register 1 of [`StatusFamily::Sst25`] (SST25VF016B
 /// DS25044A, status register table).
 const AAI: u8 = 0x40;
-/// Ready: bit 7 of the flag status register (N25Q032A Rev. G, flag status register table).
+/// Ready: bit 7 of the flag status register (MT25QL128ABA Rev. I, status register table: WIP is its inverse).
 pub const FLAG_READY: u8 = 0x80;
 
 /// Layout of the status registers and of block protection.

@@ -61,8 +61,8 @@ fn the_extended_register_selects_a_segment() {
     assert_eq!(desk.read(&[0x03, 0xFF, 0xFF, 0xFF], 2), [0x77, 0x78]);
 }
 
-/// N25Q256A Rev. W 11/16, command set: B7h and E9h only after 06h. That WEL stays set, and the bits
-/// of the flag status register, are common practice, no source.
+/// N25Q256A takes B7h and E9h only after 06h, and WEL stays set; these and the bits of the flag status
+/// register are common practice, no source.
 #[test]
 fn micron_modes_want_write_enable() {
     let mut desk = with_pattern(n25q256a());

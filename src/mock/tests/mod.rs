@@ -121,7 +121,8 @@ fn w25q256jv() -> Part {
     part
 }
 
-/// N25Q256A Rev. W 11/16: B7h and E9h want WREN, no 32 KiB erase, C7h only, flag status register.
+/// As N25Q256A: B7h and E9h want WREN, no 32 KiB erase, C7h only, flag status register. Common practice,
+/// no source: of Rev. W 11/16 only Read ID and SFDP were read.
 fn n25q256a() -> Part {
     let mut part = w25q128jv();
     part.maker = "Micron".to_owned();
