@@ -53,7 +53,7 @@ mod operation;
 mod outcome;
 mod plan;
 mod quantity;
-mod random;
+pub(crate) mod random;
 mod registers;
 mod sfdp;
 mod state;

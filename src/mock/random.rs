@@ -4,7 +4,7 @@
 ///
 /// Nothing is remembered between calls, so that what a fault shows at an address does not depend on
 /// which addresses were read before.
-pub(super) fn mix(seed: u64, a: u64, b: u64) -> u64 {
+pub(crate) fn mix(seed: u64, a: u64, b: u64) -> u64 {
     let spread = a.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ b.wrapping_mul(0xD1B5_4A32_D192_ED03);
     let mut z = seed ^ spread.rotate_left(23);
     for multiplier in [0xBF58_476D_1CE4_E5B9, 0x94D0_49BB_1331_11EB] {

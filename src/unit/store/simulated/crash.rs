@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use super::Loss;
 use super::disk::{Change, Content, Disk, Names, place};
+use crate::mock::random;
 
 /// What becomes of a pending write.
 enum Left {
@@ -30,9 +31,23 @@ const WRITE_FATES: u64 = 4;
 enum Fates {
     Keep,
     Drop,
-    Tear(fastrand::Rng),
+    Tear(Draw),
     /// Mixed digits, the first operation's lowest.
     Subset(u64),
+}
+
+/// Numbers that follow from a seed.
+struct Draw {
+    seed: u64,
+    drawn: u64,
+}
+
+impl Draw {
+    /// A number below `end`, which is not 0.
+    fn below(&mut self, end: usize) -> usize {
+        self.drawn += 1;
+        (random::mix(self.seed, self.drawn, 0) % end as u64) as usize
+    }
 }
 
 impl Fates {
@@ -40,7 +55,7 @@ impl Fates {
         match loss {
             Loss::Keep => Self::Keep,
             Loss::Drop => Self::Drop,
-            Loss::Tear(seed) => Self::Tear(fastrand::Rng::with_seed(seed)),
+            Loss::Tear(seed) => Self::Tear(Draw { seed, drawn: 0 }),
             Loss::Subset(number) => Self::Subset(number),
         }
     }
@@ -51,9 +66,9 @@ impl Fates {
         match self {
             Self::Keep => Left::Bytes(range),
             Self::Drop => Left::Bytes(none),
-            Self::Tear(draw) => Left::Bytes(match draw.u8(0..3) {
+            Self::Tear(draw) => Left::Bytes(match draw.below(3) {
                 0 => none,
-                1 => range.start..draw.usize(range.start..=range.end),
+                1 => range.start..range.start + draw.below(range.len() + 1),
                 _ => range,
             }),
             Self::Subset(rest) => match digit(rest, WRITE_FATES) {
@@ -75,7 +90,7 @@ impl Fates {
         match self {
             Self::Keep => first(count),
             Self::Drop => first(0),
-            Self::Tear(draw) => first(draw.usize(0..=count)),
+            Self::Tear(draw) => first(draw.below(count + 1)),
             Self::Subset(rest) => pending
                 .iter()
                 .map(|change| match digit(rest, name_fates(change)) {
