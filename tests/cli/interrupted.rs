@@ -90,11 +90,14 @@ fn ctrl_c_finishes_the_block_in_hand_and_the_same_line_goes_on() {
 #[test]
 fn a_signal_while_reading_leaves_the_chip_and_the_folder_as_they_were() {
     for name in ["INT", "TERM", "HUP"] {
-        stopped_while_reading(name);
+        // On a busy computer a whole backup may be over before this process is heard again.
+        let met = (0..20).any(|_| stopped_while_reading(name));
+        assert!(met, "no backup was met by {name}");
     }
 }
 
-fn stopped_while_reading(name: &str) {
+/// Whether the signal met the backup before it had ended.
+fn stopped_while_reading(name: &str) -> bool {
     let desk = sixteen_mib();
     let before = desk.cells();
     let mut running = desk
@@ -103,8 +106,12 @@ fn stopped_while_reading(name: &str) {
     assert!(lines.by_ref().any(|line| line.contains("progress")));
     signal(name, running.id());
     let last = lines.last().unwrap();
-    assert_eq!(running.wait().unwrap().code(), Some(130), "{last}");
+    let code = running.wait().unwrap().code();
     assert!(desk.cells() == before);
+    if code == Some(0) {
+        return false;
+    }
+    assert_eq!(code, Some(130), "{last}");
     let left: Vec<_> = desk
         .files()
         .into_keys()
@@ -115,6 +122,7 @@ fn stopped_while_reading(name: &str) {
             .all(|path| path.ends_with("gauge-07") || path.ends_with("unit.toml")),
         "{left:?}"
     );
+    true
 }
 
 /// Needs a terminal, which script(1) of util-linux makes.
