@@ -1,6 +1,7 @@
 //! What must hold for every input. The fuzz targets and `tests/fuzz_seeds.rs` check the same.
 
 pub mod bench;
+pub mod chip;
 pub mod formats;
 pub mod journal;
 pub mod parts;
@@ -18,7 +19,7 @@ pub mod words;
 type Check = fn(&[u8]) -> bool;
 
 /// Each target's name and check.
-pub const TARGETS: [(&str, Check); 12] = [
+pub const TARGETS: [(&str, Check); 13] = [
     ("sfdp", sfdp::check),
     ("parts", parts::check),
     ("pieces", pieces::check),
@@ -27,6 +28,7 @@ pub const TARGETS: [(&str, Check); 12] = [
     ("survey", survey::check),
     ("shelf", shelf::check),
     ("bench", bench::check),
+    ("chip", chip::check),
     ("state", state::check),
     ("journal", journal::check),
     ("words", words::check),

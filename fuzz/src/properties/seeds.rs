@@ -20,6 +20,7 @@ pub fn of(target: &str, root: &Path) -> Vec<Vec<u8>> {
         "parts" => parts(root),
         "pieces" => pieces(root),
         "regions" | "unit" | "survey" | "shelf" | "bench" => examples(root),
+        "chip" => of("bench", root),
         "state" => vec![STATE.into(), format!("increment = 5\n{STATE}").into()],
         "journal" => vec![journal()],
         "formats" => files(&root.join("tests/data/formats")),

@@ -5,7 +5,8 @@ use std::path::Path;
 
 use norlock::mock::{BenchFile, BenchFileError, Mock};
 
-use super::bench::{open, work};
+use super::bench::open;
+use super::chip::work;
 
 /// Reads a state file, and works on its chip.
 pub fn check(bytes: &[u8]) -> bool {

@@ -1,0 +1,3 @@
+#![no_main]
+
+norlock_fuzz::target!(chip);
