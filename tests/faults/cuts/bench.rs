@@ -32,6 +32,8 @@ const SEED: u64 = 7;
 pub struct State {
     pub mock: Mock,
     pub files: SimulatedStore,
+    /// What the chip is like while nothing fails.
+    faults: Faults,
 }
 
 impl State {
@@ -40,6 +42,7 @@ impl State {
         Self {
             mock: self.mock.fork().unwrap(),
             files: self.files.fork(),
+            faults: self.faults.clone(),
         }
     }
 
@@ -49,12 +52,12 @@ impl State {
             at_operation: self.mock.modifying_operations() + ahead,
             torn: cut.torn,
         };
-        self.mock.set_faults(Faults::seeded(SEED).with(fault));
+        self.mock.set_faults(self.faults.clone().with(fault));
     }
 
     /// Supply and computer are back: no process of before, nothing announced.
     pub fn power_up(&self) {
-        self.mock.set_faults(Faults::seeded(SEED));
+        self.mock.set_faults(self.faults.clone());
         self.mock.power_up();
         self.mock.monitor().uncover(0..u32::MAX);
         self.files.fail_no_more();
@@ -131,9 +134,10 @@ impl Subject {
         let start = State {
             mock: Mock::new(described),
             files: SimulatedStore::new(),
+            faults: geometry.faults(Faults::seeded(SEED)),
         };
         start.mock.set_limits(geometry.limits());
-        start.mock.set_faults(Faults::seeded(SEED));
+        start.mock.set_faults(start.faults.clone());
         start.mock.set_truth(0, &geometry.found).unwrap();
         start.files.create_folder(Path::new("/bench")).unwrap();
         start

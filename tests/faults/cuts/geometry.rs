@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use norlock::jedec::{Hertz, Lanes};
 use norlock::link::Limits;
+use norlock::mock::{Fault, Faults};
 use norlock::part::Catalogue;
 
 use crate::station::code;
@@ -19,6 +20,8 @@ pub struct Geometry {
     pub marking: String,
     /// Whether protection has to be lifted for a write.
     pub lifts: bool,
+    /// Whether it is wired and set up for four lanes.
+    quad: bool,
     /// A parts file with the part, unless it is built in.
     parts: Option<String>,
     /// Unit data fill the last so many bytes.
@@ -40,11 +43,16 @@ const DEDICATED: &[(usize, u8, Option<u8>)] = &[(4, 0x20, Some(0x21)), (64, 0xD8
 
 impl Made<'_> {
     fn parts(&self, name: &str) -> String {
+        // Opcodes of lanes that no part here but one takes would only be text.
+        let lanes = match self.more.contains("quad_program") {
+            true => ", { opcode = 0x6B, mhz = 104 }",
+            false => "",
+        };
         let mut text = format!(
             "maker = \"Harbour\"\n[[part]]\nname = \"{name}\"\nmarkings = [\"{name}\"]\n\
              jedec_id = [0xEF, 0x7A, {}]\nsize_bytes = {}\nsupply_mv = [2700, 3600]\n\
              status_write_us = [10000, 15000]\n\
-             sck_max = [{{ opcode = 0x03, mhz = 50 }}, {{ opcode = 0x0B, mhz = 104 }}]\n\
+             sck_max = [{{ opcode = 0x03, mhz = 50 }}, {{ opcode = 0x0B, mhz = 104 }}{lanes}]\n\
              status = \"winbond\"\nsfdp = false\n\
              unique_id = {{ opcode = 0x4B, dummy_bytes = 4, length_bytes = 8 }}\n\
              source = {{ title = \"made up for this test\", revision = \"1\", place = \"here\" }}\n\
@@ -62,7 +70,7 @@ impl Made<'_> {
             )
             .unwrap();
         }
-        if !self.more.contains("program") {
+        if !self.more.contains("program =") || self.more.contains("quad_program") {
             text += "]\npage_size_bytes = 256\npage_program_us = [800, 3000]\n";
         } else {
             text += "]\n";
@@ -82,6 +90,7 @@ impl Geometry {
             marking: part.clone(),
             part,
             lifts: false,
+            quad: false,
             unit_data_bytes: block,
             found,
             target,
@@ -96,6 +105,7 @@ impl Geometry {
             part: part.into(),
             marking: marking.into(),
             lifts: false,
+            quad: false,
             unit_data_bytes: 4 * KIB,
             found,
             target,
@@ -146,6 +156,26 @@ impl Geometry {
         }
     }
 
+    /// Programmed on four lanes. These are used only where what the chip holds shows that they carry.
+    fn on_four_lanes() -> Self {
+        let made = Made {
+            size: 256 * KIB,
+            erase: SMALL,
+            more: "quad_program = 0x32\n",
+        };
+        let found = code(9, 256 * KIB);
+        let mut target = found.clone();
+        target[..0x2000].copy_from_slice(&code(10, 0x2000));
+        target[0x2_0000..0x2_1000].fill(0xFF);
+        target[0x2_0010..0x2_0013].copy_from_slice(&code(11, 3));
+        Self {
+            quad: true,
+            found,
+            target,
+            ..Self::made("256k-quad", &made)
+        }
+    }
+
     /// All of them but the whole one.
     pub fn all() -> Vec<Self> {
         let made = |name, size, erase: &[_], more| Self::made(name, &Made { size, erase, more });
@@ -158,6 +188,7 @@ impl Geometry {
         let mut all = vec![
             Self::part_of_it(),
             made("128k", 128 * KIB, &SMALL[..1], ""),
+            Self::on_four_lanes(),
             made("512k-64k-only", 512 * KIB, &SMALL[2..], ""),
             made("1m-4k-64k", MIB, &[SMALL[0], SMALL[2]], ""),
             made("1m-bytes", MIB, SMALL, bytes),
@@ -216,7 +247,22 @@ impl Geometry {
             batch_segments: 511,
             sck_max: Hertz::mhz(50),
             sck_min: Hertz(1_000),
-            lanes: Lanes::ONE,
+            lanes: match self.quad {
+                true => Lanes { out: 4, into: 4 },
+                false => Lanes::ONE,
+            },
+        }
+    }
+
+    /// What the chip is like, beside other faults: QE is set where it is programmed on four lanes (W25Q128JV
+    /// Rev. I, 7.1.8: bit 1 of status register 2).
+    pub fn faults(&self, faults: Faults) -> Faults {
+        match self.quad {
+            true => faults.with(Fault::RegisterBits {
+                register: 0x35,
+                bits: 0x02,
+            }),
+            false => faults,
         }
     }
 }

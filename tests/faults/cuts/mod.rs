@@ -14,8 +14,11 @@ mod replay;
 mod series;
 mod wire;
 
+use bench::Subject;
 use geometry::Geometry;
+use id::Job;
 use series::{Depth, Series};
+use wire::TraceHash;
 
 /// How many cases in how many threads: cut ids are printed of those that end badly.
 fn hold(series: &Series, subjects: Vec<Geometry>) {
@@ -29,16 +32,26 @@ fn every_cut_of_a_write_and_of_a_restore() {
     hold(&Series::quick(), vec![Geometry::part_of_it()]);
 }
 
-/// Minutes in a release build: `tests/faults/run geometries`.
 #[test]
-#[ignore = "for a release build: tests/faults/run geometries"]
+fn the_chip_on_four_lanes_is_programmed_on_four() {
+    let subject = Subject::ready(Geometry::by_name("256k-quad").unwrap());
+    let state = subject.start.fork();
+    let wire = subject.wire(&state, TraceHash::default(), None);
+    let report = subject.run(Job::Write, &state, wire).result.unwrap();
+    let lanes = report.lanes.unwrap_or_default();
+    assert!(lanes.contains("programs on 4 by 32h"), "{lanes}");
+}
+
+/// Minutes: `tests/faults/run geometries`.
+#[test]
+#[ignore = "minutes: tests/faults/run geometries"]
 fn every_cut_on_every_geometry() {
     hold(&Series::at(Depth::One), Geometry::all());
 }
 
-/// A quarter of an hour in a release build: `tests/faults/run whole`.
+/// A quarter of an hour in a release build: `tests/faults/run --release whole`.
 #[test]
-#[ignore = "for a release build: tests/faults/run whole"]
+#[ignore = "for a release build: tests/faults/run --release whole"]
 fn every_cut_of_every_recovery_of_a_whole_write() {
     hold(&Series::at(Depth::Two), vec![Geometry::whole()]);
 }

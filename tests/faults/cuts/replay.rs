@@ -128,7 +128,7 @@ fn cases_replay_alone_by_their_id() {
 }
 
 #[test]
-#[ignore = "for a release build: tests/faults/run geometries"]
+#[ignore = "minutes: tests/faults/run geometries"]
 fn cases_replay_a_hundred_times_of_a_hundred() {
     replays(10);
 }

@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 
-use norlock::jedec::Hertz;
+use norlock::jedec::{Hertz, Lanes};
 use norlock::link::{Frame, Link, LinkError, Segment};
 use norlock::mock::{Mock, MockLink};
 use norlock::unit::store::{Failure, Loss, SimulatedStore};
@@ -12,8 +12,8 @@ use super::bench::State;
 use crate::altered::Altered;
 
 /// Opcodes of erases, programs and status writes of all parts here.
-const MODIFYING: [u8; 12] = [
-    0x01, 0x02, 0x11, 0x12, 0x20, 0x21, 0x31, 0x52, 0x5C, 0xAD, 0xD8, 0xDC,
+const MODIFYING: [u8; 13] = [
+    0x01, 0x02, 0x11, 0x12, 0x20, 0x21, 0x31, 0x32, 0x52, 0x5C, 0xAD, 0xD8, 0xDC,
 ];
 
 /// A hash over all frames sent, of every run so far: what the host sends, and how much it reads.
@@ -55,6 +55,7 @@ impl TraceHash {
 #[derive(Debug)]
 struct Again {
     settle: Duration,
+    lanes: Lanes,
     segments: Vec<Part>,
 }
 
@@ -74,6 +75,7 @@ impl Again {
         };
         Self {
             settle: frame.settle,
+            lanes: frame.lanes,
             segments: frame.segments.iter().map(part).collect(),
         }
     }
@@ -124,7 +126,7 @@ impl Moment {
                     }
                 });
             }
-            batch.push(Frame::new(segments).after(again.settle));
+            batch.push(Frame::new(segments).after(again.settle).on(again.lanes));
         }
         wire.transfer(&mut wire.state.mock.link(), &mut batch, self.sck)
     }
