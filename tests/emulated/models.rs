@@ -51,9 +51,13 @@ const DOCUMENTED: [Documented; 4] = [
     ("gd25q64", 8 * MIB, [0xC8, 0x40, 0x17], false),
 ];
 
-/// Of the models from 32 MiB on, one for each way of addressing, each size of block and each size of
-/// chip beyond 32 MiB; two of 32 MiB are among the documented ones.
-const LARGE: [&str; 4] = [
+/// Of the models from 16 MiB on, one for each way of addressing, each size of block and each size of
+/// chip; two of 32 MiB are among the documented ones.
+const LARGE: [&str; 7] = [
+    // Three address bytes up to the last one, 16 MiB: 4 KiB and 64 KiB blocks, and 64 KiB or 256 KiB alone.
+    "n25q128",
+    "s25fl129p1",
+    "m25p128",
     // Dedicated opcodes, 64 KiB blocks, 64 MiB.
     "w25q512jv",
     // Mode with write enable, 64 MiB.
@@ -63,7 +67,7 @@ const LARGE: [&str; 4] = [
     // Dedicated opcodes, 256 KiB blocks, pages of 512 bytes.
     "s25fl512s",
 ];
-const LARGE_FROM: usize = 32 * MIB;
+const LARGE_FROM: usize = 16 * MIB;
 
 /// Model, a marking that a chip of it would carry, the level to set. Markings that begin with EMULATED
 /// are those of `parts.toml`; the others are order numbers in the makers' form (common practice, no
