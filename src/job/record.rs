@@ -121,7 +121,13 @@ pub(super) fn note_refusal(unit: &mut Unit, command: &str, stop: &Stop) {
     let refused = Operation {
         command: command.to_owned(),
         outcome: stop.headline.clone(),
-        chip: stop.chip.words().unwrap_or_default().to_owned(),
+        // As in all other records, without the full stop that it has on a screen.
+        chip: stop
+            .chip
+            .words()
+            .unwrap_or_default()
+            .trim_end_matches('.')
+            .to_owned(),
         interlocks: held
             .map(|held| (held.interlock.id().to_owned(), InterlockState::Held))
             .collect(),

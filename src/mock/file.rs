@@ -194,8 +194,9 @@ impl BenchFile {
                 // Not where the fault of the name is told already.
                 None if reading.is_clean() || !file.part.is_empty() => {
                     let name = &file.part;
-                    let what =
-                        format!("the part '{name}' is not in the table; norlock parts shows it");
+                    let what = format!(
+                        "the part '{name}' is not in the table; norlock parts lists those that are"
+                    );
                     reading.fault(places.part.span().start, what);
                 }
                 Some(part) if reading.is_clean() && !has_mode(part) => {

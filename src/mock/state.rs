@@ -52,7 +52,7 @@ fn registers<'de, D: Deserializer<'de>>(from: D) -> Result<[u8; 3], D::Error> {
     let length = found.len();
     found
         .try_into()
-        .map_err(|_| D::Error::invalid_length(length, &"three registers"))
+        .map_err(|_| D::Error::invalid_length(length, &"a list of three registers"))
 }
 
 /// The same for each lock: where its block begins, and a byte.
@@ -62,7 +62,10 @@ fn locks<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<(u32, u8)>, D::Error>
         [at, held] => u8::try_from(*held)
             .map(|held| (*at, held))
             .map_err(|_| D::Error::custom("a lock holds one byte")),
-        other => Err(D::Error::invalid_length(other.len(), &"address and byte")),
+        other => Err(D::Error::invalid_length(
+            other.len(),
+            &"a list of address and byte",
+        )),
     };
     found.into_iter().map(lock).collect()
 }
