@@ -29,12 +29,12 @@
 //! on, a *piece* is a file that goes into an image, a *block* is an erase unit.
 //!
 //! # Features
-//! | feature | brings | crates |
+//! | feature | brings | crates, norlock counted |
 //! |---|---|---|
 //! | none | all layers but [`cli`], on a link of your own, an `embedded-hal` device or the mock; on any system | 32 |
-//! | `linux` | [`link::SpidevLink`], [`unit::store::RealStore`] and telling disks apart, on Linux | 41 |
+//! | `linux` | [`link::SpidevLink`], [`unit::store::RealStore`] and telling disks apart, on Linux | 42 |
 //! | `reports` | [`image::inspect()`], [`image::formats`], PNG pictures, [`job::logbook()`] | 67 |
-//! | `cli`, the default | the program, with both others | 99 |
+//! | `cli`, the default | the program, with both others | 105 |
 //!
 //! # A mock in a test
 //! [`Bench::new`](job::Bench::new) with a marking and a power arrangement is all that a job wants. Of a file

@@ -38,6 +38,16 @@ fn errors_are_errors_that_any_thread_may_hold() {
 #[path = "../examples/twin_read.rs"]
 mod twin_read;
 
+#[allow(dead_code)]
+#[path = "../examples/conversion.rs"]
+mod conversion;
+
+/// The whole job, back to the chip as found.
+#[test]
+fn the_example_of_a_conversion_runs() {
+    conversion::main().unwrap();
+}
+
 /// As it stands there, it compiles and runs, and is short.
 #[test]
 fn the_readme_s_example_is_the_one_that_runs() {

@@ -4,6 +4,9 @@
 //! has no method that could change the array. [`Armed`] erases and programs; it exists only in
 //! exchange for a [`Permission`], which only [`crate::interlock`] can make. State found is state left:
 //! [`Chip::leave`] and, on an early end, `Drop` undo what reading needed.
+//!
+//! What fails while it reads has changed nothing but the mode, which is undone so, and a buffer is then not to be
+//! used. What [`Armed`] leaves of the array stands with each of its errors.
 
 mod armed;
 mod bare;

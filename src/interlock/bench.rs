@@ -110,15 +110,16 @@ impl Panel {
     /// `not-the-host`: the node is not the flash that the bench computer boots from. `chosen` is true
     /// where a person named the node; `writes` where the command can change the chip.
     pub(crate) fn not_the_host(&mut self, host: &HostFlash, chosen: bool, writes: bool) {
-        let held = |seen: &str| Held {
+        let held = |seen: &str| {
+            Held {
             interlock: Interlock::NotTheHost,
             headline: "this may be the bench computer's own flash.".into(),
             seen: seen.to_owned(),
-            means:
-                "some boards show the flash they boot from as a node like any other; writing there \
-                    ends the bench computer"
-                    .into(),
-            next: "Name the node of the pin header: --spidev /dev/spidev0.0".into(),
+            means: "some boards show the flash they boot from as a node like any other; writing there leaves a \
+                    bench computer that does not start"
+                .into(),
+            next: "Name the node of the pin header: --spidev /dev/spidevB.C".into(),
+        }
         };
         match host {
             HostFlash::Yes(why) => self.hold(held(why)),
@@ -145,8 +146,8 @@ impl Panel {
             interlock: Interlock::BenchAttested,
             headline: "nobody has vouched for the bench.".into(),
             seen,
-            means: "a second supply, a clip turned round or a part of another level is destroyed by the \
-                    first clock, not by the first write"
+            means: "with a second supply, a clip turned round or a part of another level the first clock already \
+                    does the damage"
                 .into(),
             next: next.into(),
         }
@@ -195,10 +196,6 @@ impl Panel {
         says: Option<&MarkingSays>,
         read: Option<SupplyRange>,
     ) {
-        let datasheet =
-            "Read the supply range in the part's own datasheet and give it: --supply 2.7V-3.6V";
-        let translate = "Give the chip its own level: a supply and a level translator made for it \
-                         (docs/wiring.md). Do not connect it as it is.";
         let Some(level) = level else {
             let seen = "no level was declared for this link".to_owned();
             let next =
@@ -210,28 +207,7 @@ impl Panel {
             ));
         };
         let Some(says) = says else {
-            let unknown = match marking {
-                Some(text) => format!("marking {text}, which the table does not know"),
-                None => "no marking was read".into(),
-            };
-            return match read {
-                Some(range) if range.includes(level) => {
-                    self.open(
-                        Interlock::SupplyLevel,
-                        format!("{range} by the datasheet, link {level}"),
-                    );
-                }
-                Some(range) => self.hold(level_held(
-                    format!("the part wants {range}."),
-                    format!("datasheet {range}, link declared {level}"),
-                    translate,
-                )),
-                None => self.hold(level_held(
-                    "no source says which supply voltage this part bears.".into(),
-                    unknown,
-                    datasheet,
-                )),
-            };
+            return self.supply_level_by_datasheet(level, marking, read);
         };
         let shown = marking.unwrap_or("unread");
         let parts = says.candidates.join(" or ");
@@ -244,24 +220,53 @@ impl Panel {
             Some(range) if !range.includes(level) => self.hold(level_held(
                 format!("a part marked '{shown}' wants {range}."),
                 format!("{parts}: {range}; link declared {level}"),
-                translate,
+                TRANSLATE,
             )),
             Some(range) => match read {
                 Some(read) if !read.includes(level) => self.hold(level_held(
                     format!("the datasheet says {read}."),
                     format!("datasheet {read}, table {range}, link declared {level}"),
-                    translate,
+                    TRANSLATE,
                 )),
                 None if range.from_memory => self.hold(level_held(
                     "the table has this part's supply range from memory only.".into(),
                     format!("{parts}: {range}, not read in a document"),
-                    datasheet,
+                    DATASHEET,
                 )),
                 _ => self.open(
                     Interlock::SupplyLevel,
                     format!("{range} by the marking, link {level}"),
                 ),
             },
+        }
+    }
+
+    /// `supply-level` of a chip whose marking says nothing: by what the person read in a datasheet.
+    fn supply_level_by_datasheet(
+        &mut self,
+        level: Millivolts,
+        marking: Option<&str>,
+        read: Option<SupplyRange>,
+    ) {
+        let unknown = match marking {
+            Some(text) => format!("marking {text}, which the table does not know"),
+            None => "no marking was read".into(),
+        };
+        match read {
+            Some(range) if range.includes(level) => {
+                let opened = format!("{range} by the datasheet, link {level}");
+                self.open(Interlock::SupplyLevel, opened);
+            }
+            Some(range) => self.hold(level_held(
+                format!("the part wants {range}."),
+                format!("datasheet {range}, link declared {level}"),
+                TRANSLATE,
+            )),
+            None => self.hold(level_held(
+                "no source says which supply voltage this part bears.".into(),
+                unknown,
+                DATASHEET,
+            )),
         }
     }
 
@@ -303,6 +308,14 @@ impl Panel {
         });
     }
 }
+
+/// What to do where no document says what the part bears.
+const DATASHEET: &str =
+    "Read the supply range in the part's own datasheet and give it: --supply 2.7V-3.6V";
+
+/// What to do where the part bears another level.
+const TRANSLATE: &str = "Give the chip its own level: a supply and a level translator made for it \
+                         (docs/wiring.md). Do not connect it as it is.";
 
 fn level_held(headline: String, seen: String, next: &str) -> Held {
     Held {

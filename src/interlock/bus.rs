@@ -202,21 +202,15 @@ impl Panel {
     /// `same-unit`: the chip is the one the unit folder belongs to. Where nothing tells, it can be
     /// accepted with a reason that names the unit.
     pub(crate) fn same_unit(&mut self, unit: &str, sameness: &Sameness) {
-        let means = match (self.is_for_protection(), self.is_for_reading()) {
-            (true, _) => {
-                "another unit's protection would be changed, and this folder would keep how that one was found"
-            }
-            (_, true) => "what is read would be kept or judged as this unit's, and is another's",
-            _ => "another unit's data would be replaced by this one's, and its own would be lost",
-        };
-        let held = |headline: String, seen: String| {
-            Held {
+        let means = self.of_another_unit();
+        let next =
+            "Find the folder that belongs to this chip, or the chip that belongs to this folder.";
+        let held = |headline: String, seen: String| Held {
             interlock: Interlock::SameUnit,
             headline,
             seen,
             means: means.into(),
-            next: "Find the folder that belongs to this chip, or the chip that belongs to this folder.".into(),
-        }
+            next: next.into(),
         };
         match sameness {
             Sameness::Id {
@@ -273,6 +267,17 @@ impl Panel {
                     "the unit has no backup yet, and with it no ID of its chip".into(),
                 )
             }),
+        }
+    }
+
+    /// What it would mean to go on with another unit's chip.
+    fn of_another_unit(&self) -> &'static str {
+        match (self.is_for_protection(), self.is_for_reading()) {
+            (true, _) => {
+                "another unit's protection would be changed, and this folder would keep how that one was found"
+            }
+            (_, true) => "what is read would be kept or judged as this unit's, and is another's",
+            _ => "another unit's data would be replaced by this one's, and its own would be lost",
         }
     }
 

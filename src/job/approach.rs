@@ -45,21 +45,20 @@ pub(super) struct Approach {
     pub own: OwnId,
     /// Torn blocks as whole blocks of this chip.
     pub begun: Vec<Range<u32>>,
-    /// The first read.
-    pub present: Unfinished,
     pub reads: TwinRead,
     /// Blocks in which the two reads differ, perhaps because an unfinished write left them torn. Empty
     /// where so many do that it is the contact.
     pub suspects: Vec<Range<u32>>,
 }
 
-/// Meets the chip, opens or holds the interlocks on the bus up to `same-unit`, and reads it twice.
+/// Meets the chip, opens or holds the interlocks on the bus up to `same-unit`, and reads it twice. The first read
+/// is given too.
 pub(super) fn approach(
     about: About<'_>,
     unit: &Unit,
     bench: Bench,
     attendant: &mut dyn Attendant,
-) -> Result<Approach, Stop> {
+) -> Result<(Approach, Unfinished), Stop> {
     let patience = journal_patience(unit, &bench.catalogue)?;
     let unfinished = about.unfinished;
     // One that is done may be torn as well, if what was sent for it landed elsewhere.
@@ -102,17 +101,17 @@ pub(super) fn approach(
         Some(_) => suspects(&reads.differing, &doubtful, block, chip.size_bytes()),
         None => Vec::new(),
     };
-    Ok(Approach {
+    let approach = Approach {
         chip,
         panel,
         seen,
         started,
         own,
         begun,
-        present,
         reads,
         suspects,
-    })
+    };
+    Ok((approach, present))
 }
 
 /// The blocks that differ, each as the unfinished write had it: a torn one does not differ in the same

@@ -47,7 +47,23 @@ pub struct BackupReport {
 /// Backs the unit up.
 ///
 /// # Errors
-/// A [`Stop`]: held by an interlock (nothing is kept), a fault, or the person stopped.
+/// A [`Stop`]: held by an interlock, a fault, or the person stopped. The chip is then as it was, and no image is
+/// kept; what a crash leaves of one goes when the unit is opened next.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, backup};
+///
+/// let report = backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// assert_eq!(report.file, "as-found.bin");
+/// println!("onto paper: {}", report.sha256);
+/// # Ok(())
+/// # }
+/// ```
 pub fn backup(
     unit: &mut Unit,
     bench: Bench,
@@ -90,25 +106,14 @@ fn backup_checked(
     )?;
     must_be_the_unit(&mut connected, unit)?;
     wrap::look(&mut connected, &[])?;
-    if let Some(doubt) = &connected.seen.size_doubt {
-        connected.seen.doubted(&mut connected.panel, doubt);
-        if connected.panel.is_held() {
-            return Err(Stop::held(&connected.panel));
-        }
-    }
+    must_have_a_size(&mut connected)?;
     let size_bytes = connected.chip.size_bytes();
     // Before the image: what waits to be written would be synced with it.
     let cost = Cost::measured(unit, &connected.chip, &connected.seen.link)?;
     let mut unfinished = unit.begin_backup(u64::from(size_bytes))?;
     let reads = twin_read(&mut connected.chip, &mut unfinished, &[], attendant)?;
-    judge_reads(
-        &mut connected.panel,
-        &connected.seen,
-        &reads,
-        None,
-        None,
-        true,
-    );
+    let Connected { panel, seen, .. } = &mut connected;
+    judge_reads(panel, seen, &reads, None, None, true);
     must_not_be_of(&mut connected, unit, others, reads.sha256)?;
     if connected.panel.is_held() {
         return Err(Stop::held(&connected.panel));
@@ -147,6 +152,19 @@ fn backup_checked(
         changed: changed.unwrap_or_default(),
         before: before.map(|image| image.name.file_name()),
     })
+}
+
+/// A size in doubt has to be accepted, or half of a chip could be kept as the whole.
+fn must_have_a_size(connected: &mut Connected) -> Result<(), Stop> {
+    let Connected { panel, seen, .. } = connected;
+    let Some(doubt) = &seen.size_doubt else {
+        return Ok(());
+    };
+    seen.doubted(panel, doubt);
+    match panel.is_held() {
+        true => Err(Stop::held(panel)),
+        false => Ok(()),
+    }
 }
 
 /// `twin-read`. A backup from weak reads is kept and recorded as such; `weak` holds what builds on

@@ -32,7 +32,23 @@ impl CheckReport {
 /// Hashes every image of the unit again and compares it with its hash file and the unit file.
 ///
 /// # Errors
-/// A [`Stop`] for a folder that cannot be looked at.
+/// A [`Stop`] for a folder that cannot be looked at. Nothing in it is changed, here or otherwise.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, backup, check};
+///
+/// backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let report = check(&unit)?;
+/// assert!(report.is_clean());
+/// assert_eq!(report.intact, ["as-found.bin"]);
+/// # Ok(())
+/// # }
+/// ```
 pub fn check(unit: &Unit) -> Result<CheckReport, Stop> {
     let rehash = unit.rehash()?;
     let unfinished = Journal::find_unfinished(unit)?;

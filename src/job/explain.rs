@@ -152,82 +152,73 @@ impl From<ChipError> for Stop {
         if let ChipError::Link(link) = error {
             return link.into();
         }
-        let (exit, means, next) = chip_meaning(&error);
+        let exit = match error {
+            ChipError::Stopped => Exit::Stopped,
+            _ => Exit::ChipFault,
+        };
+        let [means, next] = chip_meaning(&error);
         Self::new(exit, sentence(&error), next)
             .row("means", means)
             .because(error)
     }
 }
 
-fn chip_meaning(error: &ChipError) -> (Exit, &'static str, &'static str) {
+/// What it means at the bench, and what to do.
+fn chip_meaning(error: &ChipError) -> [&'static str; 2] {
     let reseat =
         "Reseat the clip (docs/wiring.md has the order), then: norlock contact --unit FOLDER";
     match error {
-        ChipError::Stopped => (
-            Exit::Stopped,
+        ChipError::Stopped => [
             "nothing was sent but questions",
             "The same command starts over.",
-        ),
-        ChipError::StillBusy { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::StillBusy { .. } => [
             "the chip still erases or programs from before, or MISO is stuck",
             "Do not lift the clip. Wait, then run the same command again.",
-        ),
-        ChipError::UnsteadyRegister { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::UnsteadyRegister { .. } => [
             "the contact changes its mind; nothing is written back from such a read",
             reseat,
-        ),
-        ChipError::NoAnswer { .. } => (Exit::ChipFault, "no chip answers on these wires", reseat),
-        ChipError::LostContact { .. } => {
-            (Exit::ChipFault, "the clip has most likely moved", reseat)
-        }
-        ChipError::StrangeStatus { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::NoAnswer { .. } => ["no chip answers on these wires", reseat],
+        ChipError::LostContact { .. } => ["the clip has most likely moved", reseat],
+        ChipError::StrangeStatus { .. } => [
             "the clip has most likely moved, if only for a moment",
             reseat,
-        ),
-        ChipError::WelStuck { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::WelStuck { .. } => [
             "MISO is stuck, or the chip does not take its commands: MOSI is loose",
             reseat,
-        ),
-        ChipError::NoWayAbove16Mib { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::NoWayAbove16Mib { .. } => [
             "reading only the lower 16 MiB would look like a whole backup and not be one",
             "Add the part with its 4-byte opcodes or mode (--parts FILE).",
-        ),
-        ChipError::AddressMode { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::AddressMode { .. } => [
             "every byte read would be one place off; MOSI is loose, or this is another part",
             reseat,
-        ),
-        ChipError::AddressRegister { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::AddressRegister { .. } => [
             "reads and erases would go to another 16 MiB: the chip lost its supply for a moment, MOSI is \
              loose, or the part has no such register; nothing was sent to the wrong place",
             "Measure the supply at the chip and reseat the clip, then: norlock contact --unit FOLDER",
-        ),
-        ChipError::WriteEnableRefused { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::WriteEnableRefused { .. } => [
             "MOSI is loose, or WP# and a lock keep the chip from being changed",
             reseat,
-        ),
-        ChipError::TimedOut { .. } | ChipError::Failed { .. } => (
-            Exit::ChipFault,
+        ],
+        ChipError::TimedOut { .. } | ChipError::Failed { .. } => [
             "the supply sagged, the block is worn, or the contact broke meanwhile",
             "Measure the supply at the clip, then give the same command again.",
-        ),
-        ChipError::Latched => (
-            Exit::ChipFault,
+        ],
+        ChipError::Latched => [
             "what the last block holds is not known, so nothing more is sent that changes the chip",
             reseat,
-        ),
-        _ => (
-            Exit::ChipFault,
+        ],
+        _ => [
             "norlock asked for what this part cannot do; nothing was sent",
             "This is a fault of norlock. Please report it.",
-        ),
+        ],
     }
 }
 

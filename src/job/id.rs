@@ -74,7 +74,21 @@ pub struct IdReport {
 /// Identifies the chip, and with a unit looks whether it is that unit's.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock or by the contact, or a fault.
+/// A [`Stop`]: held before the first clock or by the contact, or a fault. The chip is then as it was.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, _) = Gauge::new()?;
+/// use norlock::job::{Nobody, id};
+///
+/// let report = id(None, gauge.bench(), &mut Nobody)?;
+/// assert_eq!(report.jedec_id, "EF 40 14");
+/// # Ok(())
+/// # }
+/// ```
 pub fn id(
     unit: Option<&Unit>,
     mut bench: Bench,

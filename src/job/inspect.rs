@@ -57,7 +57,29 @@ pub struct CompareReport {
 /// Looks at an image.
 ///
 /// # Errors
-/// A [`Stop`] if it cannot be read, or is as long as no chip is.
+/// A [`Stop`] if it cannot be read, or is as long as no chip is. Nothing is written, here or otherwise.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Inspected, Nobody, backup, inspect};
+///
+/// let kept = backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let file = unit.store().open(&unit.folder().join(&kept.file))?;
+/// let report = inspect(&Inspected {
+///     name: kept.file,
+///     file: &*file,
+///     map: None,
+///     chip_size_bytes: Some(1 << 20),
+///     is_backup: true,
+/// })?;
+/// println!("sane: {}", report.sane);
+/// # Ok(())
+/// # }
+/// ```
 pub fn inspect(image: &Inspected<'_>) -> Result<InspectReport, Stop> {
     let known = Known {
         map: image.map,

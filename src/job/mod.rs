@@ -3,6 +3,10 @@
 //! A job takes its bench ([`Bench`]), its unit and an [`Attendant`], and ends in a report or in a
 //! [`Stop`], which says what was seen, what it means, what state the chip is in and what to do next.
 //! Jobs print nothing; [`crate::cli`] shows what they return.
+//!
+//! Whatever stops a job, a chip that was only read is left in the mode in which it was found, as far as the wires
+//! allow, and no file is left half written under its name; a job that works on a unit notes in `unit.toml` what held
+//! it. What else an error leaves behind stands with each job.
 
 mod account;
 mod approach;

@@ -6,13 +6,13 @@
 use std::ops::Range;
 use std::time::SystemTime;
 
-use super::approach::{About, approach};
+use super::approach::{About, Approach, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
 use super::recognise::is_about;
 use super::record::{note_refusal, region_map};
-use super::rewrite::{Rewrite, WriteReport, unit_data};
+use super::rewrite::{Rewrite, WriteReport};
 use super::write::with_journal;
 use super::{Attendant, Exit, Stop};
 use crate::image::{ReadAt, RegionMap};
@@ -20,7 +20,7 @@ use crate::interlock::Panel;
 use crate::jedec::Address;
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::StoreFile;
-use crate::unit::{Digest, Identity, Image, ImageName, Operation, Unit, UnitError};
+use crate::unit::{Digest, Identity, Image, ImageName, Operation, Unfinished, Unit, UnitError};
 
 /// What to go back to, and how.
 #[derive(Debug, Clone, Default)]
@@ -40,7 +40,33 @@ pub struct RestoreOrder {
 /// Puts a backup back onto the unit's chip.
 ///
 /// # Errors
-/// A [`Stop`]. Its exit code is `Unfinished` whenever the unit has an unfinished journal.
+/// A [`Stop`]; [`Stop::chip`] says what it leaves of the chip. Its exit code is `Unfinished` whenever the unit has an
+/// unfinished journal: the same call then goes on.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, Offline, RestoreOrder, backup, restore};
+///
+/// let kept = backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// gauge.chip.set_truth(0x2000, b"the unit has run, and changed its settings")?;
+/// let order = RestoreOrder {
+///     to: 1,
+///     offline: Offline {
+///         hashes: vec![kept.sha256.to_string()],
+///         ..Offline::default()
+///     },
+///     ..RestoreOrder::default()
+/// };
+/// let report = restore(&mut unit, &order, gauge.bench(), &mut Nobody)?;
+/// assert_eq!(report.replaced.as_deref(), Some("replaced-1.bin"));
+/// assert_eq!(report.changed, 1);
+/// # Ok(())
+/// # }
+/// ```
 pub fn restore(
     unit: &mut Unit,
     order: &RestoreOrder,
@@ -66,9 +92,9 @@ fn restore_checked(
     papers::backups(&mut panel, unit, Some(&backup), &order.offline);
     panel.unit_data_restored(&backup.name.file_name());
     // A map only orders a restore and helps to recognise the unit: a broken one holds nothing.
-    let read = region_map(unit);
-    let usable = read.is_ok();
-    let map = read.ok().flatten();
+    let map = region_map(unit);
+    let usable = map.is_ok();
+    let map = map.ok().flatten();
     let unfinished = Journal::find_unfinished(unit)?;
     let about = About {
         panel,
@@ -78,7 +104,7 @@ fn restore_checked(
         rewrite: &order.rewrite,
         replacement: order.replacement,
     };
-    let mut met = approach(about, unit, bench, attendant)?;
+    let (mut met, read) = approach(about, unit, bench, attendant)?;
     // Only now: that it is gone or cut short is for backup-intact to tell.
     let target = unit.open_image(&backup)?;
     judge_reads(
@@ -92,50 +118,52 @@ fn restore_checked(
     if met.panel.is_held() {
         return Err(Stop::held(&met.panel));
     }
-    let about = unfinished.as_ref().filter(|write| {
-        let contents = write.contents.as_ref();
-        contents.is_ok_and(|contents| is_about(&contents.header, &met.chip, &met.own))
-    });
-    let kept = kept_before(unit, about, backup.sha256, met.reads.sha256);
-    let (present, replaced): (Box<dyn ReadAt>, Option<String>) = match kept {
-        Some(replaced) => (Box::new(met.present), replaced),
-        None => {
-            let image = met.present.publish(unit, met.reads.sha256)?;
-            let kept: Box<dyn StoreFile> = unit.open_image(&image)?;
-            (Box::new(kept), Some(image.name.file_name()))
-        }
-    };
-    met.panel.present_kept(
-        replaced
-            .as_deref()
-            .unwrap_or("it was kept before, or is the backup itself"),
-    );
+    let (present, replaced) = keep_present(unit, &mut met, read, unfinished.as_ref(), &backup)?;
     let regions = map_for_restore(map.as_ref().map(|(map, _)| map), usable, backup.size_bytes);
     let rewrite = Rewrite {
-        chip: met.chip,
-        panel: met.panel,
-        seen: met.seen,
+        met,
         purpose: journal::Purpose::Restore,
         target: target.as_ref(),
         target_name: backup.name.file_name(),
         target_digest: backup.sha256,
         baseline_digest: unit.baseline().map_or(backup.sha256, |image| image.sha256),
         present: present.as_ref(),
-        unit_data: unit_data(&regions),
         map: regions,
         map_digest: map.as_ref().map(|(_, digest)| *digest),
-        begun: met.begun,
         unfinished,
         lift_protection: order.lift_protection,
-        started: met.started,
-        own: met.own,
-        half: met.reads.half.is_some(),
-        lanes: met.reads.lanes,
         replacement: order.replacement,
         replaced,
         unit,
     };
     rewrite.carry_out("restore", attendant)
+}
+
+/// Keeps what the chip holds, unless it was kept before; gives it, and the file name it now has or had.
+fn keep_present(
+    unit: &mut Unit,
+    met: &mut Approach,
+    read: Unfinished,
+    unfinished: Option<&UnfinishedWrite>,
+    backup: &Image,
+) -> Result<(Box<dyn ReadAt>, Option<String>), Stop> {
+    let about = unfinished.filter(|write| {
+        let contents = write.contents.as_ref();
+        contents.is_ok_and(|contents| is_about(&contents.header, &met.chip, &met.own))
+    });
+    let kept = kept_before(unit, about, backup.sha256, met.reads.sha256);
+    let (present, replaced): (Box<dyn ReadAt>, _) = match kept {
+        Some(replaced) => (Box::new(read), replaced),
+        None => {
+            let image = read.publish(unit, met.reads.sha256)?;
+            let kept: Box<dyn StoreFile> = unit.open_image(&image)?;
+            (Box::new(kept), Some(image.name.file_name()))
+        }
+    };
+    let before = "it was kept before, or is the backup itself";
+    met.panel
+        .present_kept(replaced.as_deref().unwrap_or(before));
+    Ok((present, replaced))
 }
 
 /// The restore that writes these blocks anew as well, as it is typed; `None` without any.

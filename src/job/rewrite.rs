@@ -7,17 +7,17 @@ use std::time::{Duration, SystemTime};
 
 use serde::Serialize;
 
-use super::bench::Seen;
+use super::approach::Approach;
 use super::contact::message_overhead;
 use super::cost::Cost;
 use super::explain::sentence;
-use super::recognise::{OwnId, identity, is_about, still_itself};
+use super::recognise::{identity, is_about, still_itself};
 use super::record::{note_times, operation};
 use super::restore::adopt;
 use super::work::{Lift, Work};
 use super::worklist::{no_plan, pace, touched};
 use super::{Attendant, ChipState, Exit, Stop};
-use crate::chip::{Chip, MESSAGE};
+use crate::chip::MESSAGE;
 use crate::image::{Holds, ReadAt, RegionMap};
 use crate::interlock::{Acceptable, Kept, Panel};
 use crate::jedec::Hertz;
@@ -72,9 +72,8 @@ pub struct WriteReport {
 /// All that changing the chip needs, with the interlocks open but for the last ones.
 pub(super) struct Rewrite<'a> {
     pub unit: &'a mut Unit,
-    pub chip: Chip,
-    pub panel: Panel,
-    pub seen: Seen,
+    /// The chip as it was met.
+    pub met: Approach,
     pub purpose: Purpose,
     /// What the chip shall hold.
     pub target: &'a dyn StoreFile,
@@ -86,20 +85,8 @@ pub(super) struct Rewrite<'a> {
     /// Regions as they bind this job.
     pub map: RegionMap,
     pub map_digest: Option<Digest>,
-    /// The unit's regions, for the report.
-    pub unit_data: Vec<String>,
-    /// Blocks that must be rewritten whole.
-    pub begun: Vec<Range<u32>>,
     pub unfinished: Option<UnfinishedWrite>,
     pub lift_protection: bool,
-    /// Link time when the command began.
-    pub started: Duration,
-    /// The chip's own ID, as it answered before it was read.
-    pub own: OwnId,
-    /// How many lanes the reads before have chosen, and why.
-    pub lanes: Option<String>,
-    /// Whether the upper half of the chip repeats the lower.
-    pub half: bool,
     /// Whether the chip becomes the unit's.
     pub replacement: bool,
     pub replaced: Option<String>,
@@ -117,14 +104,14 @@ impl Rewrite<'_> {
         unchanged(self.target, self.target_digest, &self.target_name)?;
         if let Some(first) = self.header_before().map(|header| header.addressing) {
             // An interrupted run could not put it back.
-            self.chip.leave_as(first);
+            self.met.chip.leave_as(first);
         }
-        let found = self.chip.registers()?;
+        let found = self.met.chip.registers()?;
         let first = self.first_found(&found);
-        let locked = self.chip.locked_blocks(&found)?;
+        let locked = self.met.chip.locked_blocks(&found)?;
         let lift = self.judge_protection(&touched(&worklist), &found, &first, &locked);
-        if self.panel.is_held() {
-            let mut stop = Stop::held(&self.panel);
+        if self.met.panel.is_held() {
+            let mut stop = Stop::held(&self.met.panel);
             if found.iter().any(|(_, value)| value == u8::MAX) {
                 let open =
                     "Run norlock contact --unit FOLDER, as FFh is what an open wire reads as.";
@@ -132,7 +119,7 @@ impl Rewrite<'_> {
             }
             return Err(stop);
         }
-        still_itself(&mut self.chip, &self.own)?;
+        still_itself(&mut self.met.chip, &self.met.own)?;
         if worklist.is_empty() && self.unfinished.is_none() {
             return self.nothing_to_do(command, &worklist);
         }
@@ -149,21 +136,26 @@ impl Rewrite<'_> {
     /// The worklist, with shared blocks on the panel.
     fn plan(&mut self) -> Result<Worklist, Stop> {
         let accept_shared = self.purpose == Purpose::Restore
-            || self.panel.acceptance(Acceptable::SharedBlock).is_some();
-        let cost = Cost::recorded(self.unit, Some(&self.seen.link));
-        let lanes = self.chip.second_command().lanes().into;
-        let programs = self.chip.program_lanes();
+            || self.met.panel.acceptance(Acceptable::SharedBlock).is_some();
+        let cost = Cost::recorded(self.unit, Some(&self.met.seen.link));
+        let lanes = self.met.chip.second_command().lanes().into;
+        let programs = self.met.chip.program_lanes();
         let worklist = plan(&Request {
             current: self.present,
             target: &self.target,
             map: &self.map,
-            part: self.chip.part(),
-            begun: &self.begun,
-            pace: cost.with(pace(self.chip.part(), self.seen.sck, lanes, programs)),
+            part: self.met.chip.part(),
+            begun: &self.met.begun,
+            pace: cost.with(pace(
+                self.met.chip.part(),
+                self.met.seen.sck,
+                lanes,
+                programs,
+            )),
             accept_shared,
         });
-        let worklist =
-            worklist.map_err(|error| no_plan(error, self.seen.layout.as_ref(), &mut self.panel))?;
+        let worklist = worklist
+            .map_err(|error| no_plan(error, self.met.seen.layout.as_ref(), &mut self.met.panel))?;
         self.note_shared(&worklist);
         Ok(worklist)
     }
@@ -173,14 +165,16 @@ impl Rewrite<'_> {
         match self.open_journal(worklist, first) {
             Ok(journal) => {
                 let path = self.unit.shown(journal.path());
-                self.panel.journal_ready(Ok(&path));
+                self.met.panel.journal_ready(Ok(&path));
                 Ok(journal)
             }
             Err(error) => {
                 let below = std::error::Error::source(&error);
                 let below = below.map_or_else(String::new, |source| format!(" {source}"));
-                self.panel.journal_ready(Err(&(sentence(&error) + &below)));
-                Err(Stop::held(&self.panel).because(error))
+                self.met
+                    .panel
+                    .journal_ready(Err(&(sentence(&error) + &below)));
+                Err(Stop::held(&self.met.panel).because(error))
             }
         }
     }
@@ -194,30 +188,30 @@ impl Rewrite<'_> {
         journal: Journal,
         attendant: &mut dyn Attendant,
     ) -> Result<WriteReport, Stop> {
-        let resumed = self.unfinished.is_some();
-        let lifted = !lift.lift.is_empty();
+        let report = WriteReport {
+            resumed: self.unfinished.is_some(),
+            lifted: !lift.lift.is_empty(),
+            journal: Some(self.unit.shown(journal.path())),
+            ..self.unchanged_report(worklist)
+        };
         let becomes = self.becomes();
-        let part = self.chip.part().clone();
-        let panel = std::mem::take(&mut self.panel);
-        let accepted = self.half && panel.acceptance(Acceptable::ChipSize).is_some();
-        let half_accepted = accepted.then(|| panel.acceptances().again());
-        let permit = match panel.permit() {
+        let half_accepted = self.half_accepted();
+        let permit = match std::mem::take(&mut self.met.panel).permit() {
             Ok(permit) => permit,
             Err(panel) => {
                 let _ = abandon_unbegun(journal);
                 return Err(Stop::held(&panel));
             }
         };
-        let message = message_overhead(self.unit, &self.seen.link).unwrap_or(MESSAGE);
-        let (unit, seen) = (self.unit, self.seen);
-        let journal_path = unit.shown(journal.path());
+        let (unit, seen) = (self.unit, self.met.seen);
+        let message = message_overhead(unit, &seen.link).unwrap_or(MESSAGE);
         let mut work = Work {
-            armed: self.chip.arm(permit)?.with_message(message),
+            armed: self.met.chip.arm(permit)?.with_message(message),
             journal,
             worklist,
             target: self.target,
             present: self.present,
-            own: self.own,
+            own: self.met.own,
             half_accepted,
             lift,
             in_hand: None,
@@ -232,11 +226,9 @@ impl Rewrite<'_> {
             }),
             Err(stop) => Err(work.give_up(stop)),
         };
-        let target = format!("SHA-256 {}", self.target_digest);
         let note = |outcome: &str, chip: &str| {
-            let mut done = operation(command, outcome, chip, &seen, &Panel::default());
-            done.conditions.insert("target".into(), target.clone());
-            done
+            let done = operation(command, outcome, chip, &seen, &Panel::default());
+            with_target(done, self.target_digest)
         };
         let (journal, chip_now, last_read) = match outcome {
             Ok(proven) => proven,
@@ -247,36 +239,48 @@ impl Rewrite<'_> {
                 return Err(stop);
             }
         };
-        let (time, estimate) = (chip_now.saturating_sub(self.started), worklist.estimate());
-        let mut done = note(
-            &format!("the chip holds {}", self.target_name),
-            "changed as asked, complete",
-        );
-        note_times(&mut done, time, estimate.total());
+        let time = chip_now.saturating_sub(self.met.started);
+        let holds = format!("the chip holds {}", self.target_name);
+        let mut done = note(&holds, "changed as asked, complete");
+        note_times(&mut done, time, worklist.estimate().total());
         // The journal ends last: until all else is noted, the same command has something to go on with.
         unit.record(done, SystemTime::now())
             .and_then(|_| becomes.map_or(Ok(()), |new| adopt(unit, new)))
             .map_err(|error| complete(error.into()))?;
         journal.close().map_err(|error| complete(error.into()))?;
-        let (changed, all) = worklist.blocks();
-        Ok(WriteReport {
-            unit: unit.name().to_owned(),
-            image: self.target_name,
-            size_bytes: part.size_bytes,
-            changed,
-            left: all - changed,
-            time,
-            modelled: estimate.total(),
-            proof_floor: estimate.proof_floor,
-            floor: estimate.floor,
-            last_read,
-            lanes: self.lanes,
-            journal: Some(journal_path),
-            resumed,
-            unit_data: self.unit_data,
-            replaced: self.replaced,
-            lifted,
-        })
+        Ok(report.with_work(worklist, time, last_read))
+    }
+
+    /// The options that accept a chip whose halves hold the same, where that was accepted.
+    fn half_accepted(&self) -> Option<String> {
+        let panel = &self.met.panel;
+        let halves_alike = self.met.reads.half.is_some();
+        let accepted = halves_alike && panel.acceptance(Acceptable::ChipSize).is_some();
+        accepted.then(|| panel.acceptances().again())
+    }
+
+    /// The report where nothing was changed.
+    fn unchanged_report(&self, worklist: &Worklist) -> WriteReport {
+        let chip = &self.met.chip;
+        let before = worklist.estimate().before;
+        WriteReport {
+            unit: self.unit.name().to_owned(),
+            image: self.target_name.clone(),
+            size_bytes: chip.size_bytes(),
+            changed: 0,
+            left: worklist.blocks().1,
+            time: chip.now().saturating_sub(self.met.started),
+            modelled: before,
+            proof_floor: before,
+            floor: Duration::ZERO,
+            last_read: chip.sck_for(chip.second_command()),
+            lanes: self.met.reads.lanes.clone(),
+            journal: None,
+            resumed: false,
+            unit_data: unit_data(&self.map),
+            replaced: self.replaced.clone(),
+            lifted: false,
+        }
     }
 
     /// Puts on the panel that blocks shared with unit data were accepted, where there are any. A restore
@@ -284,7 +288,8 @@ impl Rewrite<'_> {
     fn note_shared(&mut self, worklist: &Worklist) {
         let shared = worklist.steps().filter(|step| step.shared).count();
         if shared > 0 && self.purpose == Purpose::Write {
-            self.panel
+            self.met
+                .panel
                 .shared_block(format!("{shared} block(s) shared with unit data"));
         }
     }
@@ -293,7 +298,7 @@ impl Rewrite<'_> {
     fn header_before(&self) -> Option<&Header> {
         let contents = self.unfinished.as_ref()?.contents.as_ref().ok()?;
         // A replacement chip may be of another family; the old one's registers mean nothing there.
-        let same = is_about(&contents.header, &self.chip, &self.own);
+        let same = is_about(&contents.header, &self.met.chip, &self.met.own);
         same.then_some(&contents.header)
     }
 
@@ -311,18 +316,17 @@ impl Rewrite<'_> {
     /// Who the chip is from now on to the unit, if it is another one than before.
     fn becomes(&self) -> Option<Identity> {
         self.replacement
-            .then(|| identity(&self.chip, &self.own, &self.seen))
+            .then(|| identity(&self.met.chip, &self.met.own, &self.met.seen))
     }
 
     /// An operation with what this job did besides.
     fn operation(&self, command: &str, outcome: &str, chip: &str) -> Operation {
-        let mut operation = operation(command, outcome, chip, &self.seen, &self.panel);
-        let conditions = &mut operation.conditions;
-        conditions.insert("target".into(), format!("SHA-256 {}", self.target_digest));
+        let done = operation(command, outcome, chip, &self.met.seen, &self.met.panel);
+        let mut done = with_target(done, self.target_digest);
         if let Some(name) = &self.replaced {
-            conditions.insert("replaced".into(), name.clone());
+            done.conditions.insert("replaced".into(), name.clone());
         }
-        operation
+        done
     }
 
     /// `writable`: no protected block is touched, or lifting was asked for and is known how.
@@ -333,9 +337,9 @@ impl Rewrite<'_> {
         first: &Registers,
         locked: &[Range<u32>],
     ) -> Lift {
-        let family = self.chip.part().status;
-        let size = self.chip.part().size_bytes;
-        let protection = &self.chip.part().protection_with(found, locked);
+        let family = self.met.chip.part().status;
+        let size = self.met.chip.part().size_bytes;
+        let protection = &self.met.chip.part().protection_with(found, locked);
         let back = family.restore(first, size);
         let mut lift = Lift {
             volatile: self.lifts_volatile(),
@@ -348,7 +352,7 @@ impl Rewrite<'_> {
         }
         let known = !lift.volatile || self.takes_volatile();
         if lift.changed && (back.is_none() || !known) {
-            self.panel.not_liftable(
+            self.met.panel.not_liftable(
                 "it is not as it was first found, and how this part is put back is not known"
                     .into(),
                 Kept::NotKnown,
@@ -357,16 +361,16 @@ impl Rewrite<'_> {
         }
         let own = Protection::of(locked.to_vec());
         if touched.iter().any(|range| own.touches(range)) {
-            self.panel.blocks_locked(&own, family.per_block(found));
+            self.met.panel.blocks_locked(&own, family.per_block(found));
             return lift;
         }
         let in_the_way = touched.iter().any(|range| protection.touches(range));
-        if in_the_way && !self.chip.part().is_documented("status") {
-            self.panel.lift_not_documented(protection);
+        if in_the_way && !self.met.chip.part().is_documented("status") {
+            self.met.panel.lift_not_documented(protection);
             return lift;
         }
         if !in_the_way || !self.lift_protection {
-            self.panel.writable(protection, touched, None);
+            self.met.panel.writable(protection, touched, None);
             return lift;
         }
         match family.unprotect(found, size).zip(back) {
@@ -374,7 +378,7 @@ impl Rewrite<'_> {
                 lift.restore = back;
                 lift.lift = writes;
                 let how = format!("{protection} is lifted for this write and put back after it");
-                self.panel.writable(protection, touched, Some(&how));
+                self.met.panel.writable(protection, touched, Some(&how));
             }
             _ => {
                 let lock = family.status_lock(found).filter(|lock| !lock.is_by_pin());
@@ -386,7 +390,9 @@ impl Rewrite<'_> {
                     None if family.per_block(found) => (String::new(), Kept::PerBlock),
                     None => (String::new(), Kept::NotKnown),
                 };
-                self.panel.not_liftable(format!("{protection}{why}"), kept);
+                self.met
+                    .panel
+                    .not_liftable(format!("{protection}{why}"), kept);
             }
         }
         lift
@@ -394,7 +400,7 @@ impl Rewrite<'_> {
 
     /// Whether the part is known to take status writes that end with the supply.
     fn takes_volatile(&self) -> bool {
-        self.chip.part().volatile_form() == Some(VolatileForm::Enabled)
+        self.met.chip.part().volatile_form() == Some(VolatileForm::Enabled)
     }
 
     /// Whether protection is lifted by such writes. What an interrupted run began is ended in its way:
@@ -417,8 +423,8 @@ impl Rewrite<'_> {
                 return Journal::resume(self.unit, unfinished.number);
             }
         }
-        let part = self.chip.part();
-        let unique = self.own.iter().flat_map(|(_, id)| id).take(32);
+        let part = self.met.chip.part();
+        let unique = self.met.own.iter().flat_map(|(_, id)| id).take(32);
         let header = Header {
             number: 0,
             supersedes: None,
@@ -432,49 +438,54 @@ impl Rewrite<'_> {
             unique_id: unique.copied().collect(),
             size_bytes: part.size_bytes,
             status: first.iter().take(16).collect(),
-            addressing: self.chip.addressing_found(),
+            addressing: self.met.chip.addressing_found(),
             volatile_lift: self.lifts_volatile(),
         };
         let blocks = u32::try_from(worklist.step_count()).unwrap_or(u32::MAX);
         match &self.unfinished {
-            Some(_) => Journal::supersede(self.unit, header, blocks, &self.begun),
+            Some(_) => Journal::supersede(self.unit, header, blocks, &self.met.begun),
             None => Journal::begin(self.unit, header, blocks),
         }
     }
 
     /// The chip holds the target already: two independent reads have just said so.
     fn nothing_to_do(self, command: &str, worklist: &Worklist) -> Result<WriteReport, Stop> {
-        let part = self.chip.part().clone();
-        let time = self.chip.now().saturating_sub(self.started);
-        let estimate = worklist.estimate();
-        let last_read = self.chip.sck_for(self.chip.second_command());
+        let report = self.unchanged_report(worklist);
         let mut record = self.operation(command, NOTHING_TO_CHANGE, "untouched");
-        note_times(&mut record, time, estimate.before);
+        note_times(&mut record, report.time, report.modelled);
         let becomes = self.becomes();
-        self.chip.leave()?;
+        self.met.chip.leave()?;
         self.unit.record(record, SystemTime::now())?;
         if let Some(identity) = becomes {
             adopt(self.unit, identity)?;
         }
-        Ok(WriteReport {
-            unit: self.unit.name().to_owned(),
-            image: self.target_name,
-            size_bytes: part.size_bytes,
-            changed: 0,
-            left: worklist.blocks().1,
-            time,
-            modelled: estimate.before,
-            proof_floor: estimate.before,
-            floor: Duration::ZERO,
-            last_read,
-            lanes: self.lanes,
-            journal: None,
-            resumed: false,
-            unit_data: self.unit_data,
-            replaced: self.replaced,
-            lifted: false,
-        })
+        Ok(report)
     }
+}
+
+impl WriteReport {
+    /// The same after the work: how long it took on the link's clock, and the SCK of the last read.
+    fn with_work(self, worklist: &Worklist, time: Duration, last_read: Hertz) -> Self {
+        let (changed, all) = worklist.blocks();
+        let estimate = worklist.estimate();
+        Self {
+            changed,
+            left: all - changed,
+            time,
+            modelled: estimate.total(),
+            proof_floor: estimate.proof_floor,
+            floor: estimate.floor,
+            last_read,
+            ..self
+        }
+    }
+}
+
+/// An operation that says which image was meant.
+fn with_target(mut done: Operation, digest: Digest) -> Operation {
+    let target = format!("SHA-256 {digest}");
+    done.conditions.insert("target".into(), target);
+    done
 }
 
 /// Hashes the image once more: a file that was exchanged meanwhile was not judged.
@@ -505,7 +516,7 @@ fn abandon_unbegun(journal: Journal) -> Result<(), JournalError> {
 }
 
 /// Names of the regions that hold unit data.
-pub(super) fn unit_data(map: &RegionMap) -> Vec<String> {
+fn unit_data(map: &RegionMap) -> Vec<String> {
     let regions = map
         .regions()
         .iter()

@@ -73,7 +73,21 @@ pub struct SfdpReport {
 /// Reads and decodes the chip's SFDP.
 ///
 /// # Errors
-/// As [`read_sfdp`] and [`decode_sfdp`].
+/// As [`read_sfdp`] and [`decode_sfdp`]. The chip is then as it was.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, _) = Gauge::new()?;
+/// use norlock::job::{Nobody, sfdp};
+///
+/// let report = sfdp(gauge.bench(), &mut Nobody)?;
+/// assert!(report.from_chip && !report.fields.is_empty());
+/// # Ok(())
+/// # }
+/// ```
 pub fn sfdp(bench: Bench, attendant: &mut dyn Attendant) -> Result<SfdpReport, Stop> {
     decode_sfdp(read_sfdp(bench, attendant)?)
 }

@@ -66,6 +66,23 @@ pub struct TailorReport {
 ///
 /// # Errors
 /// A [`Stop`] that names the file, region or hash at fault; no target is then left or changed.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, backup, tailor};
+///
+/// backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let orders = [gauge.boot.clone()];
+/// let map = Some(gauge.map.as_path());
+/// let report = tailor(&mut unit, &orders, map, &gauge.catalogue, false)?;
+/// assert_eq!(report.target, "target.bin");
+/// # Ok(())
+/// # }
+/// ```
 pub fn tailor(
     unit: &mut Unit,
     orders: &[TailorOrder],
@@ -85,10 +102,8 @@ pub fn tailor(
     let content = unit.open_image(&baseline)?;
     let files = open_pieces(unit, orders)?;
     let mut files = files.iter();
-    let fillings: Vec<Filling<'_>> = orders
-        .iter()
-        .map(|order| filling(order, &mut files))
-        .collect();
+    let fillings = orders.iter().map(|order| filling(order, &mut files));
+    let fillings: Vec<Filling<'_>> = fillings.collect();
     let base = Baseline {
         content: &content,
         recorded_sha256: baseline.sha256.0,
@@ -99,13 +114,8 @@ pub fn tailor(
         at: 0,
         failed: None,
     };
-    let made = crate::image::tailor(
-        &base,
-        &map,
-        &fillings,
-        erase_size(unit, catalogue),
-        &mut out,
-    );
+    let erase_size = erase_size(unit, catalogue);
+    let made = crate::image::tailor(&base, &map, &fillings, erase_size, &mut out);
     let failed = out.failed;
     let tailored = made.map_err(|error| failed.map_or_else(|| refused(&error), Stop::from))?;
     // Only now, and before the target that cannot be written without it.
@@ -114,32 +124,26 @@ pub fn tailor(
         unit.store().replace(&own, text).map_err(UnitError::from)?;
     }
     let image = unfinished.publish(unit, Digest(tailored.sha256))?;
+    let (baseline, target) = (baseline.name.file_name(), image.name.file_name());
     let done = Operation {
         command: "tailor".into(),
-        outcome: format!(
-            "made {} from {}",
-            image.name.file_name(),
-            baseline.name.file_name()
-        ),
+        outcome: format!("made {target} from {baseline}"),
         chip: "not met".into(),
         conditions: made_of(&tailored),
         ..Operation::default()
     };
     unit.record(done, SystemTime::now())?;
-    let filled = |span: &Span| {
+    let mut kept = map.spans();
+    kept.retain(|span| {
         let mut regions = tailored.regions.iter();
-        regions.any(|region| region.range == span.range)
-    };
+        !regions.any(|region| region.range == span.range)
+    });
     Ok(TailorReport {
         unit: unit.name().to_owned(),
-        baseline: baseline.name.file_name(),
-        target: image.name.file_name(),
+        baseline,
+        target,
         took_map: new_map.is_some(),
-        kept: map
-            .spans()
-            .into_iter()
-            .filter(|span| !filled(span))
-            .collect(),
+        kept,
         tailored,
     })
 }

@@ -44,7 +44,30 @@ pub struct WorklistReport {
 /// Plans the way from the unit's baseline to `target`.
 ///
 /// # Errors
-/// A [`Stop`] for a missing backup or map, an unknown part, or a block shared with unit data.
+/// A [`Stop`] for a missing backup or map, an unknown part, or a block shared with unit data. Nothing is
+/// written, here or otherwise.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::interlock::Acceptances;
+/// use norlock::job::{Nobody, SCK_DEFAULT, backup, tailor, worklist};
+///
+/// backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let orders = [gauge.boot.clone()];
+/// let map = Some(gauge.map.as_path());
+/// tailor(&mut unit, &orders, map, &gauge.catalogue, false)?;
+///
+/// let target = unit.store().open(&unit.folder().join("target.bin"))?;
+/// let none = Acceptances::default();
+/// let report = worklist(unit, &*target, &gauge.catalogue, &none, SCK_DEFAULT)?;
+/// println!("{} blocks, {:?}", report.steps, report.estimate);
+/// # Ok(())
+/// # }
+/// ```
 pub fn worklist(
     unit: &Unit,
     target: &dyn StoreFile,

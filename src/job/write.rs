@@ -5,13 +5,13 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::account::{Account, Expected};
-use super::approach::{About, approach};
+use super::approach::{About, Approach, approach};
 use super::backup::judge_reads;
 use super::bench::Bench;
 use super::papers::{self, Offline};
 use super::record::{begun_journal, begun_write, note_refusal, region_map};
 use super::restore::{RestoreOrder, back_over};
-use super::rewrite::{Rewrite, WriteReport, unit_data};
+use super::rewrite::{Rewrite, WriteReport};
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
@@ -35,8 +35,48 @@ pub struct WriteOrder {
 /// Writes the target onto the unit's chip.
 ///
 /// # Errors
-/// A [`Stop`]. Its exit code is `Unfinished` whenever the unit has an unfinished journal, whatever
-/// stopped this run.
+/// A [`Stop`]; [`Stop::chip`] says what it leaves of the chip. Its exit code is `Unfinished` whenever the unit has an
+/// unfinished journal, whatever stopped this run: the same call then goes on, and [`restore`](super::restore) back.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::interlock::Interlock;
+/// use norlock::job::{Nobody, Offline, WriteOrder, backup, tailor, write};
+///
+/// let kept = backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let orders = [gauge.boot.clone()];
+/// let map = Some(gauge.map.as_path());
+/// tailor(&mut unit, &orders, map, &gauge.catalogue, false)?;
+///
+/// let target = unit.folder().join("target.bin");
+/// let files = unit.store().clone();
+/// let order = |offline| -> Result<WriteOrder, Box<dyn Error>> {
+///     Ok(WriteOrder {
+///         target: files.open(&target)?,
+///         target_name: "target.bin".into(),
+///         offline,
+///         lift_protection: false,
+///     })
+/// };
+/// // Nobody has the backup's hash from elsewhere.
+/// let nothing = order(Offline::default())?;
+/// let stop = write(&mut unit, nothing, gauge.bench(), &mut Nobody).unwrap_err();
+/// assert_eq!(stop.held[0].interlock, Interlock::OfflineHash);
+///
+/// let from_paper = Offline {
+///     hashes: vec![kept.sha256.to_string()],
+///     ..Offline::default()
+/// };
+/// let report = write(&mut unit, order(from_paper)?, gauge.bench(), &mut Nobody)?;
+/// assert!(gauge.chip.holds(0, b"a new boot loader"));
+/// assert_eq!(report.unit_data, ["calibration"]);
+/// # Ok(())
+/// # }
+/// ```
 pub fn write(
     unit: &mut Unit,
     order: WriteOrder,
@@ -101,39 +141,21 @@ fn write_checked(
     } = order;
     let mut panel = Panel::new(std::mem::take(&mut bench.accepted));
     let map = region_map(unit)?;
+    let regions = map.as_ref().map(|(map, _)| map);
     let (target_digest, target_bytes) = papers::digest(target.as_ref())?;
-    judge_papers(
-        &mut panel,
-        unit,
-        map.as_ref().map(|(map, _)| map),
-        target.as_ref(),
-        (target_digest, target_bytes),
-        &offline,
-    )?;
+    let hashed = (target_digest, target_bytes);
+    judge_papers(&mut panel, unit, regions, &*target, hashed, &offline)?;
     let unfinished = unfinished_of(unit, target_digest)?;
     let about = About {
         panel,
-        map: map.as_ref().map(|(map, _)| map),
+        map: regions,
         image_bytes: target_bytes,
         unfinished: unfinished.as_ref(),
         rewrite: &[],
         replacement: false,
     };
-    let mut met = approach(about, unit, bench, attendant)?;
+    let (mut met, present) = approach(about, unit, bench, attendant)?;
     let baseline = unit.baseline().ok_or_else(no_backup)?;
-    let weak = met
-        .reads
-        .weak
-        .clone()
-        .or_else(|| weak_backup(unit, &baseline));
-    judge_reads(
-        &mut met.panel,
-        &met.seen,
-        &met.reads,
-        weak.as_deref(),
-        back_over(&met.suspects, &RestoreOrder::default()).as_deref(),
-        false,
-    );
     let account = if met.reads.sha256 == target_digest {
         // The chip holds the target already: what an interrupted close, or a second write, finds.
         Account::default()
@@ -144,45 +166,58 @@ fn write_checked(
             done: unfinished.as_ref().map(done).unwrap_or_default(),
             begun: &met.begun,
         };
-        Account::of(&met.present, &expected, smallest_block(met.chip.part()))?
+        Account::of(&present, &expected, smallest_block(met.chip.part()))?
     };
-    let begun = begun_write(unit)?.is_some();
-    let baseline_name = baseline.name.file_name();
-    met.panel
-        .nothing_unexplained(&account.unexplained(), &baseline_name, begun);
     let (map, map_digest) = match map {
         Some((map, digest)) => (map, Some(digest)),
         None => (RegionMap::unmapped(met.chip.size_bytes()), None),
     };
+    judge_present(&mut met, unit, &baseline, &account)?;
     if met.panel.is_held() {
-        let staff = account.staff(&map.spans(), &baseline_name);
+        let staff = account.staff(&map.spans(), &baseline.name.file_name());
         return Err(Stop::held(&met.panel).picture(staff));
     }
     let rewrite = Rewrite {
         unit,
-        chip: met.chip,
-        panel: met.panel,
-        seen: met.seen,
+        met,
         purpose: journal::Purpose::Write,
         target: target.as_ref(),
         target_name,
         target_digest,
         baseline_digest: baseline.sha256,
-        present: &met.present,
-        unit_data: unit_data(&map),
+        present: &present,
         map,
         map_digest,
-        begun: met.begun,
         unfinished,
         lift_protection,
-        started: met.started,
-        own: met.own,
-        half: met.reads.half.is_some(),
-        lanes: met.reads.lanes,
         replacement: false,
         replaced: None,
     };
     rewrite.carry_out("write", attendant)
+}
+
+/// `twin-read` and `nothing-unexplained`: what two reads of the chip say.
+fn judge_present(
+    met: &mut Approach,
+    unit: &Unit,
+    baseline: &Image,
+    account: &Account,
+) -> Result<(), Stop> {
+    let weak = met.reads.weak.clone();
+    let weak = weak.or_else(|| weak_backup(unit, baseline));
+    judge_reads(
+        &mut met.panel,
+        &met.seen,
+        &met.reads,
+        weak.as_deref(),
+        back_over(&met.suspects, &RestoreOrder::default()).as_deref(),
+        false,
+    );
+    let begun = begun_write(unit)?.is_some();
+    let baseline = baseline.name.file_name();
+    met.panel
+        .nothing_unexplained(&account.unexplained(), &baseline, begun);
+    Ok(())
 }
 
 /// What files can say, all of it, before anything is sent.

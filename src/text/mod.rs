@@ -1,7 +1,7 @@
 //! A TOML file as a person writes it: all that is wrong in it in one run, each fault at its line and column.
 //!
 //! A reader of a file gives the type that holds it, as for any other deserializer, and adds to the
-//! [`Reading`] what types cannot say. A fault ends nothing: what has one is left out, the rest is read.
+//! `Reading` what types cannot say. A fault ends nothing: what has one is left out, the rest is read.
 //! Only behind a fault of the notation itself, such as a quote that is not closed, nothing has a certain
 //! meaning any more.
 
@@ -91,8 +91,8 @@ pub(crate) struct Reading<'a> {
 }
 
 impl<'a> Reading<'a> {
-    /// Reads a file. What has a fault is left out: a member of a list, a table, a key that may be absent. A key of the file that may not holds nothing then, with an empty span. No value where nothing
-    /// can be read at all.
+    /// Reads a file. What has a fault is left out: a member of a list, a table, a key that may be absent. A key that
+    /// may not be absent then holds nothing, with an empty span. No value where nothing can be read at all.
     pub fn of<T: DeserializeOwned>(file: &str, bytes: &'a [u8]) -> (Self, Option<T>) {
         let file = file.to_owned();
         let (text, broken) = match std::str::from_utf8(bytes) {

@@ -15,6 +15,9 @@
 //! [`witness`] are about interrupted writes, [`offline`] and [`disk`] about the hash and the copy
 //! that are kept away from the bench computer. Nothing here judges: it gives evidence to
 //! `interlock`.
+//!
+//! What fails leaves the folder as it was, unless its errors say otherwise, and a file that ends in `.unfinished` at
+//! the most, which goes when the unit is opened next.
 
 pub mod digest;
 pub mod disk;

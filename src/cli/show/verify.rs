@@ -17,46 +17,13 @@ pub fn verify(
     typed: &Typed,
     map: Option<&RegionMap>,
 ) -> Screen {
-    let clocks: Vec<String> = report.sck.iter().map(ToString::to_string).collect();
-    let agree = if report.passes_agree {
-        "they agree with each other"
-    } else {
-        "they do not agree with each other"
-    };
-    let times = match report.sck.len() {
-        1 => "once".to_owned(),
-        2 => "twice".to_owned(),
-        3 => "three times".to_owned(),
-        more => format!("{more} times"),
-    };
-    let passes = match report.sck.len() {
-        1 => clocks.join(""),
-        _ => format!("{}; {agree}", clocks.join(", ")),
-    };
+    let passes = passes(report);
     let image = &match report.regions.as_slice() {
         [] => image.to_owned(),
         regions => format!("{image} in {}", regions.join(", ")),
     };
     if report.is_equal() && report.unfinished.is_none() {
-        let held = format!(
-            "The chip holds {image}: {} compared {times}, 0 bytes differ.",
-            size(report.compared_bytes)
-        );
-        let whose = typed.unit_name().unwrap_or("The unit");
-        let screen = Screen::new(held)
-            .row("passes", passes)
-            .row("time", seconds(report.time));
-        let screen = match &report.lanes {
-            Some(lanes) => screen.row("lanes", lanes),
-            None => screen,
-        };
-        let next = if report.regions.is_empty() {
-            format!("{whose} may go back on its board, unclipped first.")
-        } else {
-            "The rest was not looked at: verify without --region before the unit goes back on its board."
-                .to_owned()
-        };
-        return recorded(screen, report).chip("untouched.").next(next);
+        return equal(report, image, passes, typed);
     }
     let worst = report.differing.iter().max().copied().unwrap_or(0);
     let differs = match (worst, report.passes_agree) {
@@ -92,6 +59,46 @@ pub fn verify(
         } else {
             "Reseat the clip (docs/wiring.md has the order), lower SCK, and verify again."
         })
+}
+
+/// At which SCK each pass was made, and whether they agree.
+fn passes(report: &VerifyReport) -> String {
+    let clocks: Vec<String> = report.sck.iter().map(ToString::to_string).collect();
+    let clocks = clocks.join(", ");
+    match (report.sck.len(), report.passes_agree) {
+        (1, _) => clocks,
+        (_, true) => format!("{clocks}; they agree with each other"),
+        (_, false) => format!("{clocks}; they do not agree with each other"),
+    }
+}
+
+fn equal(report: &VerifyReport, image: &str, passes: String, typed: &Typed) -> Screen {
+    let times = match report.sck.len() {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        3 => "three times".to_owned(),
+        more => format!("{more} times"),
+    };
+    let compared = size(report.compared_bytes);
+    let screen = Screen::new(format!(
+        "The chip holds {image}: {compared} compared {times}, 0 bytes differ."
+    ));
+    let screen = screen
+        .row("passes", passes)
+        .row("time", seconds(report.time));
+    let screen = match &report.lanes {
+        Some(lanes) => screen.row("lanes", lanes),
+        None => screen,
+    };
+    let whose = typed.unit_name().unwrap_or("The unit");
+    let next = match report.regions.is_empty() {
+        true => format!("{whose} may go back on its board, unclipped first."),
+        false => {
+            "The rest was not looked at: verify without --region before the unit goes back on its board."
+                .to_owned()
+        }
+    };
+    recorded(screen, report).chip("untouched.").next(next)
 }
 
 /// Says where the unit's record does not have it.

@@ -20,12 +20,20 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
             report.unit
         ));
     }
-    let mut screen = Screen::new(format!(
+    let screen = Screen::new(format!(
         "All {all} of {} were read once more, at another SCK, and equal {}. {} blocks changed, {} were left.",
         report.unit, report.image, report.changed, report.left
     ));
+    evidence(times(screen, report), report)
+        .chip("changed as asked, complete.")
+        .next("Lift and reseat the clip (docs/wiring.md has the order), then")
+        .next(typed.command(&format!("verify {} --passes 3", report.image)))
+        .next("and power the board only after that.")
+}
+
+fn times(screen: Screen, report: &WriteReport) -> Screen {
     let floor = report.floor + report.proof_floor;
-    screen = screen.row(
+    let screen = screen.row(
         "time",
         format!(
             "{}, modelled about {}; floor {}, ratio {:.2}",
@@ -35,15 +43,18 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
             report.modelled.as_secs_f64() / floor.as_secs_f64().max(f64::MIN_POSITIVE)
         ),
     );
-    screen = screen.row(
+    screen.row(
         "floor",
         format!(
             "{} for erases, programs and one whole read; {} for reads before, journal and reading back",
             seconds(report.floor),
             seconds(report.proof_floor)
         ),
-    );
-    screen = screen.row("last read", format!("{}, downwards", report.last_read));
+    )
+}
+
+fn evidence(screen: Screen, report: &WriteReport) -> Screen {
+    let mut screen = screen.row("last read", format!("{}, downwards", report.last_read));
     if let Some(lanes) = &report.lanes {
         screen = screen.row("lanes", lanes);
     }
@@ -74,8 +85,4 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
         screen = screen.row("journal", format!("{journal}, closed"));
     }
     screen
-        .chip("changed as asked, complete.")
-        .next("Lift and reseat the clip (docs/wiring.md has the order), then")
-        .next(typed.command(&format!("verify {} --passes 3", report.image)))
-        .next("and power the board only after that.")
 }

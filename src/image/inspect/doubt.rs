@@ -258,6 +258,7 @@ impl Doubt {
 }
 
 impl fmt::Display for Doubt {
+    // Long, as there is one sentence for each kind.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Empty => f.write_str("there is not a byte in it"),

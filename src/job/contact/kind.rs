@@ -105,7 +105,7 @@ impl Kind {
         name.unwrap_or_default().to_owned()
     }
 
-    /// What it means, and what to look at next.
+    /// What it means, and what to look at next. Long, as there is one entry for each kind.
     pub(super) fn words(self) -> [&'static str; 2] {
         match self {
             Self::AllOnes => [

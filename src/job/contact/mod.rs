@@ -60,7 +60,22 @@ pub struct ContactWishes<'a> {
 /// `bench.sck` is the highest SCK to try; with [`SCK_FREE`] the ladder goes as far as the wires do.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock, a part that is not driven, or a link fault.
+/// A [`Stop`]: held before the first clock, a part that is not driven, or a link fault. The chip is then as it
+/// was, and nothing is kept.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, _) = Gauge::new()?;
+/// use norlock::job::{Nobody, contact};
+///
+/// let report = contact(None, gauge.bench(), &mut Nobody)?;
+/// assert!(report.good);
+/// # Ok(())
+/// # }
+/// ```
 pub fn contact(
     unit: Option<&Unit>,
     bench: Bench,

@@ -146,7 +146,7 @@ fn of_id(observed: &Observed, catalogue: &Catalogue) -> Option<(Kind, String)> {
             _ => (Kind::ForeignMaster, seen),
         });
     }
-    let [(usual, count), others @ ..] = kinds.as_slice() else {
+    let [(usual, _), others @ ..] = kinds.as_slice() else {
         return None;
     };
     if others.is_empty() {
@@ -173,7 +173,20 @@ fn of_id(observed: &Observed, catalogue: &Catalogue) -> Option<(Kind, String)> {
             }
         };
     }
-    if let Some((whole, dead)) = dead_ends(&observed.ids) {
+    of_ids_that_differ(&observed.ids, &kinds)
+}
+
+/// What it says that Read ID brings several answers; they come with how often each was read, the most frequent
+/// first.
+fn of_ids_that_differ(
+    ids: &[[u8; ID_BYTES]],
+    kinds: &[([u8; ID_BYTES], usize)],
+) -> Option<(Kind, String)> {
+    let reads = ids.len();
+    let [(usual, count), others @ ..] = kinds else {
+        return None;
+    };
+    if let Some((whole, dead)) = dead_ends(ids) {
         let whole = short_id(whole);
         let seen = format!("the ID reads {whole}, and in {dead} of {reads} reads ends dead");
         return Some((Kind::FloatingHold, seen));

@@ -105,6 +105,21 @@ pub struct Interrupted {
 /// # Errors
 /// A [`Stop`] where the folder cannot be looked at. An image or a map that is not as it should be is told
 /// in the page.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, backup, logbook};
+///
+/// backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let page = logbook(&unit)?;
+/// assert_eq!(page.images[0].file, "as-found.bin");
+/// # Ok(())
+/// # }
+/// ```
 pub fn logbook(unit: &Unit) -> Result<Logbook, Stop> {
     let (map, map_fault) = match region_map(unit) {
         Ok(found) => (found.map(|(map, _)| map), None),

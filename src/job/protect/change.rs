@@ -29,6 +29,25 @@ const NEAREST: usize = 2;
 /// # Errors
 /// A [`Stop`]. One whose exit code is `Different` may have left the registers as neither found nor
 /// asked for; `unit.toml` then has how they were found.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, ProtectOrder, Wanted, backup, protect};
+///
+/// backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let order = ProtectOrder {
+///     wanted: Wanted::Everything,
+///     until_power_off: false,
+/// };
+/// let report = protect(&mut unit, &order, gauge.bench(), &mut Nobody)?;
+/// assert!(report.change.is_some_and(|change| change.written));
+/// # Ok(())
+/// # }
+/// ```
 pub fn protect(
     unit: &mut Unit,
     order: &ProtectOrder,

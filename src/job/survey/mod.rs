@@ -65,6 +65,20 @@ const PROBES: u32 = 16;
 /// # Errors
 /// A [`Stop`]: held before the first clock, by `contact` or `same-unit`; a fault; or the person stopped.
 /// Passes that are whole are kept.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, SURVEY_PASSES_MIN, Verdict, survey};
+///
+/// let report = survey(&mut unit, SURVEY_PASSES_MIN, gauge.bench(), &mut Nobody)?;
+/// assert_eq!(report.verdict(), Verdict::Steady);
+/// # Ok(())
+/// # }
+/// ```
 pub fn survey(
     unit: &mut Unit,
     passes: u32,

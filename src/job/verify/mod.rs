@@ -134,7 +134,26 @@ impl VerifyReport {
 ///
 /// # Errors
 /// A [`Stop`]: a region that the map does not have; held before the first clock, by the contact, by
-/// `image-fits` or `same-unit`; or a fault.
+/// `image-fits` or `same-unit`; or a fault. The chip is then as it was.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Nobody, VerifyOrder, backup, verify};
+///
+/// let kept = backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let image = unit.store().open(&unit.folder().join(&kept.file))?;
+/// let order = VerifyOrder::whole(&*image, 3);
+/// assert!(verify(&order, None, gauge.bench(), &mut Nobody)?.is_equal());
+///
+/// gauge.chip.set_truth(0x2000, &[0])?;
+/// assert!(!verify(&order, None, gauge.bench(), &mut Nobody)?.is_equal());
+/// # Ok(())
+/// # }
+/// ```
 pub fn verify(
     order: &VerifyOrder<'_>,
     unit: Option<&Unit>,
