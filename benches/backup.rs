@@ -1,6 +1,6 @@
 //! What backing up a 64 MiB chip costs the bench computer, beside hashing the same bytes.
 //!
-//! `cargo bench --bench backup` prints both and fails if a backup (two full reads, hashes, the file)
+//! `cargo bench -p benches --bench backup` prints both and fails if a backup (two full reads, hashes, the file)
 //! takes more than four times the CPU of coreutils' sha256sum over the same bytes twice, or holds
 //! 24 MiB or more in memory. The simulated chip's own work counts as the backup's. Then it backs up chips
 //! of 1 to 256 MiB, and fails where one holds as much, or where 256 MiB hold over 4 MiB more or less than
@@ -16,7 +16,7 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, ExitCode, Stdio};
 
-use measured::children_ticks;
+use measured::{build_program, children_ticks, program};
 
 /// The two are taken in turn, so that whatever else the computer does falls on both.
 const ROUNDS: u32 = 5;
@@ -25,6 +25,7 @@ const RATIO_MAX: f64 = 4.0;
 const SPREAD_MAX_KIB: u64 = 4 << 10;
 
 fn main() -> Result<ExitCode, Box<dyn Error>> {
+    build_program()?;
     let folder = tempfile::tempdir()?;
     big::lay_out(folder.path(), &big::MIB_64)?;
     let (mut backups, mut hashes, mut peak_kib) = (0, 0, 0);

@@ -1,6 +1,6 @@
 //! How near modelled times of whole jobs come to the least that the wire and the chip allow.
 //!
-//! `cargo bench --bench efficiency` prints the tables of docs/speed.md: floor divided by time, for reads of a
+//! `cargo bench -p benches --bench efficiency` prints the tables of docs/speed.md: floor divided by time, for reads of a
 //! simulated 16 MiB chip and writes of one of 4 MiB, over clocks, `bufsiz` and what a message costs. All
 //! time is on the virtual clock, so the same code gives the same tables on every computer. It fails where a
 //! read takes more than is promised there.

@@ -1,6 +1,6 @@
 //! What inspecting a 256 MiB image costs, beside hashing the same bytes.
 //!
-//! `cargo bench --bench inspect` prints both and fails if inspecting takes more than three times the CPU of
+//! `cargo bench -p benches --bench inspect` prints both and fails if inspecting takes more than three times the CPU of
 //! coreutils' sha256sum over the same bytes, or holds 32 MiB or more in memory.
 
 #[path = "../tests/memory/big.rs"]
@@ -14,7 +14,7 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::process::{Command, ExitCode, Stdio};
 
-use measured::children_ticks;
+use measured::{build_program, children_ticks, program};
 
 const SIZE_BYTES: usize = 256 << 20;
 const ROUNDS: u32 = 5;
@@ -22,6 +22,7 @@ const RATIO_MAX: f64 = 3.0;
 const PEAK_MAX_KIB: u64 = 32 << 10;
 
 fn main() -> Result<ExitCode, Box<dyn Error>> {
+    build_program()?;
     let folder = tempfile::tempdir()?;
     let image = folder.path().join("image.bin");
     lay_out(&image)?;
@@ -79,7 +80,7 @@ fn lay_out(image: &Path) -> io::Result<()> {
 
 /// Inspects, and gives the peak of memory.
 fn inspect(image: &Path) -> Result<u64, Box<dyn Error>> {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_norlock"));
+    let mut command = Command::new(program());
     let command = command.arg("inspect").arg(image).stdout(Stdio::null());
     let mut child = command.spawn()?;
     let peak_kib = big::peak_kib(&mut child)?;

@@ -1,23 +1,26 @@
 //! How many instructions a backup and a verify take for each MiB.
 //!
-//! `cargo bench --bench instructions` counts them under valgrind's callgrind for chips of 1 and 4 MiB, and
+//! `cargo bench -p benches --bench instructions` counts them under valgrind's callgrind for chips of 1 and 4 MiB, and
 //! divides what the larger takes more by the MiB that it has more. It fails where that is more than 10 %
 //! above what `benches/instructions.toml` has. docs/speed.md says what a count depends on.
 
 #[path = "../tests/memory/big.rs"]
 #[allow(dead_code, reason = "nothing is measured in memory here")]
 mod big;
+#[allow(dead_code, reason = "callgrind counts here")]
+mod measured;
 
 use std::error::Error;
 use std::fs;
 use std::path::Path;
 use std::process::{Command, ExitCode, Stdio};
 
+use measured::{build_program, program};
 use serde::Deserialize;
 
 /// Above the figure, a run fails; as far below it, the figure is out of date.
 const MARGIN: f64 = 0.10;
-const RECORDED: &str = "benches/instructions.toml";
+const RECORDED: &str = "instructions.toml";
 /// A skip is a failure where this is set.
 const REQUIRE: &str = "NORLOCK_REQUIRE_VALGRIND";
 
@@ -31,6 +34,7 @@ struct Recorded {
 }
 
 fn main() -> Result<ExitCode, Box<dyn Error>> {
+    build_program()?;
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(RECORDED);
     let recorded: Recorded = toml::from_str(&fs::read_to_string(path)?)?;
     if let Some(why) = skipped(&recorded) {
@@ -55,11 +59,11 @@ fn main() -> Result<ExitCode, Box<dyn Error>> {
         );
         if change > MARGIN {
             eprintln!(
-                "{job} takes over 10 % more. If that is meant, put the new figure into {RECORDED}."
+                "{job} takes over 10 % more. If that is meant, put the new figure into benches/{RECORDED}."
             );
             holds = false;
         } else if change < -MARGIN {
-            println!("{job} takes over 10 % less: put the new figure into {RECORDED}.");
+            println!("{job} takes over 10 % less: put the new figure into benches/{RECORDED}.");
         }
     }
     Ok(if holds {

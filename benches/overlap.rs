@@ -1,6 +1,6 @@
 //! How long the bus waits for hashing, comparing and the disk while a chip is read.
 //!
-//! `cargo bench --bench overlap` backs up a simulated 8 MiB chip whose link takes the time that a wire
+//! `cargo bench -p benches --bench overlap` backs up a simulated 8 MiB chip whose link takes the time that a wire
 //! would, into files on the disk that builds go to, and prints for how much of both reads nothing was on the wire. It
 //! fails where that is 3 % or more in each of three rounds, as a computer may be busy elsewhere. Beside it
 //! stands the share with everything in turn, which a slower computer than this makes larger.

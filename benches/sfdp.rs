@@ -1,6 +1,6 @@
 //! What decoding SFDP costs.
 //!
-//! `cargo bench --bench sfdp` decodes each space under `tests/data/sfdp`, 256 to 1024 bytes with up to
+//! `cargo bench -p benches --bench sfdp` decodes each space under `tests/data/sfdp`, 256 to 1024 bytes with up to
 //! four tables, prints the time of each, and fails where one takes 5 us or more.
 
 use std::error::Error;
@@ -18,7 +18,7 @@ const ROUNDS: u32 = 20;
 const TIME_MAX: Duration = Duration::from_micros(5);
 
 fn main() -> Result<ExitCode, Box<dyn Error>> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/sfdp");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/data/sfdp");
     let mut files: Vec<_> = fs::read_dir(folder)?
         .map(|entry| entry.map(|entry| entry.path()))
         .collect::<Result<_, _>>()?;

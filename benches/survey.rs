@@ -1,6 +1,6 @@
 //! Whether `survey` tells what is wrong with a unit.
 //!
-//! `cargo bench --bench survey` surveys simulated suspect units of each class of faults, and healthy ones,
+//! `cargo bench -p benches --bench survey` surveys simulated suspect units of each class of faults, and healthy ones,
 //! with seeds that were never used to set a threshold. It prints which verdict each class got above the
 //! detection limit, and how often it is right by strength. It fails where less than 97 of 100 above the limit
 //! are right, where one of them is called steady, or where a healthy unit is not. `NORLOCK_SUSPECTS` sets the

@@ -1,6 +1,6 @@
 //! What planning a worklist costs beyond reading the two images.
 //!
-//! `cargo bench --bench worklist` plans chips of 16 to 256 MiB with erases of 4, 32 and 64 KiB for
+//! `cargo bench -p benches --bench worklist` plans chips of 16 to 256 MiB with erases of 4, 32 and 64 KiB for
 //! several kinds of change. It prints the CPU time beyond reading and comparing the same images, and the
 //! memory, and fails where 256 MiB take more than 100 ms, a smaller chip more than its share of that, or
 //! where the plan holds more than 16 bytes for each smallest block.

@@ -22,7 +22,7 @@ fn survey(station: &Station, passes: u32) -> Result<SurveyReport, Stop> {
     job::survey(&mut station.unit(), passes, station.bench(), &mut Nobody)
 }
 
-/// The whole set is judged by `cargo bench --bench survey`; these few are plain, and none may be missed.
+/// The whole set is judged by `cargo bench -p benches --bench survey`; these few are plain, and none may be missed.
 #[test]
 fn plain_faults_are_called_by_their_name() {
     for class in Verdict::ALL {

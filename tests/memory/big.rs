@@ -60,7 +60,7 @@ pub fn verify(folder: &Path, chip: &Chip, unit: &str) -> Command {
 }
 
 fn command(folder: &Path, chip: &Chip, name: &str) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_norlock"));
+    let mut command = Command::new(crate::program());
     // What is printed on a part ends in letters that the table's names need not have.
     let marking = format!("{}EIQ", chip.part.trim_end_matches("-IM"));
     command

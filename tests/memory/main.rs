@@ -3,6 +3,10 @@
 #[allow(dead_code)]
 mod big;
 
+fn program() -> &'static str {
+    env!("CARGO_BIN_EXE_norlock")
+}
+
 #[test]
 fn backing_up_64_mib_holds_less_than_24_mib() {
     let folder = tempfile::tempdir().unwrap();
