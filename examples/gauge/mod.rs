@@ -4,6 +4,7 @@
 use std::error::Error;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use norlock::image::Rest;
 use norlock::interlock::{Attestation, Power};
@@ -11,6 +12,7 @@ use norlock::job::{Bench, PieceOrder, TailorOrder, Way};
 use norlock::mock::Mock;
 use norlock::part::Catalogue;
 use norlock::unit::store::{SimulatedStore, Store};
+use norlock::unit::witness::WitnessedStore;
 use norlock::unit::{Digest, Unit};
 
 /// The boot loader may be replaced; all else of the chip is kept, and calibration is known as the unit's own.
@@ -56,7 +58,7 @@ impl Gauge {
         store.create_folder(Path::new("/bench"))?;
         let map = PathBuf::from("/bench/regions.toml");
         store.replace(&map, MAP.as_bytes())?;
-        let piece = b"a new boot loader".repeat(1000);
+        let piece = b"a new boot loader\0".repeat(1000);
         let file = PathBuf::from("/bench/boot-loader.bin");
         store.replace(&file, &piece)?;
         let boot = TailorOrder {
@@ -68,6 +70,8 @@ impl Gauge {
             }],
             rest: Some(Rest::Fill(0xFF)),
         };
+        // The chip refuses what no durable record covers, so it has to hear of what is durable, and what a sync takes.
+        let store = WitnessedStore::beside(Arc::new(store), &chip, Duration::from_millis(5));
         let unit = Unit::open_or_create(Arc::new(store), Path::new("/bench/gauge-07"))?;
         let gauge = Self {
             chip,

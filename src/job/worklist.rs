@@ -63,7 +63,7 @@ pub struct WorklistReport {
 ///
 /// let target = unit.store().open(&unit.folder().join("target.bin"))?;
 /// let none = Acceptances::default();
-/// let report = worklist(unit, &*target, &gauge.catalogue, &none, SCK_DEFAULT)?;
+/// let report = worklist(&unit, &*target, &gauge.catalogue, &none, SCK_DEFAULT)?;
 /// println!("{} blocks, {:?}", report.steps, report.estimate);
 /// # Ok(())
 /// # }

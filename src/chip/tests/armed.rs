@@ -633,8 +633,7 @@ fn one_id_of_another_chip_latches() {
     assert!(armed.is_latched());
 }
 
-/// Bit 7 of the flag status register: ready only once it is 1, whatever 05h says (MT25QL128ABA Rev. I: WIP is
-/// its inverse).
+/// Flag status register, bit 7: ready only once it is 1, whatever 05h says (MT25QL128ABA Rev. I).
 #[test]
 fn a_part_with_a_ready_flag_is_ready_when_the_flag_says_so() {
     let erased = |fault: Option<u64>| {

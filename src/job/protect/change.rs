@@ -36,6 +36,7 @@ const NEAREST: usize = 2;
 /// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
 /// # fn main() -> Result<(), Box<dyn Error>> {
 /// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::interlock::Interlock;
 /// use norlock::job::{Nobody, ProtectOrder, Wanted, backup, protect};
 ///
 /// backup(&mut unit, gauge.bench(), &mut Nobody)?;
@@ -43,8 +44,9 @@ const NEAREST: usize = 2;
 ///     wanted: Wanted::Everything,
 ///     until_power_off: false,
 /// };
-/// let report = protect(&mut unit, &order, gauge.bench(), &mut Nobody)?;
-/// assert!(report.change.is_some_and(|change| change.written));
+/// // Which bits protect which blocks of this part was read in no document: they are left alone.
+/// let stop = protect(&mut unit, &order, gauge.bench(), &mut Nobody).unwrap_err();
+/// assert_eq!(stop.held[0].interlock, Interlock::Writable);
 /// # Ok(())
 /// # }
 /// ```

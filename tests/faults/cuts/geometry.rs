@@ -43,17 +43,20 @@ const DEDICATED: &[(usize, u8, Option<u8>)] = &[(4, 0x20, Some(0x21)), (64, 0xD8
 
 impl Made<'_> {
     fn parts(&self, name: &str) -> String {
-        // Opcodes of lanes that no part here but one takes would only be text.
-        let lanes = match self.more.contains("quad_program") {
-            true => ", { opcode = 0x6B, mhz = 104 }",
-            false => "",
+        // What is read on several lanes, and how, the chip's own table has to say.
+        let (lanes, sfdp) = match self.more.contains("quad_program") {
+            true => (
+                ", { opcode = 0x6B, mhz = 104 }, { opcode = 0xEB, mhz = 104 }",
+                true,
+            ),
+            false => ("", false),
         };
         let mut text = format!(
             "maker = \"Harbour\"\n[[part]]\nname = \"{name}\"\nmarkings = [\"{name}\"]\n\
              jedec_id = [0xEF, 0x7A, {}]\nsize_bytes = {}\nsupply_mv = [2700, 3600]\n\
              status_write_us = [10000, 15000]\n\
              sck_max = [{{ opcode = 0x03, mhz = 50 }}, {{ opcode = 0x0B, mhz = 104 }}{lanes}]\n\
-             status = \"winbond\"\nsfdp = false\n\
+             status = \"winbond\"\nsfdp = {sfdp}\n\
              unique_id = {{ opcode = 0x4B, dummy_bytes = 4, length_bytes = 8 }}\n\
              source = {{ title = \"made up for this test\", revision = \"1\", place = \"here\" }}\n\
              memory = []\nerase = [\n",
