@@ -1,6 +1,7 @@
 //! Writes the manual pages, and the completions for bash, zsh and fish, into a folder. They come from the
 //! program's own definitions: `cargo run --example pages -- FOLDER`.
 
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use std::{env, error::Error, fs, io, path::Path};
 
 use clap::{Command, CommandFactory};
@@ -44,6 +45,7 @@ fn main() -> Result<(), Box<dyn Error>> {
 fn write_page(command: &Command, folder: &Path) -> io::Result<()> {
     let release = format!("{NAME} {}", env!("CARGO_PKG_VERSION"));
     let man = Man::new(command.clone()).source(release).manual("norlock");
+    let man = man.date(date());
     let mut page = fs::File::create(folder.join(man.get_filename()))?;
     man.render_title(&mut page)?;
     man.render_name_section(&mut page)?;
@@ -57,6 +59,18 @@ fn write_page(command: &Command, folder: &Path) -> io::Result<()> {
     ending(is_whole).to_writer(&mut page)
 }
 
+/// The day of the build, or the one that `SOURCE_DATE_EPOCH` gives in its place (reproducible-builds.org).
+fn date() -> String {
+    let given = env::var("SOURCE_DATE_EPOCH").ok();
+    let given = given.and_then(|seconds| seconds.parse().ok());
+    let time = given.map_or_else(SystemTime::now, |seconds| {
+        UNIX_EPOCH + Duration::from_secs(seconds)
+    });
+    let mut date = humantime::format_rfc3339_seconds(time).to_string();
+    date.truncate("YYYY-MM-DD".len());
+    date
+}
+
 /// What no definition of an option tells.
 fn ending(is_whole: bool) -> Roff {
     let mut roff = Roff::new();
@@ -67,8 +81,10 @@ fn ending(is_whole: bool) -> Roff {
         roff.text([roman(code.meaning())]);
     }
     roff.control("SH", ["CAUTIONS"]);
-    for caution in CAUTIONS {
-        roff.control("PP", []);
+    for (number, caution) in CAUTIONS.into_iter().enumerate() {
+        if number > 0 {
+            roff.control("PP", []);
+        }
         roff.text([roman(caution)]);
     }
     roff.control("SH", ["FILES"]);
