@@ -36,7 +36,7 @@ pub struct WriteOrder {
 ///
 /// # Errors
 /// A [`Stop`]; [`Stop::chip`] says what it leaves of the chip. Its exit code is `Unfinished` whenever the unit has an
-/// unfinished journal, whatever stopped this run: the same call then goes on, and [`restore`](super::restore) back.
+/// unfinished journal, whatever stopped this run: the same call then goes on, and [`restore`](super::restore()) back.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

@@ -135,6 +135,7 @@ mod tests {
             max: Duration::from_millis(400),
         };
         let mut paces = Vec::new();
+        let (mut most_far, mut all_far) = (0, 0);
         for seed in 0..200 {
             let one = |n| draw(Times::Drawn, timing, (Timed::Erase, seed), (3, n));
             let mut drawn: Vec<_> = (0..640).map(one).collect();
@@ -144,8 +145,16 @@ mod tests {
             let far = 640 - drawn.iter().filter(near).count();
             assert!(longest <= timing.max && far <= 30, "{seed}: {far} far");
             assert!(far > 0 && longest > timing.typical.mul_f64(1.5), "{seed}");
+            // Few of them come near the maximum.
+            let near_max = |time: &&Duration| **time > timing.max.mul_f64(0.9);
+            most_far += drawn.iter().filter(near_max).count();
+            all_far += far;
             paces.push(middle.as_secs_f64() / timing.typical.as_secs_f64());
         }
+        assert!(
+            most_far > 0 && most_far * 4 < all_far,
+            "{most_far} of {all_far}"
+        );
         paces.sort_by(f64::total_cmp);
         assert!(paces[0] > 0.74 && paces[199] < 1.26, "{paces:?}");
         assert!(paces[20] < 0.82 && paces[180] > 1.18, "{paces:?}");
@@ -171,6 +180,34 @@ mod tests {
                 assert!(time <= most && !time.is_zero(), "{typical} {max} {seed}");
             }
         }
+    }
+
+    #[test]
+    fn fixed_times_are_those_of_the_part() {
+        let timing = |typical, max| Timing {
+            typical: Duration::from_micros(typical),
+            max: Duration::from_micros(max),
+        };
+        let fixed = |times, timing| draw(times, timing, (Timed::Erase, 1), (3, 5));
+        for (typical, max, longest) in [(10, 30, 30), (30, 10, 30)] {
+            let timing = timing(typical, max);
+            assert_eq!(
+                fixed(Times::Typical, timing),
+                Duration::from_micros(typical)
+            );
+            assert_eq!(fixed(Times::Max, timing), Duration::from_micros(longest));
+        }
+    }
+
+    #[test]
+    fn not_a_nanosecond_is_lost() {
+        let mut clock = Clock::default();
+        for _ in 0..3 {
+            clock.advance(Duration::from_nanos(1_001));
+        }
+        assert_eq!(clock.now_ns(), 3_003);
+        clock.advance(Duration::MAX);
+        assert_eq!(clock.now_ns(), u64::MAX);
     }
 
     #[test]

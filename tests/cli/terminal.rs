@@ -5,7 +5,7 @@
 //! `TERM=dumb` means is common practice, no source.
 
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::process::{Child, Command};
 
 use rustix::pty::{OpenptFlags, grantpt, ioctl_tiocgptpeer, openpt, unlockpt};
@@ -302,20 +302,37 @@ fn a_backup_whose_terminal_goes_away_stops_and_the_same_line_goes_on() {
         (" --plain", "first read: "),
         (" --json", r#""event":"progress""#),
     ] {
-        let desk = sixteen_mib();
-        let backup = format!("backup --unit gauge-07 {BENCH_16}");
-        let mut terminal = Terminal::start(&desk, 80, &[], &format!("{backup}{option}"), &[]);
-        terminal.until(work);
-        assert_eq!(terminal.goes_away(), Some(130), "'{option}'");
-        assert!(!desk.path("gauge-07/as-found.bin").exists());
-        desk.ends(&format!("{backup} --quiet"), 0);
-        assert!(desk.get("gauge-07/as-found.bin") == desk.cells());
+        let met = (0..20).any(|_| stops_with_its_terminal(option, work));
+        assert!(met, "none was met with '{option}'");
     }
+}
+
+/// Whether the terminal went away before the backup had ended: on a busy computer a whole one may be over before
+/// this process is heard again.
+fn stops_with_its_terminal(option: &str, work: &str) -> bool {
+    let desk = sixteen_mib();
+    let backup = format!("backup --unit gauge-07 {BENCH_16}");
+    let mut terminal = Terminal::start(&desk, 80, &[], &format!("{backup}{option}"), &[]);
+    terminal.until(work);
+    let code = terminal.goes_away();
+    if code == Some(0) {
+        return false;
+    }
+    assert_eq!(code, Some(130), "'{option}'");
+    assert!(!desk.path("gauge-07/as-found.bin").exists());
+    desk.ends(&format!("{backup} --quiet"), 0);
+    assert!(desk.get("gauge-07/as-found.bin") == desk.cells());
+    true
 }
 
 /// nohup(1) ignores the hangup for whoever it starts, and that is what it is asked for.
 #[test]
 fn under_nohup_a_backup_outlives_its_terminal() {
+    assert!((0..20).any(|_| outlives_its_terminal()), "none was met");
+}
+
+/// Whether the terminal went away before the backup had ended.
+fn outlives_its_terminal() -> bool {
     let desk = sixteen_mib();
     let backup = format!("backup --unit gauge-07 {BENCH_16}");
     let terminal = Terminal::start(&desk, 80, &["nohup"], &backup, &[]);
@@ -323,8 +340,10 @@ fn under_nohup_a_backup_outlives_its_terminal() {
     while !log().contains("first read: ") {
         std::thread::sleep(std::time::Duration::from_millis(2));
     }
+    let met = !desk.path("gauge-07/as-found.bin").exists();
     assert_eq!(terminal.goes_away(), Some(0), "{}", log());
     assert!(desk.get("gauge-07/as-found.bin") == desk.cells());
+    met
 }
 
 /// As `norlock ... | head -1`: whoever reads has read enough, which is no fault and stops nothing.
@@ -333,6 +352,8 @@ fn a_reader_who_leaves_stops_nothing() {
     let desk = Desk::ready();
     for line in [
         "parts",
+        // More than a pipe holds.
+        "parts --json",
         "--help",
         "backup --unit gauge-07 @bench --json",
         "inspect gauge-07/as-found.bin",
@@ -340,12 +361,10 @@ fn a_reader_who_leaves_stops_nothing() {
         "write target.bin --unit gauge-07 @bench @paper --json",
     ] {
         let mut running = desk.start(line);
-        let mut first = String::new();
-        let mut out = BufReader::new(running.stdout.take().unwrap());
-        out.read_line(&mut first).unwrap();
+        let mut out = running.stdout.take().unwrap();
+        out.read_exact(&mut [0]).unwrap();
         drop(out);
         let ended = Ended::of(running.wait_with_output().unwrap());
-        assert!(!first.is_empty(), "{line}");
         assert_eq!(ended.code, 0, "{line}: {ended}");
         assert!(!ended.err.contains("panicked"), "{line}: {ended}");
         assert!(

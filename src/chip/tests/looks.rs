@@ -79,3 +79,31 @@ fn dear_messages_are_fewer() {
     let [cheap, dear] = [0, 2000].map(messages);
     assert!(dear >= 300 && dear * 20 < cheap * 19, "{cheap} {dear}");
 }
+
+/// A frame with a long settle time cannot be interrupted, and a sleep in one piece not either.
+#[test]
+fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
+    let desk = Desk::new("W25Q80DV");
+    desk.mock.set_times(Times::Typical);
+    let (sleeps, settled) = (Arc::new(AtomicUsize::new(0)), Arc::new(Mutex::new(None)));
+    let (slept, longest) = (Arc::clone(&sleeps), Arc::clone(&settled));
+    let link = Altered::new(desk.link(), move |link, batch, sck| {
+        let settle = batch.iter().map(|frame| frame.settle).max();
+        let mut longest = longest.lock().unwrap();
+        *longest = settle.max(*longest);
+        link.transfer(batch, sck)
+    });
+    let link = link.while_alive(move || slept.fetch_add(1, Ordering::SeqCst) < usize::MAX);
+    let mut bare = Bare::new(Box::new(link), Purpose::Write, SCK);
+    let look = bare.meet(PATIENCE, &|| false).unwrap();
+    let chip = bare.into_chip(desk.part.clone(), look.id).unwrap();
+    let mut armed = chip.arm(Allowed).unwrap();
+    // W25Q80DV: 150 ms, typically.
+    let block = desk.part.erase_types.last().unwrap();
+    assert_eq!(block.size_bytes, 64 << 10);
+    sleeps.store(0, Ordering::SeqCst);
+    armed.erase(block, Address(0)).unwrap();
+    assert!(sleeps.load(Ordering::SeqCst) >= 2, "{sleeps:?}");
+    let settled = settled.lock().unwrap().unwrap();
+    assert!(settled <= Duration::from_millis(10), "{settled:?}");
+}
