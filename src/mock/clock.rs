@@ -137,7 +137,7 @@ mod tests {
         let mut paces = Vec::new();
         let (mut most_far, mut all_far) = (0, 0);
         for seed in 0..200 {
-            let one = |n| draw(Times::Drawn, timing, (Timed::Erase, seed), (3, n));
+            let one = |n| draw(Times::Drawn, timing, (Timed::Erase, seed), (seed, n));
             let mut drawn: Vec<_> = (0..640).map(one).collect();
             drawn.sort();
             let (middle, longest) = (drawn[320], drawn[639]);

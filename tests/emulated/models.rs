@@ -51,9 +51,13 @@ const DOCUMENTED: [Documented; 4] = [
     ("gd25q64", 8 * MIB, [0xC8, 0x40, 0x17], false),
 ];
 
-/// Of the models from 16 MiB on, one for each way of addressing, each size of block and each size of
+/// Of the models from 8 MiB on, one for each way of addressing, each size of block and each size of
 /// chip; two of 32 MiB are among the documented ones.
-const LARGE: [&str; 7] = [
+const LARGE: [&str; 10] = [
+    // Three address bytes, 8 MiB: 4 KiB and 64 KiB blocks, 64 KiB alone, and a status register of its own.
+    "w25q64",
+    "m25p64",
+    "s25sl064p",
     // Three address bytes up to the last one, 16 MiB: 4 KiB and 64 KiB blocks, and 64 KiB or 256 KiB alone.
     "n25q128",
     "s25fl129p1",
@@ -67,7 +71,7 @@ const LARGE: [&str; 7] = [
     // Dedicated opcodes, 256 KiB blocks, pages of 512 bytes.
     "s25fl512s",
 ];
-const LARGE_FROM: usize = 16 * MIB;
+const LARGE_FROM: usize = 8 * MIB;
 
 /// Model, a marking that a chip of it would carry, the level to set. Markings that begin with EMULATED
 /// are those of `parts.toml`; the others are order numbers in the makers' form (common practice, no

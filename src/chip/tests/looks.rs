@@ -83,7 +83,7 @@ fn dear_messages_are_fewer() {
 /// A frame with a long settle time cannot be interrupted, and a sleep in one piece not either.
 #[test]
 fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
-    let desk = Desk::new("W25Q80DV");
+    let desk = Desk::new("M25P80");
     desk.mock.set_times(Times::Typical);
     let (sleeps, settled) = (Arc::new(AtomicUsize::new(0)), Arc::new(Mutex::new(None)));
     let (slept, longest) = (Arc::clone(&sleeps), Arc::clone(&settled));
@@ -98,12 +98,11 @@ fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
     let look = bare.meet(PATIENCE, &|| false).unwrap();
     let chip = bare.into_chip(desk.part.clone(), look.id).unwrap();
     let mut armed = chip.arm(Allowed).unwrap();
-    // W25Q80DV: 150 ms, typically.
     let block = desk.part.erase_types.last().unwrap();
-    assert_eq!(block.size_bytes, 64 << 10);
+    assert!(block.time.typical >= Duration::from_millis(500));
     sleeps.store(0, Ordering::SeqCst);
     armed.erase(block, Address(0)).unwrap();
-    assert!(sleeps.load(Ordering::SeqCst) >= 2, "{sleeps:?}");
+    assert!(sleeps.load(Ordering::SeqCst) >= 3, "{sleeps:?}");
     let settled = settled.lock().unwrap().unwrap();
     assert!(settled <= Duration::from_millis(10), "{settled:?}");
 }
