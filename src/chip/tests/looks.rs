@@ -3,6 +3,7 @@
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use super::*;
+use crate::part::BusyPoll;
 
 /// A chip that takes over its status with the opcode: the first byte is as of before the settle time. It also
 /// counts the batches.
@@ -105,4 +106,70 @@ fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
     assert!(sleeps.load(Ordering::SeqCst) >= 3, "{sleeps:?}");
     let settled = settled.lock().unwrap().unwrap();
     assert!(settled <= Duration::from_millis(10), "{settled:?}");
+}
+
+/// One look that says ready, and later ones of the same message that say busy: a wire erred, or a chip.
+#[test]
+fn a_chip_that_is_busy_again_is_waited_for() {
+    let desk = Desk::new("W25Q80DV");
+    let met = Arc::new(AtomicUsize::new(0));
+    let count = Arc::clone(&met);
+    let link = Altered::new(desk.link(), move |link, batch, sck| {
+        link.transfer(batch, sck)?;
+        let is_look = |frame: &&mut Frame<'_>| {
+            let first = frame.segments.first();
+            matches!(first, Some(Segment::Out([0x05]))) && !frame.settle.is_zero()
+        };
+        let mut looks: Vec<_> = batch.iter_mut().filter(is_look).collect();
+        if let [first, _, ..] = looks.as_mut_slice() {
+            if let Some(Segment::In(bytes)) = first.segments.last_mut() {
+                count.fetch_add(1, Ordering::SeqCst);
+                bytes.fill(0);
+            }
+        }
+        Ok(())
+    });
+    let mut bare = Bare::new(Box::new(link), Purpose::Write, SCK);
+    let look = bare.meet(PATIENCE, &|| false).unwrap();
+    let chip = bare.into_chip(desk.part.clone(), look.id).unwrap();
+    let armed = chip.arm(Allowed).unwrap();
+    let mut armed = armed.with_message(Duration::from_millis(2));
+    for page in 0..40 {
+        let data = pattern(page, 256);
+        armed.program(Address(page * 256), &data).unwrap();
+        assert!(desk.mock.truth(page * 256..(page + 1) * 256) == data);
+    }
+    assert!(met.load(Ordering::SeqCst) > 0, "no message had two looks");
+}
+
+/// What small blocks take says nothing of large ones.
+#[test]
+fn each_size_of_erase_is_learnt_by_itself() {
+    let looks = |small: u32| {
+        let desk = Desk::new("W25Q80DV");
+        desk.mock.set_times(Times::Typical);
+        let mut armed = desk.armed();
+        let kinds = &desk.part.erase_types;
+        let [first, .., last] = kinds.as_slice() else {
+            panic!("too few erases")
+        };
+        for block in 0..small {
+            armed.erase(first, Address(block * 4096)).unwrap();
+        }
+        let before = desk.mock.counters().batches;
+        armed.erase(last, Address(0)).unwrap();
+        desk.mock.counters().batches - before
+    };
+    assert_eq!(looks(10), looks(0));
+}
+
+/// A part of a person's own of whose flag status register only failures are told: WIP says when it is ready.
+#[test]
+fn a_failure_shows_in_the_flags_of_a_part_that_is_ready_by_wip() {
+    let mut part = part("N25Q256A13");
+    part.busy = BusyPoll::Status;
+    let desk = Desk::with(part).fault(Fault::Protected { status_1: 0x1C });
+    let last = Address(desk.part.size_bytes - 1);
+    let error = desk.armed().program(last, &[0]).unwrap_err();
+    assert!(matches!(error, ChipError::Failed { .. }), "{error:?}");
 }
