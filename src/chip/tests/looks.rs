@@ -85,7 +85,7 @@ fn dear_messages_are_fewer() {
 #[test]
 fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
     let desk = Desk::new("M25P80");
-    desk.mock.set_times(Times::Typical);
+    desk.mock.set_times(Times::Max);
     let (sleeps, settled) = (Arc::new(AtomicUsize::new(0)), Arc::new(Mutex::new(None)));
     let (slept, longest) = (Arc::clone(&sleeps), Arc::clone(&settled));
     let link = Altered::new(desk.link(), move |link, batch, sck| {
@@ -112,6 +112,8 @@ fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
 #[test]
 fn a_chip_that_is_busy_again_is_waited_for() {
     let desk = Desk::new("W25Q80DV");
+    // Slower than it is taken to be, so that it is looked at too soon.
+    desk.mock.set_times(Times::Max);
     let met = Arc::new(AtomicUsize::new(0));
     let count = Arc::clone(&met);
     let link = Altered::new(desk.link(), move |link, batch, sck| {
