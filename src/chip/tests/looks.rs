@@ -84,8 +84,14 @@ fn dear_messages_are_fewer() {
 /// A frame with a long settle time cannot be interrupted, and a sleep in one piece not either.
 #[test]
 fn an_erase_is_slept_through_in_slices_and_no_frame_settles_for_long() {
+    // Typical: slept through before the first look. At its maximum: between looks as well.
+    slept_through(Times::Typical);
+    slept_through(Times::Max);
+}
+
+fn slept_through(times: Times) {
     let desk = Desk::new("M25P80");
-    desk.mock.set_times(Times::Max);
+    desk.mock.set_times(times);
     let (sleeps, settled) = (Arc::new(AtomicUsize::new(0)), Arc::new(Mutex::new(None)));
     let (slept, longest) = (Arc::clone(&sleeps), Arc::clone(&settled));
     let link = Altered::new(desk.link(), move |link, batch, sck| {
