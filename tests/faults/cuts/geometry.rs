@@ -73,7 +73,7 @@ impl Made<'_> {
             )
             .unwrap();
         }
-        if !self.more.contains("program =") || self.more.contains("quad_program") {
+        if !self.more.starts_with("program") {
             text += "]\npage_size_bytes = 256\npage_program_us = [800, 3000]\n";
         } else {
             text += "]\n";
