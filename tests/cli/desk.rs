@@ -12,38 +12,7 @@ use tempfile::TempDir;
 use crate::json;
 
 /// What a 1 MiB logger holds.
-pub const REGIONS: &str = r#"size = "1MiB"
-
-[[region]]
-name = "boot"
-start = 0x000000
-size = "64KiB"
-holds = "replaceable"
-
-[[region]]
-name = "boot-settings"
-start = 0x010000
-size = "64KiB"
-holds = "replaceable"
-
-[[region]]
-name = "system"
-start = 0x020000
-end = 0x0E0000
-holds = "replaceable"
-
-[[region]]
-name = "calibration"
-start = 0x0E0000
-size = "64KiB"
-holds = "unit-data"
-
-[[region]]
-name = "identity"
-start = 0x0F0000
-size = "32KiB"
-holds = "unit-data"
-"#;
+pub const REGIONS: &str = include_str!("../data/regions.toml");
 
 /// Makes the target of gauge-07.
 pub const TAILOR: &str = "tailor --unit gauge-07 --map regions.toml --piece boot=boot.bin \

@@ -19,56 +19,8 @@ use norlock::unit::{Recorded, Unit};
 
 use crate::station::{Station, code, part};
 
-/// Made-up parts; their timing and status layout are those of the family they name. One has 64 KiB and
-/// status writes that last. The other has 2 MiB, for which a table was read (GD25Q16C Rev 2.9): a write
-/// after 50h ends with the supply.
-pub const PARTS: &str = r#"
-maker = "Harbour"
-
-[[part]]
-name = "HB25Q512"
-markings = ["HB25Q512"]
-jedec_id = [0xEF, 0x7A, 0x10]
-size_bytes = 65536
-supply_mv = [2700, 3600]
-page_size_bytes = 256
-page_program_us = [800, 3000]
-erase = [
-  { size_bytes = 4096, opcode = 0x20, time_ms = [45, 300] },
-  { size_bytes = 32768, opcode = 0x52, time_ms = [120, 800] },
-  { size_bytes = 65536, opcode = 0xD8, time_ms = [150, 1000] },
-]
-chip_erase = { opcode = 0xC7, time_ms = [2000, 6000] }
-status_write_us = [10000, 15000]
-sck_max = [{ opcode = 0x03, mhz = 50 }, { opcode = 0x0B, mhz = 104 }]
-status = "winbond"
-sfdp = false
-unique_id = { opcode = 0x4B, dummy_bytes = 4, length_bytes = 8 }
-source = { title = "made up for this test", revision = "1", place = "here" }
-memory = []
-
-[[part]]
-name = "HB25V16"
-markings = ["HB25V16"]
-jedec_id = [0xC8, 0x7A, 0x15]
-size_bytes = 2097152
-supply_mv = [2700, 3600]
-page_size_bytes = 256
-page_program_us = [800, 3000]
-erase = [
-  { size_bytes = 4096, opcode = 0x20, time_ms = [45, 300] },
-  { size_bytes = 32768, opcode = 0x52, time_ms = [120, 800] },
-  { size_bytes = 65536, opcode = 0xD8, time_ms = [150, 1000] },
-]
-chip_erase = { opcode = 0xC7, time_ms = [2000, 6000] }
-status_write_us = [5000, 30000]
-sck_max = [{ opcode = 0x03, mhz = 50 }, { opcode = 0x0B, mhz = 104 }]
-status = "gigadevice"
-sfdp = false
-unique_id = { opcode = 0x4B, dummy_bytes = 4, length_bytes = 16 }
-source = { title = "made up for this test", revision = "1", place = "here" }
-memory = []
-"#;
+/// Made-up parts, among them HB25Q512 of 64 KiB.
+pub const PARTS: &str = include_str!("../data/harbour.toml");
 
 pub const REGIONS: &str = r#"
 size = "64KiB"

@@ -21,39 +21,7 @@ use norlock::unit::{Digest, Unit};
 use crate::real_time::real_time;
 
 /// Bytes of a 1 MiB gauge logger: boot, settings, system, calibration, identity.
-pub const REGIONS: &str = r#"
-size = "1MiB"
-
-[[region]]
-name = "boot"
-start = 0x000000
-size = "64KiB"
-holds = "replaceable"
-
-[[region]]
-name = "boot-settings"
-start = 0x010000
-size = "64KiB"
-holds = "replaceable"
-
-[[region]]
-name = "system"
-start = 0x020000
-end = 0x0E0000
-holds = "replaceable"
-
-[[region]]
-name = "calibration"
-start = 0x0E0000
-size = "64KiB"
-holds = "unit-data"
-
-[[region]]
-name = "identity"
-start = 0x0F0000
-size = "32KiB"
-holds = "unit-data"
-"#;
+pub const REGIONS: &str = include_str!("../data/regions.toml");
 
 /// The part on the clip: 1 MiB, known from its datasheet.
 pub const PART: &str = "W25Q80DV";

@@ -9,76 +9,6 @@ use norlock::part::Catalogue;
 use crate::small;
 use crate::station::code;
 
-/// Made-up parts beside those of `small`: one with nothing that tells two chips apart, one with few erase
-/// sizes, one that programs word by word. In each ID every bit is 0 and 1 somewhere, so that one that is
-/// stuck on MISO shows: content of less than 16 different blocks is too little to raise that alarm, and
-/// what neither shows nobody can know.
-const PARTS: &str = r#"
-maker = "Harbour Two"
-
-[[part]]
-name = "HB25N256"
-markings = ["HB25N256"]
-jedec_id = [0xEF, 0x50, 0x0F]
-size_bytes = 32768
-supply_mv = [2700, 3600]
-page_size_bytes = 256
-page_program_us = [700, 2400]
-erase = [
-  { size_bytes = 4096, opcode = 0x20, time_ms = [45, 300] },
-  { size_bytes = 32768, opcode = 0x52, time_ms = [120, 800] },
-]
-chip_erase = { opcode = 0xC7, time_ms = [500, 2000] }
-status_write_us = [10000, 15000]
-sck_max = [{ opcode = 0x03, mhz = 33 }, { opcode = 0x0B, mhz = 80 }]
-status = "winbond"
-sfdp = false
-source = { title = "made up for this test", revision = "1", place = "here" }
-memory = []
-
-[[part]]
-name = "HB25B128"
-markings = ["HB25B128"]
-jedec_id = [0xEF, 0x7A, 0x11]
-size_bytes = 131072
-supply_mv = [2700, 3600]
-page_size_bytes = 256
-page_program_us = [400, 3000]
-erase = [
-  { size_bytes = 4096, opcode = 0x20, time_ms = [60, 400] },
-  { size_bytes = 65536, opcode = 0xD8, time_ms = [300, 1500] },
-]
-chip_erase = { opcode = 0xC7, time_ms = [800, 4000] }
-status_write_us = [5000, 15000]
-sck_max = [{ opcode = 0x03, mhz = 50 }, { opcode = 0x0B, mhz = 104 }]
-status = "winbond"
-sfdp = true
-unique_id = { opcode = 0x4B, dummy_bytes = 4, length_bytes = 8 }
-source = { title = "made up for this test", revision = "1", place = "here" }
-memory = []
-
-[[part]]
-name = "HB25A512"
-markings = ["HB25A512"]
-jedec_id = [0xBF, 0x7A, 0x40]
-size_bytes = 65536
-supply_mv = [2700, 3600]
-page_size_bytes = 1
-program = "aai-word"
-page_program_us = [7, 10]
-erase = [
-  { size_bytes = 4096, opcode = 0x20, time_ms = [18, 25] },
-  { size_bytes = 32768, opcode = 0x52, time_ms = [18, 25] },
-]
-chip_erase = { opcode = 0xC7, time_ms = [35, 50] }
-status_write_us = [100, 1000]
-sck_max = [{ opcode = 0x03, mhz = 25 }, { opcode = 0x0B, mhz = 50 }]
-status = "sst25"
-sfdp = false
-source = { title = "made up for this test", revision = "1", place = "here" }
-memory = []
-"#;
-
 /// Bytes from size, so that regions fall on blocks of every part or across them.
 #[derive(Debug, Clone)]
 pub struct Map {
@@ -221,9 +151,8 @@ pub fn catalogue() -> &'static Catalogue {
     static CATALOGUE: OnceLock<Catalogue> = OnceLock::new();
     CATALOGUE.get_or_init(|| {
         let builtin = Catalogue::builtin().unwrap();
-        let one = builtin
+        builtin
             .with_user_file(small::PARTS, "harbour.toml")
-            .unwrap();
-        one.with_user_file(PARTS, "harbour-two.toml").unwrap()
+            .unwrap()
     })
 }
