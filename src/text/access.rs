@@ -1,20 +1,22 @@
-//! Lists, maps and variants of a file.
+//! Lists and variants of a file.
 
-use serde::de::value::StrDeserializer;
-use serde::de::{
-    DeserializeSeed, EnumAccess, IntoDeserializer, MapAccess, SeqAccess, VariantAccess, Visitor,
-};
+use std::slice::Iter;
+
+use serde::de::value::BorrowedStrDeserializer;
+use serde::de::{DeserializeSeed, Deserializer, EnumAccess, SeqAccess, VariantAccess, Visitor};
 use toml::Spanned;
 use toml::de::{DeArray, DeString, DeTable, DeValue};
 
-use super::failure::{Failure, unknown_key};
+use super::failure::{Failure, unknown_key, unknown_value};
 use super::nearest::list;
 use super::value::At;
 
 /// The members of a list, without those that are left out.
 pub(super) struct Members<'a> {
     at: At<'a>,
-    rest: std::slice::Iter<'a, Spanned<DeValue<'a>>>,
+    rest: Iter<'a, Spanned<DeValue<'a>>>,
+    /// So many more are asked for, with nothing behind them.
+    standing_in: usize,
 }
 
 impl<'a> Members<'a> {
@@ -22,62 +24,37 @@ impl<'a> Members<'a> {
         Self {
             at,
             rest: list.iter(),
+            standing_in: 0,
         }
+    }
+
+    pub fn nothing(at: At<'a>, standing_in: usize) -> Self {
+        Self {
+            at,
+            rest: Iter::default(),
+            standing_in,
+        }
+    }
+
+    fn next(&mut self) -> Option<At<'a>> {
+        let mut members = self.rest.by_ref().map(|value| self.at.beside(value));
+        let found = members.find(|member| !member.is_left_out());
+        if found.is_none() && self.standing_in > 0 {
+            self.standing_in -= 1;
+            return Some(self.at.nothing());
+        }
+        found
     }
 }
 
-impl<'de> SeqAccess<'de> for Members<'_> {
+impl<'a> SeqAccess<'a> for Members<'a> {
     type Error = Failure;
 
-    fn next_element_seed<S: DeserializeSeed<'de>>(
+    fn next_element_seed<S: DeserializeSeed<'a>>(
         &mut self,
         seed: S,
     ) -> Result<Option<S::Value>, Failure> {
-        let state = self.at.state;
-        let mut members = self.rest.by_ref().map(|value| At::new(value, state));
-        match members.find(|member| !member.is_left_out()) {
-            Some(member) => member.give(seed).map(Some),
-            None => Ok(None),
-        }
-    }
-}
-
-/// The entries of a map whose keys are free, without those that are left out.
-pub(super) struct Entries<'a> {
-    found: Vec<(&'a Spanned<DeString<'a>>, At<'a>)>,
-    value: Option<At<'a>>,
-}
-
-impl<'a> Entries<'a> {
-    pub fn new(at: At<'a>, table: &'a DeTable<'a>) -> Self {
-        let entries = table.iter();
-        let entries = entries.map(|(key, value)| (key, At::new(value, at.state)));
-        let mut found: Vec<_> = entries.filter(|(_, value)| !value.is_left_out()).collect();
-        found.reverse();
-        Self { found, value: None }
-    }
-}
-
-impl<'de> MapAccess<'de> for Entries<'_> {
-    type Error = Failure;
-
-    fn next_key_seed<S: DeserializeSeed<'de>>(
-        &mut self,
-        seed: S,
-    ) -> Result<Option<S::Value>, Failure> {
-        let Some((key, value)) = self.found.pop() else {
-            return Ok(None);
-        };
-        self.value = Some(value);
-        let key: StrDeserializer<'_, Failure> = key.get_ref().as_ref().into_deserializer();
-        seed.deserialize(key).map(Some)
-    }
-
-    fn next_value_seed<S: DeserializeSeed<'de>>(&mut self, seed: S) -> Result<S::Value, Failure> {
-        match self.value.take() {
-            Some(value) => value.give(seed),
-            None => Err(Failure::Unfit),
-        }
+        self.next().map(|member| member.give(seed)).transpose()
     }
 }
 
@@ -88,11 +65,27 @@ pub(super) struct Chosen<'a> {
 }
 
 impl<'a> Chosen<'a> {
-    /// One that stands there as a text.
-    pub fn word(name: &'a str) -> Self {
-        Self {
-            name,
-            settings: None,
+    /// The variant that stands there, as a text or as a table's only key. The first, with nothing behind it, stands
+    /// in for one that is missing.
+    ///
+    /// # Errors
+    /// Where none of `variants` stands there, or something beside it.
+    pub fn of(at: At<'a>, variants: &'static [&'static str]) -> Result<Self, Failure> {
+        match at.value.map(Spanned::get_ref) {
+            None => Ok(Self {
+                name: variants.first().copied().unwrap_or_default(),
+                settings: Some(at),
+            }),
+            Some(DeValue::String(name)) if variants.contains(&name.as_ref()) => Ok(Self {
+                name,
+                settings: None,
+            }),
+            Some(DeValue::String(name)) => Err(Failure::Wrong(unknown_value(name, variants))),
+            Some(DeValue::Table(table)) => Self::only(at, table, variants),
+            Some(_) => Err(Failure::Wrong(format!(
+                "one of these is wanted: {}",
+                list(variants)
+            ))),
         }
     }
 
@@ -100,7 +93,7 @@ impl<'a> Chosen<'a> {
     ///
     /// # Errors
     /// Where the table has another number of keys, or one that is no variant.
-    pub fn only(at: At<'a>, table: &'a DeTable<'a>, variants: &[&str]) -> Result<Self, Failure> {
+    fn only(at: At<'a>, table: &'a DeTable<'a>, variants: &[&str]) -> Result<Self, Failure> {
         let mut keys: Vec<_> = table.iter().collect();
         keys.sort_by_key(|(key, _)| key.span().start);
         let known =
@@ -130,7 +123,7 @@ impl<'a> Chosen<'a> {
             wrong.push((name.span().start, unknown_key(first, variants)));
         }
         if wrong.is_empty() {
-            let settings = Some(At::new(settings, at.state));
+            let settings = Some(at.beside(settings));
             return Ok(Self {
                 name: first,
                 settings,
@@ -156,22 +149,22 @@ impl<'a> Chosen<'a> {
     }
 }
 
-impl<'de> EnumAccess<'de> for Chosen<'_> {
+impl<'a> EnumAccess<'a> for Chosen<'a> {
     type Error = Failure;
     type Variant = Self;
 
-    fn variant_seed<S: DeserializeSeed<'de>>(self, seed: S) -> Result<(S::Value, Self), Failure> {
-        let name: StrDeserializer<'_, Failure> = self.name.into_deserializer();
+    fn variant_seed<S: DeserializeSeed<'a>>(self, seed: S) -> Result<(S::Value, Self), Failure> {
+        let name: BorrowedStrDeserializer<'a, Failure> = BorrowedStrDeserializer::new(self.name);
         Ok((seed.deserialize(name)?, self))
     }
 }
 
-impl<'de> VariantAccess<'de> for Chosen<'_> {
+impl<'a> VariantAccess<'a> for Chosen<'a> {
     type Error = Failure;
 
     fn unit_variant(self) -> Result<(), Failure> {
         let name = self.name;
-        match self.settings {
+        match self.settings.and_then(|settings| settings.value) {
             None => Ok(()),
             Some(_) => Err(Failure::Wrong(format!(
                 "'{name}' takes no settings: \"{name}\""
@@ -179,27 +172,24 @@ impl<'de> VariantAccess<'de> for Chosen<'_> {
         }
     }
 
-    fn newtype_variant_seed<S: DeserializeSeed<'de>>(self, seed: S) -> Result<S::Value, Failure> {
+    fn newtype_variant_seed<S: DeserializeSeed<'a>>(self, seed: S) -> Result<S::Value, Failure> {
         self.usable()?.give(seed)
     }
 
-    fn tuple_variant<V: Visitor<'de>>(
-        self,
-        length: usize,
-        visitor: V,
-    ) -> Result<V::Value, Failure> {
+    fn tuple_variant<V: Visitor<'a>>(self, length: usize, visitor: V) -> Result<V::Value, Failure> {
         let settings = self.usable()?;
-        settings.settle(serde::Deserializer::deserialize_tuple(
-            settings, length, visitor,
-        ))
+        let tuple = settings.deserialize_tuple(length, visitor);
+        tuple.map_err(|failure| settings.settle(failure))
     }
 
-    fn struct_variant<V: Visitor<'de>>(
+    fn struct_variant<V: Visitor<'a>>(
         self,
         fields: &'static [&'static str],
         visitor: V,
     ) -> Result<V::Value, Failure> {
         let settings = self.usable()?;
-        settings.settle(settings.fields(fields, visitor))
+        let keys = settings.fields(fields, &visitor);
+        let read = keys.and_then(|keys| visitor.visit_map(keys));
+        read.map_err(|failure| settings.settle(failure))
     }
 }

@@ -7,9 +7,8 @@
 
 mod access;
 mod failure;
+mod keys;
 mod nearest;
-mod stand_in;
-mod table;
 #[cfg(test)]
 mod tests;
 mod value;
@@ -30,11 +29,7 @@ const FAULTS_MAX: usize = 100;
 
 /// What is wrong at one place of a file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(
-    feature = "cli",
-    derive(schemars::JsonSchema),
-    schemars(rename = "Finding")
-)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(rename = "Finding"))]
 pub struct TextFault {
     /// Line, from 1.
     pub line: usize,
@@ -156,9 +151,10 @@ impl<'a> Reading<'a> {
         self.note(at, None, what);
     }
 
-    /// Adds a fault of a part.
+    /// Adds a fault of a part, if that has a name.
     pub fn fault_of(&mut self, at: usize, part: &str, what: impl fmt::Display) {
-        self.note(at, Some(part.to_owned()), what);
+        let named = Some(part.to_owned()).filter(|part| !part.trim().is_empty());
+        self.note(at, named, what);
     }
 
     fn note(&mut self, at: usize, part: Option<String>, what: impl fmt::Display) {
@@ -238,6 +234,14 @@ fn notation(message: &str) -> String {
             "a comma is missing before this, or the ']' that closes the list",
         ),
         ("duplicate key", "duplicate key: it stands there already"),
+        (
+            "unexpected key or value",
+            "what stands before this has ended: a new line is missing, or quotes around a whole value",
+        ),
+        (
+            "invalid exponent",
+            "this is no number: behind the e digits are missing, or 0x in front if it is hexadecimal",
+        ),
     ];
     let known = better
         .iter()
