@@ -31,7 +31,7 @@ pub struct Bare {
 
 /// What the start sequence saw.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct FirstLook {
     /// Answer to 9Fh.
     pub id: [u8; ID_BYTES],

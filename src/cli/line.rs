@@ -1,20 +1,20 @@
 //! The lines of `--json`, each an event; docs/json.md promises them to programs.
 //!
-//! The types here and in the reports are what is serialised, and the schema is made from them. So a field
+//! The types here and in the reports are what is serialised, and a test makes the schema from them. So a field
 //! cannot be printed without being published.
+
+#[cfg(test)]
+mod schema;
 
 use std::time::Duration;
 
-use schemars::JsonSchema;
-use schemars::generate::SchemaSettings;
-use schemars::transform::{Transform, transform_subschemas};
 use serde::Serialize;
 use serde_json::Value;
 
 use super::abreast::AbreastReport;
+use super::commands::KeptReport;
 use super::demo::Sum;
 use super::look::say;
-use super::run::KeptReport;
 use super::shelf::ShelfReport;
 use super::show::{Fitting, Found};
 use super::waterline::Unit;
@@ -25,8 +25,12 @@ use crate::part::FileCheck;
 /// The number of the lines' form: another only if a field went or changed its meaning.
 pub const FORM: u32 = 1;
 
+/// JSON Schema of one line: draft 2020-12, made by a test from the types that are serialised.
+pub const SCHEMA: &str = include_str!("../../docs/json-schema.json");
+
 /// One line of `--json`.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(tag = "event", rename_all = "kebab-case")]
 pub enum Line<'a> {
     /// A stage of the work begins.
@@ -107,7 +111,8 @@ pub enum Line<'a> {
 }
 
 /// What happens in a unit's turn on a shelf.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Step {
     /// The clip has to come off.
@@ -121,7 +126,8 @@ pub enum Step {
 }
 
 /// How a command ended.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct End<'a> {
     /// The number of the lines' form.
     pub form: u32,
@@ -136,11 +142,12 @@ pub struct End<'a> {
 }
 
 /// What a command found, or why it ended early.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(untagged)]
 pub enum Outcome<'a> {
     /// What it found: a [`Report`] as data.
-    Told(#[schemars(with = "Report<'a>")] &'a Value),
+    Told(#[cfg_attr(test, schemars(with = "Report<'a>"))] &'a Value),
     /// Why it ended early.
     Stopped {
         /// Its name; left out where the line named none.
@@ -152,9 +159,10 @@ pub enum Outcome<'a> {
 }
 
 /// What each command reports.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(tag = "command", content = "report", rename_all = "kebab-case")]
-#[schemars(transform = alternatives)]
+#[cfg_attr(test, schemars(transform = schema::alternatives))]
 #[allow(missing_docs, reason = "each is named as its command is")]
 pub enum Report<'a> {
     Contact(&'a job::ContactReport),
@@ -193,14 +201,17 @@ pub enum Report<'a> {
 }
 
 /// The schema, published.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Published {
     /// JSON Schema, draft 2020-12, of one line.
-    pub schema: schemars::Schema,
+    #[cfg_attr(test, schemars(with = "schemars::Schema"))]
+    pub schema: Value,
 }
 
 /// A text that was asked for.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Help {
     /// The text, in lines.
     pub text: String,
@@ -216,40 +227,5 @@ impl Line<'_> {
     /// Prints it on stdout.
     pub fn say(&self) {
         say(&self.text());
-    }
-}
-
-/// A command may have reports of several forms, and a small one can be read as either.
-fn alternatives(schema: &mut schemars::Schema) {
-    if let Some(forms) = schema.remove("oneOf") {
-        schema.insert("anyOf".into(), forms);
-    }
-}
-
-/// JSON Schema of one line: draft 2020-12, made from the types that are serialised.
-#[must_use]
-pub fn schema() -> schemars::Schema {
-    let settings = SchemaSettings::draft2020_12().for_serialize();
-    let settings = settings.with_transform(Plain);
-    let mut schema = settings.into_generator().into_root_schema_for::<Line>();
-    let id = format!("urn:norlock:json:{FORM}");
-    schema.insert("$id".into(), id.into());
-    schema.insert("title".into(), "One line of norlock --json".into());
-    schema
-}
-
-/// Takes out what is said to readers of the code only, and what forbids later fields.
-#[derive(Debug, Clone)]
-struct Plain;
-
-impl Transform for Plain {
-    fn transform(&mut self, schema: &mut schemars::Schema) {
-        transform_subschemas(self, schema);
-        if let Some(Value::String(text)) = schema.get_mut("description") {
-            *text = text.replace("[`", "`").replace("`]", "`");
-        }
-        if schema.get("additionalProperties") == Some(&Value::Bool(false)) {
-            schema.remove("additionalProperties");
-        }
     }
 }

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 ///
 /// The opcode goes on one, always. JESD216 writes the three as 1-1-4: opcode, address, data.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Lanes {
     /// For what goes out behind the opcode: address, mode and dummy clocks.
     pub out: u8,
@@ -107,7 +107,7 @@ impl LaneProgram {
 
 /// A read of the array on several lanes, as a part has it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct LaneRead {
     /// Opcode, with an address in the current mode.
     pub opcode: u8,

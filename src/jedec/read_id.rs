@@ -37,7 +37,7 @@ pub fn announced_bytes(id: &[u8]) -> Option<usize> {
 ///
 /// Cypress FL-S: 4Dh, sectors, family (S25FL128S, S25FL256S 001-98283 Rev. *I, RDID table); 81h from
 /// the maker's model of S25FS256S (002-00368 Rev. *K). Micron: N25Q032A Rev. G, extended device ID
-/// table; other densities from memory, which the words say.
+/// table; other densities were not read in a document, which the words say.
 #[must_use]
 pub fn behind_jedec_id(id: &[u8; ID_BYTES]) -> Option<String> {
     match id {
@@ -70,7 +70,11 @@ pub fn behind_jedec_id(id: &[u8; ID_BYTES]) -> Option<String> {
                 _ => "RESET# in place of HOLD#",
             };
             let read = id[1] == 0xBA && *density == 0x16;
-            let memory = if read { "" } else { " (from memory)" };
+            let memory = if read {
+                ""
+            } else {
+                " (not read in a document)"
+            };
             Some(format!("16 bytes follow; {sectors}, {pin}{memory}"))
         }
         _ => None,
@@ -125,7 +129,7 @@ mod tests {
             (
                 vec![0x20, 0xBB, 0x18, 0x10, 0x4B],
                 Some(
-                    "16 bytes follow; sectors not all alike, RESET# in place of HOLD# (from memory)",
+                    "16 bytes follow; sectors not all alike, RESET# in place of HOLD# (not read in a document)",
                 ),
             ),
             (vec![0x20, 0x71, 0x15, 0x10, 0x00], None),

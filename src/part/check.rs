@@ -13,7 +13,7 @@ use crate::text::{Reading, TextFault};
 
 /// A part of the file that follows the schema.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct CheckedPart {
     /// The part.
     pub part: Part,
@@ -27,7 +27,7 @@ pub struct CheckedPart {
 
 /// What was found in a parts file.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct FileCheck {
     /// Name of the file.
     pub file: String,

@@ -17,7 +17,7 @@ use super::{SupplyRange, Timing, UniqueIdRead};
 ///
 /// At least three: maker (JEP106 code with parity), type, density.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct JedecId(pub Vec<u8>);
 
@@ -53,7 +53,7 @@ impl fmt::Display for JedecId {
 
 /// One way to erase a block.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct EraseType {
     /// Bytes that one erase covers; a power of two.
     pub size_bytes: u32,
@@ -70,7 +70,7 @@ pub struct EraseType {
 
 /// Erase of the whole array by one command.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ChipErase {
     /// C7h or 60h.
     pub opcode: u8,
@@ -80,7 +80,7 @@ pub struct ChipErase {
 
 /// How a part takes data.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum ProgramMethod {
     /// Up to a page per 02h.
@@ -93,7 +93,7 @@ pub enum ProgramMethod {
 
 /// A way to reach bytes above 16 MiB.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(tag = "by", rename_all = "kebab-case")]
 pub enum FourByte {
     /// Opcodes that always take four address bytes: read, program and at least one erase.
@@ -137,7 +137,7 @@ impl FourByte {
 
 /// Which addresses a part takes.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Addressing {
     /// False only for a part that always takes four bytes.
     pub three_byte: bool,
@@ -169,7 +169,7 @@ impl Addressing {
 
 /// Where a part shows that it is busy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum BusyPoll {
     /// WIP, bit 0 of 05h.
@@ -180,7 +180,7 @@ pub enum BusyPoll {
 
 /// Where an entry's facts come from.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Source {
     /// Document title.
     pub title: String,
@@ -188,6 +188,19 @@ pub struct Source {
     pub revision: String,
     /// Table or page.
     pub place: String,
+}
+
+impl fmt::Display for Source {
+    /// What there is of it: `none` stands in the table for what there is not.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let all = [&self.title, &self.revision, &self.place];
+        let there: Vec<&str> = all
+            .into_iter()
+            .map(String::as_str)
+            .filter(|text| *text != "none")
+            .collect();
+        f.write_str(&there.join(", "))
+    }
 }
 
 /// A part that answers Read JEDEC ID and is not driven, since its commands mean something else.
@@ -209,7 +222,7 @@ pub struct Refused {
 
 /// A part, or what several indistinguishable parts have safely in common.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Part {
     /// Maker's name.
     pub maker: String,

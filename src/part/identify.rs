@@ -8,7 +8,7 @@ use crate::jedec::LaneProgram;
 
 /// How well the chip is known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Standing {
     /// The table has the part, or several that answer alike.

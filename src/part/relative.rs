@@ -6,7 +6,7 @@ use super::{Catalogue, EraseType, Part, Reach, SfdpErase, SfdpFacts, compare, ma
 
 /// A way to tell two parts apart that send the same three bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Mark {
     /// Bytes of Read ID behind the third.
@@ -19,7 +19,7 @@ pub enum Mark {
 
 /// A part that answers with the same three bytes.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Relative {
     /// Its maker.
     pub maker: String,

@@ -79,11 +79,13 @@ fn checked(raw: &RawFile, reading: &mut Reading<'_>) -> Sheet {
     let (mut entries, mut refused, mut named) = (Vec::new(), Vec::new(), BTreeMap::new());
     for part in &raw.part {
         let (name, at) = (part.name.get_ref(), part.name.span().start);
-        let (line, _) = reading.place(at);
-        let first = *named.entry(name).or_insert(line);
+        let first = *named.entry(name).or_insert(at);
         match part.entry(maker) {
-            Ok(entry) if first == line => entries.push(entry),
-            Ok(_) => tell(reading, at, name, &PartFault::NameTwice { line: first }),
+            Ok(entry) if first == at => entries.push(entry),
+            Ok(_) => {
+                let (line, _) = reading.place(first);
+                tell(reading, at, name, &PartFault::NameTwice { line });
+            }
             Err(found) => found
                 .iter()
                 .for_each(|located| tell(reading, located.at, name, &located.fault)),

@@ -8,13 +8,13 @@ use crate::jedec::Millivolts;
 
 /// An operating supply range, ends included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct SupplyRange {
     /// Lowest operating supply.
     pub min: Millivolts,
     /// Highest operating supply.
     pub max: Millivolts,
-    /// True where the range was written from memory, not read in a datasheet: it may close an
+    /// True where the range was not read in a document: it may close an
     /// interlock, never open one that a document would hold.
     pub from_memory: bool,
 }

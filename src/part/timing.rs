@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 /// Typical and maximum time of an operation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Timing {
     /// What the operation usually takes.
     pub typical: Duration,

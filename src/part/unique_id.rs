@@ -8,7 +8,7 @@ use crate::jedec::{ID_BYTES, announced_bytes, tells_chips_apart};
 /// How a part gives its unique ID: by 4Bh, at an address of its SFDP space by 5Ah, or behind its JEDEC
 /// ID by 9Fh.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct UniqueIdRead {
     /// 4Bh, 5Ah or 9Fh.
     pub opcode: u8,

@@ -73,7 +73,7 @@ impl Serialize for Digest {
     }
 }
 
-#[cfg(feature = "cli")]
+#[cfg(test)]
 impl schemars::JsonSchema for Digest {
     fn schema_name() -> std::borrow::Cow<'static, str> {
         "Digest".into()

@@ -45,7 +45,7 @@ pub struct UnitFile {
 
 /// What the unit's chip was found to be.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Identity {
     /// Maker and part name.
@@ -88,7 +88,7 @@ pub struct RecordedImage {
 
 /// How an interlock stood.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum InterlockState {
     /// The evidence opened it.
@@ -101,7 +101,7 @@ pub enum InterlockState {
 
 /// An interlock accepted by name.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Acceptance {
     /// The interlock's ID, or what else can be accepted by name.
@@ -129,7 +129,7 @@ pub struct Operation {
 
 /// An operation with its place in the sequence.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Recorded {
     /// Place in the sequence, from 1, without gaps: the order holds whatever the clock says.

@@ -285,25 +285,33 @@ pub(super) fn without_erase(
         .collect()
 }
 
-/// Bytes that are looked at together: a whole chip is looked at byte by byte, which has to be quick.
-const TOGETHER: usize = 64;
+/// Bytes that are looked at as one number: a whole chip is looked at, which has to be quick in a program that is
+/// built to be small too.
+const TOGETHER: usize = size_of::<u128>();
 
 /// Whether all bytes are as after an erase.
-pub(super) fn is_blank(bytes: &[u8]) -> bool {
-    let all_set = |bytes: &[u8]| bytes.iter().fold(0xFF, |all, byte| all & byte) == 0xFF;
-    let mut some = bytes.chunks_exact(TOGETHER);
-    some.all(all_set) && all_set(some.remainder())
+pub(super) fn is_blank(mut bytes: &[u8]) -> bool {
+    while let Some((some, rest)) = bytes.split_first_chunk::<TOGETHER>() {
+        if u128::from_ne_bytes(*some) != u128::MAX {
+            return false;
+        }
+        bytes = rest;
+    }
+    bytes.iter().all(|byte| *byte == 0xFF)
 }
 
 /// Whether no bit goes from 0 to 1.
-pub(super) fn only_clears(before: &[u8], after: &[u8]) -> bool {
-    let clears = |(old, new): (&[u8], &[u8])| {
-        let set = old.iter().zip(new).map(|(old, new)| new & !old);
-        set.fold(0, |all, bits| all | bits) == 0
-    };
-    let mut old = before.chunks_exact(TOGETHER);
-    let mut new = after.chunks_exact(TOGETHER);
-    old.by_ref().zip(new.by_ref()).all(clears) && clears((old.remainder(), new.remainder()))
+pub(super) fn only_clears(mut before: &[u8], mut after: &[u8]) -> bool {
+    while let (Some((old, old_rest)), Some((new, new_rest))) = (
+        before.split_first_chunk::<TOGETHER>(),
+        after.split_first_chunk::<TOGETHER>(),
+    ) {
+        if u128::from_ne_bytes(*new) & !u128::from_ne_bytes(*old) != 0 {
+            return false;
+        }
+        (before, after) = (old_rest, new_rest);
+    }
+    before.iter().zip(after).all(|(old, new)| new & !old == 0)
 }
 
 /// The pages of a block with their addresses. A block begins on a page.

@@ -232,7 +232,7 @@ pub struct AddressLine {
 
 /// How often two 4 KiB blocks are equal whose addresses differ in one bit.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Repeat {
     /// The bit, counted from A0.
     pub address_bit: u8,
@@ -259,7 +259,7 @@ impl Repeat {
 
 /// What a reading looks like.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Examination {
     /// How long the reading is.
     pub size_bytes: u64,
@@ -285,7 +285,7 @@ pub struct Examination {
 
 /// A look that no healthy reading has.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, thiserror::Error)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Alarm {
     /// Every byte is the same; FF may be a blank chip, or no chip.

@@ -34,7 +34,7 @@ const DICTIONARY_BYTES_MAX: u64 = 8 << 20;
 
 /// What was found in an image.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Findings {
     /// In address order; at most [`FINDINGS_MAX`].
     pub listed: Vec<Finding>,
@@ -46,7 +46,7 @@ pub struct Findings {
 
 /// One thing found: where, what, how long, and what its own checks say.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Finding {
     /// Its first byte, from the start of the image.
     pub offset: u64,
@@ -67,7 +67,7 @@ pub struct Finding {
 
 /// What a format's own checks say.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Checked {
     /// These agree with the content.
@@ -99,7 +99,7 @@ impl Checked {
 
 /// An open format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Format {
     /// cramfs, `cramfs_fs.h` of Linux.

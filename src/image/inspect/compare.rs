@@ -19,7 +19,7 @@ const LOOKED_AT: u32 = 16;
 
 /// A run of bytes that is equal in both images, or differs.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Contrast {
     /// Where it lies, half-open; it begins and ends at pages of 256 bytes.
     pub range: Range<u32>,
@@ -33,7 +33,7 @@ pub struct Contrast {
 
 /// What differs between two images of one size.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Comparison {
     /// Size of each.
     pub size_bytes: u32,

@@ -13,7 +13,7 @@ use crate::jedec::Address;
 
 /// Who says how large the chip is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum SizeSource {
     /// The region map.
@@ -24,7 +24,7 @@ pub enum SizeSource {
 
 /// What speaks against an image as a dump of a whole chip.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Doubt {

@@ -19,7 +19,7 @@ const CODE_VALUES_MIN: usize = 64;
 
 /// What bytes look like. A look is a guess from statistics, and no proof.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Looks {
     /// FF throughout: erased, or never programmed.

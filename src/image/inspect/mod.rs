@@ -46,7 +46,7 @@ const CHUNK_BYTES: usize = 64 << 10;
 
 /// A run of bytes that looks alike.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Stretch {
     /// Where it lies, half-open.
     pub range: Range<u32>,
@@ -73,7 +73,7 @@ impl Stretch {
 
 /// What an image holds.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Inspection {
     /// Size, blank share, stuck bits, repeats.
     pub look: Examination,

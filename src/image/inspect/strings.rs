@@ -37,7 +37,7 @@ const NO_USER: &str = "...";
 
 /// A string of interest.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct FoundString {
     /// Where it begins.
     pub address: u32,
@@ -47,7 +47,7 @@ pub struct FoundString {
 
 /// Strings of interest in an image.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Strings {
     /// In address order; each text once.
     pub found: Vec<FoundString>,

@@ -34,7 +34,7 @@ pub(super) const HEAD_BYTES: usize = 1024;
 
 /// How a piece is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Form {
     /// The bytes themselves.

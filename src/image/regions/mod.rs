@@ -20,7 +20,7 @@ const NAME_LENGTH_MAX: usize = 32;
 
 /// What a region holds, and so what a write may do with it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Holds {
     /// The same on every unit of the type: a write may change it.
@@ -46,7 +46,7 @@ pub struct Region {
 
 /// A region, or a run of bytes that no region covers.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Span {
     /// The region's name; `None` where there is no region.
     pub region: Option<String>,
@@ -73,7 +73,7 @@ pub fn starts_in(spans: &[Span]) -> Option<&Span> {
 
 /// A region that does not begin and end where erase blocks do.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Unaligned {
     /// The region.
     pub region: String,

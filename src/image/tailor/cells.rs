@@ -9,7 +9,7 @@ const PARTS_MAX: usize = 12;
 
 /// What becomes of a block, as far as flash is concerned.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Becomes {
     /// It is the baseline's.
@@ -26,7 +26,7 @@ pub enum Becomes {
 
 /// Neighbouring blocks of which the same becomes.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Part {
     /// Where they lie, half-open, within the region.
     pub range: Range<u32>,

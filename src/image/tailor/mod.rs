@@ -36,7 +36,7 @@ pub struct Baseline<'a> {
 
 /// What becomes of the bytes of a region that no piece has.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Rest {
     /// They stay as the baseline has them.
@@ -69,7 +69,7 @@ pub struct Filling<'a> {
 
 /// A piece in its place.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct PlacedPiece {
     /// The file, as it was named.
     pub file: String,
@@ -77,7 +77,7 @@ pub struct PlacedPiece {
     pub form: Form,
     /// SHA-256 of the file.
     #[serde(serialize_with = "as_digits")]
-    #[cfg_attr(feature = "cli", schemars(with = "String"))]
+    #[cfg_attr(test, schemars(with = "String"))]
     pub sha256: [u8; 32],
     /// Flash addresses from its first byte to its last, half-open.
     pub range: Range<u32>,
@@ -88,7 +88,7 @@ pub struct PlacedPiece {
 /// What tailoring did to one region. Blank means whole erase blocks, or a region's share of one, that
 /// hold nothing but FF.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct RegionChange {
     /// The region.
     pub name: String,
@@ -112,11 +112,11 @@ pub struct RegionChange {
 
 /// The result of tailoring.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Tailored {
     /// Hash of the whole target image.
     #[serde(serialize_with = "as_digits")]
-    #[cfg_attr(feature = "cli", schemars(with = "String"))]
+    #[cfg_attr(test, schemars(with = "String"))]
     pub sha256: [u8; 32],
     /// The regions that something was put into, by address. All other bytes are the baseline's.
     pub regions: Vec<RegionChange>,

@@ -129,7 +129,7 @@ pub(super) fn in_words<T>(dword: u32, bits: &[Bit<T>]) -> String {
 
 /// Quad enable requirement (QER), the code of BFPT DWORD 15, bits 22:20.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(transparent)]
 pub struct QuadEnable(pub u8);
 

@@ -77,7 +77,7 @@ pub type Answer = Result<u8, String>;
 
 /// What is known of where the erase types work.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct EraseLayout {
     /// IDs of the maps that can be in force: one where it is decided, none where no map fits.
     pub maps: Vec<u8>,

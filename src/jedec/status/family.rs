@@ -20,7 +20,7 @@ pub const FLAG_READY: u8 = 0x80;
 
 /// Layout of the status registers and of block protection.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum StatusFamily {
     /// Only WIP and WEL are known.

@@ -12,7 +12,7 @@ use crate::jedec::opcode::{
 
 /// What keeps the protect bits from being written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum StatusLock {
     /// SRP, SRWD or BPL is set: locked while the WP# pin is low.
@@ -44,7 +44,7 @@ impl fmt::Display for StatusLock {
 
 /// A bit that can be set once and never cleared. No command here writes one.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct OneTimeBit {
     /// As the datasheet calls it.
     pub name: &'static str,

@@ -12,7 +12,7 @@ use crate::jedec::opcode::{READ_SECURITY_MACRONIX, READ_STATUS_1, READ_STATUS_2,
 
 /// What the registers say is protected.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(tag = "is", rename_all = "kebab-case")]
 pub enum Protection {
     /// No range.

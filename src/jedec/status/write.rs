@@ -32,7 +32,7 @@ impl RegisterWrite {
 
 /// How protection is set so that it ends with the supply.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum VolatileForm {
     /// By 50h in place of 06h (W25Q128JV Rev. I, section 7.1; GD25Q64C Rev 3.0, 7.3; AT25SF161

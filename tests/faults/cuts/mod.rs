@@ -49,9 +49,9 @@ fn every_cut_on_every_geometry() {
     hold(&Series::at(Depth::One), Geometry::all());
 }
 
-/// A quarter of an hour in a release build: `tests/faults/run --release whole`.
+/// A quarter of an hour: `tests/faults/run --fast whole`.
 #[test]
-#[ignore = "for a release build: tests/faults/run --release whole"]
+#[ignore = "minutes: tests/faults/run --fast whole"]
 fn every_cut_of_every_recovery_of_a_whole_write() {
     hold(&Series::at(Depth::Two), vec![Geometry::whole()]);
 }

@@ -46,7 +46,7 @@ fn life_of(seed: u64, real: bool) -> Result<(Report, u64), String> {
     let profile = if cfg!(debug_assertions) {
         ""
     } else {
-        "--release "
+        "--profile fast "
     };
     let real = if real { "NORLOCK_SIMULATE=real " } else { "" };
     Err(format!(

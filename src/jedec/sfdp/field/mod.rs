@@ -13,7 +13,7 @@ pub(super) use words::{opcode, yes};
 
 /// One field.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Field {
     /// The table: `SFDP header`, `parameter header 1`, or ID and name.
     pub table: String,
