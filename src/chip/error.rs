@@ -33,7 +33,7 @@ pub enum ChipError {
     #[error("stopped while the chip was busy")]
     Stopped,
     /// Write disable did not clear WEL.
-    #[error("WEL stays set after write disable (status {status:02X})")]
+    #[error("the chip does not take write disable (status {status:02X})")]
     WelStuck {
         /// Status register 1.
         status: u8,

@@ -30,14 +30,16 @@ pub struct Lane {
 }
 
 /// How each unit ended.
-#[derive(Debug, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct AbreastReport {
     /// In the order of the command line.
     pub units: Vec<UnitEnd>,
 }
 
 /// How one unit ended.
-#[derive(Debug, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct UnitEnd {
     /// Its name.
     pub unit: String,

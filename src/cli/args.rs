@@ -56,7 +56,7 @@ pub struct Cli {
 /// What a person asks for.
 #[derive(Debug, Clone, Subcommand)]
 pub enum Command {
-    /// Is the clip seated, and up to which SCK?
+    /// See whether the clip is seated, and up to which clock (SCK).
     Contact(ContactArgs),
     /// Say what is on the clip.
     Id(IdArgs),

@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::args::{InspectArgs, PictureFile};
+use super::commands::{exists_already, keep, verdict};
 use super::line::Report;
-use super::run::{Answer, exists_already, keep, verdict};
+use super::run::Answer;
 use super::setup::image;
 use super::show;
 use crate::image::{Comparison, Inspection, RegionMap, Staff};

@@ -7,6 +7,7 @@ mod abreast;
 pub mod args;
 mod attend;
 mod bench;
+mod commands;
 mod demo;
 mod eof;
 mod figures;

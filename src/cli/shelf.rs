@@ -29,7 +29,8 @@ const PATIENCE: Duration = Duration::from_secs(15 * 60);
 const TRIES: u32 = 3;
 
 /// How far one unit came.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Shelved {
     pub unit: String,
     /// Stages that were behind it before.
@@ -47,14 +48,16 @@ pub struct Shelved {
 }
 
 /// A stage that did not end well.
-#[derive(Debug, Clone, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct StoppedStage {
     pub stage: String,
     pub exit: Exit,
 }
 
 /// How far all came.
-#[derive(Debug, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ShelfReport {
     pub units: Vec<Shelved>,
     /// Whether the person ended the row.

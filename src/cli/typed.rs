@@ -110,10 +110,16 @@ impl Typed {
     #[must_use]
     pub fn fill(&self, step: &str) -> String {
         match &self.unit {
-            Some(_) => step.replace(
-                &format!("--unit {NO_UNIT}"),
-                &self.options(self.link.as_deref(), self.sck.as_deref()),
-            ),
+            Some(_) => {
+                let place = format!("--unit {NO_UNIT}");
+                // It meets no chip, and takes nothing that says where one is.
+                let check = format!("norlock check --unit {}", self.unit());
+                step.replace(&format!("norlock check {place}"), &check)
+                    .replace(
+                        &place,
+                        &self.options(self.link.as_deref(), self.sck.as_deref()),
+                    )
+            }
             None => step.replace(
                 &format!("norlock contact --unit {NO_UNIT}"),
                 "norlock contact",

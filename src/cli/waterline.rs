@@ -8,7 +8,8 @@ use super::figures::{about_seconds, size_of};
 pub const MARKS: u64 = 16;
 
 /// What is counted.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Unit {
     /// Bytes, shown in KiB or MiB.

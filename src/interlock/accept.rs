@@ -9,7 +9,7 @@ use serde::Serialize;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Acceptable {
-    /// A part that the table does not know, or has from memory only.
+    /// A part that the table does not know, or knows without a document.
     KnownPart,
     /// A chip that may have another size than it was opened with.
     ChipSize,

@@ -12,7 +12,7 @@ use crate::part::SupplyRange;
 
 /// Where the chip's supply comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Power {
     /// The clip alone supplies the chip; the board's own supply is off.
@@ -188,7 +188,7 @@ impl Panel {
     /// `supply-level`: the supply range includes the level that the link is declared to drive.
     ///
     /// The range is what all parts share that the marking may mean, narrowed by what the person read
-    /// in the datasheet. A range that the table has from memory does not open the interlock alone.
+    /// in the datasheet. A range that was not read in a document does not open the interlock alone.
     pub(crate) fn supply_level(
         &mut self,
         level: Option<Millivolts>,
@@ -229,7 +229,7 @@ impl Panel {
                     TRANSLATE,
                 )),
                 None if range.from_memory => self.hold(level_held(
-                    "the table has this part's supply range from memory only.".into(),
+                    "nobody read this part's supply range in a document for the table.".into(),
                     format!("{parts}: {range}, not read in a document"),
                     DATASHEET,
                 )),

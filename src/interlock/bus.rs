@@ -144,7 +144,7 @@ impl Panel {
             means: contact
                 .sign
                 .clone()
-                .unwrap_or_else(|| "a wire that changes its mind spoils reads and writes".into()),
+                .unwrap_or_else(|| "reads that change by themselves spoil backups and writes".into()),
             next: "Reseat the clip (docs/wiring.md has the order), then: norlock contact --unit FOLDER".into(),
         });
     }
@@ -385,7 +385,7 @@ impl Panel {
         });
     }
 
-    /// `writable` cannot open: how this part takes a status write is known from memory only.
+    /// `writable` cannot open: how this part takes a status write was not read in a document.
     pub(crate) fn lift_not_documented(&mut self, protection: &Protection) {
         self.hold(Held {
             interlock: Interlock::Writable,
@@ -413,8 +413,7 @@ impl Panel {
         let (means, next) = kept.words();
         let next = match (kept, liftable) {
             (Kept::NotKnown, true) => {
-                "What is in the way of a write is lifted for it by: norlock write --lift-protection. What was read \
-                 of a part: norlock parts NAME"
+                "norlock write --lift-protection lifts what is in its way. What was read of a part: norlock parts NAME"
             }
             _ => next.unwrap_or(
                 "norlock contact --unit FOLDER. If that is good, leave out --until-power-off, and set it back when you are done.",
@@ -427,7 +426,7 @@ impl Panel {
     /// name others.
     pub(crate) fn protection_has_no_row(&mut self, asked: &str, why: &str, rows: &str) {
         let means = "the part protects what its table has a row for and nothing between";
-        let seen = format!("asked for {asked}, for which no row is{why}");
+        let seen = format!("asked for {asked}; the table has no row for it{why}");
         self.protection_fixed(seen, means, format!("Ask for one of: {rows}"));
     }
 
@@ -466,14 +465,16 @@ impl Panel {
             means: pattern.to_owned(),
             next,
         };
-        let torn = back.map_or_else(String::new, |back| {
-            format!(". If the same blocks differ again, they were left torn: {back}")
-        });
+        let again = match back {
+            Some(back) => format!("If the same blocks differ again, they were left torn: {back}"),
+            None => "If that is good and the same places differ again, cells may be weak: norlock survey --unit FOLDER"
+                .to_owned(),
+        };
         match (differing.first(), weak) {
             (Some(first), _) => self.hold(held(
                 "two reads of the chip differ.",
                 differ_in(differing, differing_bytes, Address(first.start)),
-                format!("Reseat the clip, lower SCK (--sck 4MHz), then: norlock contact --unit FOLDER{torn}"),
+                format!("Reseat the clip, then see up to which SCK it holds: norlock contact --unit FOLDER. {again}"),
             )),
             (None, Some(why)) => {
                 let next = "Use a lower SCK, or: --accept weak-reads --because 'why'".into();

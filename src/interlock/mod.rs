@@ -26,7 +26,7 @@ pub use papers::{OffendingChange, OfflineEvidence, OfflineProblem};
 
 /// Every interlock, in the order in which they are checked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Interlock {
     /// Nobody else uses the device.

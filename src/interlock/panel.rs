@@ -10,7 +10,7 @@ use crate::link::Scope;
 
 /// Why an interlock holds, for the person at the bench.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Held {
     /// Which one.
     pub interlock: Interlock,

@@ -42,9 +42,9 @@ impl OfflineProblem {
         match self {
             Self::Missing => format!("no hash of {backup} was given from elsewhere."),
             Self::InUnitFolder(_) => "the hash lies beside the backup.".into(),
-            Self::SameDisk(_) => "the hash lies on the backup's disk.".into(),
+            Self::SameDisk(_) => "nothing shows that the hash lies on another disk.".into(),
             Self::Differs { .. } => format!("the hash kept away is not that of {backup}."),
-            Self::Unreadable(_) => "the copy kept away cannot be read.".into(),
+            Self::Unreadable(_) => "what was given is no hash and no copy that can be read.".into(),
         }
     }
 
@@ -65,7 +65,7 @@ impl OfflineProblem {
                 "whatever spoils the backup can spoil this hash too, so their agreement would prove nothing"
             }
             Self::Differs { .. } => "one of the two was changed or belongs to another unit",
-            Self::Unreadable(_) => "a copy that cannot be read is no copy",
+            Self::Unreadable(_) => "it proves nothing of the backup",
         }
     }
 

@@ -618,7 +618,7 @@ fn each_reason_why_a_hash_does_not_count_is_told_with_what_to_do() {
         ),
         (
             OfflineProblem::SameDisk("/home on mmc0".into()),
-            "on the backup's disk",
+            "on another disk",
             "/home on mmc0",
             "can spoil",
             "Type",
@@ -632,9 +632,9 @@ fn each_reason_why_a_hash_does_not_count_is_told_with_what_to_do() {
         ),
         (
             unreadable,
-            "cannot be read",
+            "copy that can be read",
             "the stick is gone",
-            "no copy",
+            "proves nothing",
             "Type",
         ),
     ] {

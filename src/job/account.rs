@@ -107,7 +107,7 @@ impl Account {
                     label: std::mem::take(&mut label).to_owned(),
                     amount: u64::from(end - start),
                     columns: vec![match by {
-                        By::Baseline => format!("as {baseline}"),
+                        By::Baseline => format!("like {baseline}"),
                         By::Journal => "as the journal says".to_owned(),
                         By::Nothing => "unexplained".to_owned(),
                     }],

@@ -3,7 +3,8 @@
 use std::ops::Range;
 use std::time::Duration;
 
-use super::bench::{Bench, Connected, Seen, connect};
+use super::bench::Bench;
+use super::connect::{Connected, Seen, connect};
 use super::recognise::{OwnId, own_id, recognise};
 use super::record::journal_patience;
 use super::twin_read::{TwinRead, joined, twin_read};
@@ -137,7 +138,7 @@ fn suspects(
 
 /// `known-part`, from what the chip was identified as.
 ///
-/// Sizes that the table has from memory count only where the chip's own SFDP agrees with them.
+/// Sizes that were not read in a document count only where the chip's own SFDP agrees with them.
 pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
     let found = &seen.identification;
     let part = found.part.as_ref();
@@ -155,7 +156,7 @@ pub(super) fn judge_part(panel: &mut Panel, seen: &Seen) {
     let doubt = if found.standing != Standing::Known {
         Some("the table does not know this part.")
     } else if !documented && seen.sfdp.is_none() {
-        Some("the table has this part from memory only.")
+        Some("no document was read for what the table says of this part.")
     } else {
         None
     };

@@ -4,8 +4,9 @@ use std::time::SystemTime;
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, Seen, connect};
+use super::bench::Bench;
 use super::beside::{Others, Told};
+use super::connect::{Connected, Seen, connect};
 use super::cost::Cost;
 use super::differences::{RegionDifference, differences};
 use super::record::{begun_write, note_refusal, note_times, operation, region_map};
@@ -18,7 +19,7 @@ use crate::unit::{Digest, ImageName, Unit};
 
 /// What a backup found and kept.
 #[derive(Debug, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct BackupReport {
     /// The unit.
     pub unit: String,

@@ -9,7 +9,7 @@ use crate::unit::journal::Journal;
 
 /// What hashing a unit folder again found.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct CheckReport {
     /// The unit.
     pub unit: String,

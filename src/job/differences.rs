@@ -16,7 +16,7 @@ const GAP_BYTES: u32 = 4096;
 
 /// How much of one region differs between two images.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct RegionDifference {
     /// Name of the region, or `no region`.
     pub region: String,

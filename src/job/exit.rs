@@ -11,7 +11,7 @@ use serde::{Serialize, Serializer};
 pub enum Exit {
     /// Done, and what the command states is true.
     True = 0,
-    /// Compared and different, a bad verdict of `contact`, `inspect` or `survey`, or a change of
+    /// Compared and different, nothing found, a bad verdict, another chip than the unit's, or a change of
     /// protection that is in doubt or that the end of the command failed after.
     Different = 1,
     /// The command line was not understood.
@@ -53,7 +53,7 @@ impl Exit {
         match self {
             Self::True => "done and true",
             Self::Different => {
-                "compared and different, a bad verdict of contact, inspect or survey, or protection in doubt"
+                "different, nothing found, a bad verdict, another unit's chip, or protection in doubt"
             }
             Self::Usage => "the command line was not understood",
             Self::Held => "held by an interlock, nothing touched",
@@ -82,7 +82,7 @@ impl Serialize for Exit {
     }
 }
 
-#[cfg(feature = "cli")]
+#[cfg(test)]
 impl schemars::JsonSchema for Exit {
     fn schema_name() -> std::borrow::Cow<'static, str> {
         "Exit".into()

@@ -187,8 +187,8 @@ fn chip_meaning(error: &ChipError) -> [&'static str; 2] {
             reseat,
         ],
         ChipError::WelStuck { .. } => [
-            "MISO is stuck, or the chip does not take its commands: MOSI is loose",
-            reseat,
+            "it was left in a continuous read, MISO is stuck, or MOSI is loose",
+            "norlock contact --unit FOLDER tells which, and ends a continuous read.",
         ],
         ChipError::NoWayAbove16Mib { .. } => [
             "reading only the lower 16 MiB would look like a whole backup and not be one",
@@ -319,6 +319,9 @@ impl From<JournalError> for Stop {
         let back =
             "The backups do not depend on the journal: norlock restore --unit FOLDER goes back.";
         let (means, next) = match &error {
+            JournalError::Store(
+                error @ (StoreError::SyncFailed { .. } | StoreError::AfterSyncFailed { .. }),
+            ) => store_meaning(error),
             JournalError::Store(_) | JournalError::Unit(_) => (
                 "",
                 "Mend that, then give the same command again. The backups do not depend on the journal.",

@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 
-use super::bench::{Bench, Seen, meet};
+use super::bench::Bench;
+use super::connect::{Seen, meet};
 use super::recognise::{another_id, not_of, told_apart};
 use super::record::{begun_journal, region_map};
 use super::{Attendant, Stop, Wrap, named, recognise, wrap};
@@ -16,7 +17,7 @@ use crate::unit::journal::Journal;
 
 /// What the chip is.
 #[derive(Debug, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct IdReport {
     /// JEDEC ID, three bytes.
     pub jedec_id: String,
@@ -24,7 +25,7 @@ pub struct IdReport {
     pub maker: String,
     /// How often the ID was read, and how often it was the same.
     #[serde(serialize_with = "named::reads")]
-    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<u32>"))]
+    #[cfg_attr(test, schemars(with = "named::Reads<u32>"))]
     pub id_reads: (u32, u32),
     /// The part, where it is known or describes itself.
     pub part: Option<Part>,
@@ -67,7 +68,7 @@ pub struct IdReport {
     pub unfinished: Option<String>,
     /// Link, level and SCK.
     #[serde(serialize_with = "named::asked")]
-    #[cfg_attr(feature = "cli", schemars(with = "named::Asked<'static, Hertz>"))]
+    #[cfg_attr(test, schemars(with = "named::Asked<'static, Hertz>"))]
     pub link: (String, Option<Millivolts>, Hertz),
 }
 

@@ -24,7 +24,7 @@ pub struct Inspected<'a> {
 
 /// What is in an image.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct InspectReport {
     /// What the image is called.
     pub image: String,
@@ -41,7 +41,7 @@ pub struct InspectReport {
 
 /// What differs between the images of two units.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct CompareReport {
     /// What the images are called.
     pub images: [String; 2],

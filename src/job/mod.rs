@@ -17,6 +17,7 @@ mod beside;
 mod check;
 #[cfg(feature = "reports")]
 mod clean;
+mod connect;
 mod contact;
 mod cost;
 mod differences;
@@ -54,11 +55,12 @@ mod write;
 
 pub use attendant::{Attendant, Nobody, Task};
 pub use backup::{BackupReport, backup, backup_beside};
-pub use bench::{Bench, SCK_DEFAULT, SCK_FREE, Seen, Way};
+pub use bench::{Bench, SCK_DEFAULT, SCK_FREE, Way};
 pub use beside::Others;
 pub use check::{CheckReport, check};
 #[cfg(feature = "reports")]
 pub(crate) use clean::{clean, word};
+pub use connect::Seen;
 pub use contact::{
     ContactReport, ContactWishes, Evidence, Kind, Measured, Rung, Sign, contact, contact_as_wished,
     keep_contact, message_overhead, proven_sck, unit_before_reset,

@@ -6,7 +6,7 @@ use crate::jedec::Millivolts;
 
 /// Reads, and how many of them were the same.
 #[derive(Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub(super) struct Reads<T> {
     reads: T,
     same: T,
@@ -22,7 +22,7 @@ pub(super) fn reads<T: Serialize + Copy, S: Serializer>(
 
 /// Address lines that the chip has, and how many were seen to arrive.
 #[derive(Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub(super) struct Lines {
     has: u32,
     arrived: u32,
@@ -35,7 +35,7 @@ pub(super) fn lines<S: Serializer>(pair: &Option<(u32, u32)>, to: S) -> Result<S
 
 /// A link, with what was asked of it.
 #[derive(Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub(super) struct Asked<'a, T> {
     name: &'a str,
     /// Level that it drives and supplies, where it is known.

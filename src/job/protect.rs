@@ -7,7 +7,8 @@ use std::ops::Range;
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, Seen, connect};
+use super::bench::Bench;
+use super::connect::{Connected, Seen, connect};
 use super::write::left_begun;
 use super::{Attendant, Stop};
 use crate::interlock::Panel;
@@ -74,7 +75,7 @@ pub struct ProtectOrder {
 
 /// A register as it was read.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct RegisterByte {
     /// What its family calls it.
     pub name: &'static str,
@@ -86,7 +87,7 @@ pub struct RegisterByte {
 
 /// What a change did.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ProtectionChange {
     /// The unit.
     pub unit: String,
@@ -100,7 +101,7 @@ pub struct ProtectionChange {
 
 /// What the chip protects, and what can be done about it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ProtectionReport {
     /// Maker and name of the part.
     pub part: String,

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::bench::Seen;
+use super::connect::Seen;
 use super::write::in_hand;
 use super::{Exit, Stop};
 use crate::chip::{Chip, ReadCommand};

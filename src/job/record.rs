@@ -5,7 +5,7 @@ use std::path::Path;
 use std::time::{Duration, SystemTime};
 
 use super::Stop;
-use super::bench::{PATIENCE, Seen};
+use super::connect::{PATIENCE, Seen};
 use crate::image::RegionMap;
 use crate::interlock::{Panel, State};
 use crate::part::{Catalogue, Part};
@@ -121,13 +121,7 @@ pub(super) fn note_refusal(unit: &mut Unit, command: &str, stop: &Stop) {
     let refused = Operation {
         command: command.to_owned(),
         outcome: stop.headline.clone(),
-        // As in all other records, without the full stop that it has on a screen.
-        chip: stop
-            .chip
-            .words()
-            .unwrap_or_default()
-            .trim_end_matches('.')
-            .to_owned(),
+        chip: stop.chip.words().unwrap_or_default().to_owned(),
         interlocks: held
             .map(|held| (held.interlock.id().to_owned(), InterlockState::Held))
             .collect(),

@@ -222,7 +222,7 @@ fn wanted(unit: &Unit, number: u32) -> Result<Image, Stop> {
         let next = if have.is_empty() {
             "norlock backup --unit FOLDER".into()
         } else {
-            format!("It has {}.", have.join(", "))
+            format!("Give the number of one that it has: {}.", have.join(", "))
         };
         Stop::new(
             Exit::FileFault,

@@ -33,7 +33,7 @@ pub(super) const NOTHING_TO_CHANGE: &str = "nothing to change";
 
 /// What a write or restore did.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct WriteReport {
     /// The unit.
     pub unit: String,

@@ -25,7 +25,7 @@ const SCK: Hertz = Hertz::mhz(1);
 
 /// What a look shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Seat {
     /// Nothing answers.

@@ -5,7 +5,8 @@ use std::slice;
 
 use serde::Serialize;
 
-use super::bench::{Bench, meet};
+use super::bench::Bench;
+use super::connect::meet;
 use super::explain::sentence;
 use super::{Attendant, Exit, Stop};
 use crate::interlock::Panel;
@@ -37,7 +38,7 @@ impl RawSfdp {
 
 /// Where an erase type works.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ErasePlaces {
     /// Bytes that one erase covers.
     pub size_bytes: u32,
@@ -49,7 +50,7 @@ pub struct ErasePlaces {
 
 /// SFDP as read and as decoded.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct SfdpReport {
     /// The space as read, from address 0.
     #[serde(skip)]

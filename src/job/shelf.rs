@@ -9,7 +9,8 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::bench::{Bench, Connected, connect};
+use super::bench::Bench;
+use super::connect::{Connected, connect};
 use super::recognise::recognise;
 use super::record::region_map;
 use super::rewrite::NOTHING_TO_CHANGE;

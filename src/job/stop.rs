@@ -7,7 +7,7 @@ use crate::interlock::{Held, Panel};
 
 /// What state a chip is in when a job ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum ChipState {
     /// No chip was met, or needed.
@@ -37,23 +37,23 @@ impl ChipState {
     pub fn words(self) -> Option<&'static str> {
         match self {
             Self::NotMet => None,
-            Self::Untouched => Some("untouched."),
-            Self::NotTaken => Some("as it was found; a register write was sent and not taken."),
-            Self::ChangedInPart => Some("changed in part; the journal accounts for each block."),
-            Self::ChangedBeyond => Some("changed, perhaps also where the journal does not say so."),
-            Self::Changed => Some("changed as asked, complete."),
-            Self::ProtectionInDoubt => Some("its protection is in doubt; its array is untouched."),
+            Self::Untouched => Some("untouched"),
+            Self::NotTaken => Some("as it was found; a register write was sent and not taken"),
+            Self::ChangedInPart => Some("changed in part; the journal accounts for each block"),
+            Self::ChangedBeyond => Some("changed, perhaps also where the journal does not say so"),
+            Self::Changed => Some("changed as asked, complete"),
+            Self::ProtectionInDoubt => Some("its protection is in doubt; its array is untouched"),
             Self::ProtectionChanged => {
-                Some("its protection was changed and read back; what came after failed.")
+                Some("its protection was changed and read back; what came after failed")
             }
-            Self::PutBack => Some("as it was found; what was written is put back."),
+            Self::PutBack => Some("as it was found; what was written is put back"),
         }
     }
 }
 
 /// Why a job ended early.
 #[derive(Debug, Serialize, thiserror::Error)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[error("{headline}")]
 pub struct Stop {
     /// The number the program ends with.
@@ -63,7 +63,7 @@ pub struct Stop {
     /// Label and text of each row of evidence. Rows without a label are lines of a staff, the picture of
     /// the flash.
     #[serde(serialize_with = "rows")]
-    #[cfg_attr(feature = "cli", schemars(with = "Vec<Row<'static>>"))]
+    #[cfg_attr(test, schemars(with = "Vec<Row<'static>>"))]
     pub evidence: Vec<(String, String)>,
     /// What state the chip is in.
     pub chip: ChipState,
@@ -79,7 +79,7 @@ pub struct Stop {
 
 /// A row of evidence.
 #[derive(Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 struct Row<'a> {
     /// What it tells of; empty for a line of a staff.
     label: &'a str,
@@ -150,7 +150,9 @@ impl Stop {
             stop = stop.row("also", format!("{}: {}", also.interlock, also.headline));
         }
         if open > 0 {
-            let others = format!("{open} are open; {waiting} wait for the chip");
+            let are = if open == 1 { "is" } else { "are" };
+            let wait = if waiting == 1 { "waits" } else { "wait" };
+            let others = format!("{open} {are} open; {waiting} {wait} for the chip");
             stop = stop.row("others", others);
         }
         stop.held = held;

@@ -45,7 +45,7 @@ pub struct PieceOrder {
 
 /// What was made.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct TailorReport {
     /// The unit.
     pub unit: String,

@@ -23,7 +23,7 @@ const RANGES_KEPT: usize = 4096;
 
 /// What one pass did.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct PassFacts {
     /// SCK asked for.
     pub sck: Hertz,
@@ -41,7 +41,7 @@ pub struct PassFacts {
 
 /// What two reads of the chip showed.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct TwinRead {
     /// The first pass, which is kept.
     pub first: PassFacts,

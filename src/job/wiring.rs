@@ -10,7 +10,7 @@ use crate::interlock::Power;
 
 /// What lies in a wire.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Within {
     /// Nothing.
@@ -23,7 +23,7 @@ pub enum Within {
 
 /// Where one pin of the chip goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Wire {
     /// Pin of the chip, in a package of eight.
     pub pin: u8,
@@ -39,7 +39,7 @@ pub struct Wire {
 
 /// The eight wires of a power arrangement.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Wiring {
     /// Where the supply comes from.
     pub power: Power,

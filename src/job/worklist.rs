@@ -23,7 +23,7 @@ use crate::worklist::{Estimate, Pace, Request, Worklist, WorklistError, plan};
 
 /// What a write would do.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct WorklistReport {
     /// The unit.
     pub unit: String,

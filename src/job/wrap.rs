@@ -10,7 +10,7 @@ use std::ops::Range;
 use serde::Serialize;
 
 use super::Stop;
-use super::bench::Connected;
+use super::connect::Connected;
 use crate::chip::{Chip, ReadCommand};
 use crate::image::show_size;
 use crate::jedec::{Address, Hertz};
@@ -32,7 +32,7 @@ type Bytes = [u8; PLACE_BYTES];
 
 /// What reads around the end of the array show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Wrap {
     /// The array ends where it should: reads come round there, and the upper half is not the lower.

@@ -15,7 +15,7 @@ use super::rewrite::{Rewrite, WriteReport};
 use super::worklist::smallest_block;
 use super::{Attendant, ChipState, Exit, Stop};
 use crate::image::RegionMap;
-use crate::interlock::{Held, Interlock, Panel};
+use crate::interlock::{Interlock, Panel};
 use crate::unit::journal::{self, Journal, UnfinishedWrite};
 use crate::unit::store::{Store, StoreFile, hash};
 use crate::unit::{Digest, Image, ImageName, Unit};
@@ -109,7 +109,7 @@ pub fn unfinished_of_unit(store: Arc<dyn Store>, folder: &Path) -> Option<String
     begun_journal(&unit).ok()?
 }
 
-/// While a journal is unfinished that is the exit code, and the chip counts as changed in part unless
+/// While a journal is unfinished that is the exit code, and the unit's own chip counts as changed in part unless
 /// the journal says that nothing was begun. Where the journal cannot be looked for, the stop stands: it
 /// tells by itself if this run has changed the chip.
 pub(super) fn with_journal(unit: &Unit, mut stop: Stop) -> Stop {
@@ -118,8 +118,14 @@ pub(super) fn with_journal(unit: &Unit, mut stop: Stop) -> Stop {
     };
     stop.exit = Exit::Unfinished;
     let unbegun = matches!(&unfinished.contents, Ok(contents) if contents.nothing_begun());
-    let held = |held: &Held| held.interlock == Interlock::NothingUnexplained;
-    if !unbegun && stop.held.iter().any(held) {
+    let is_held = |interlock| stop.held.iter().any(|held| held.interlock == interlock);
+    if !unbegun && is_held(Interlock::SameUnit) {
+        // The chip that was met is not known to be the one that the journal is about.
+        let own =
+            "changed in part by a write that did not end; the journal accounts for each block";
+        return stop.row("own chip", own);
+    }
+    if !unbegun && is_held(Interlock::NothingUnexplained) {
         stop.chip = ChipState::ChangedBeyond;
     } else if !unbegun && !matches!(stop.chip, ChipState::Changed | ChipState::ChangedBeyond) {
         stop.chip = ChipState::ChangedInPart;

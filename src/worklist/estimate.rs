@@ -60,7 +60,7 @@ impl Pace {
 
 /// Erases of one type.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Erases {
     /// Size of the block.
     pub size_bytes: u32,
@@ -72,7 +72,7 @@ pub struct Erases {
 
 /// Modelled times of a whole write.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Estimate {
     /// Two full reads, and what of them is asked for again.
     pub before: Duration,

@@ -285,9 +285,10 @@ pub enum WorklistError {
     },
     /// The smallest block that has to change holds unit data too.
     #[error(
-        "the block at {} ({}) is shared with unit data in '{region}'; {blocks} such in all",
+        "the block at {} ({}) is shared with unit data in '{region}'{}",
         Address(range.start),
-        show_size(u64::from(range.end - range.start))
+        show_size(u64::from(range.end - range.start)),
+        if *blocks > 1 { format!("; there are {blocks} such blocks") } else { String::new() }
     )]
     SharedBlock {
         /// The first such block by address.

@@ -45,7 +45,7 @@ impl Worklist {
 
     fn headline(&self, cell: u32, estimate: &Estimate) -> String {
         if self.is_empty() {
-            return "Nothing would change: the chip holds the target already.".to_owned();
+            return "Nothing would change: the target equals the newest backup.".to_owned();
         }
         let (changed, all) = self.counted(cell);
         let time = match estimate.total() {

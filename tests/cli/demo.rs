@@ -40,12 +40,12 @@ fn the_demo_completes_leaves_its_folder_and_overwrites_none() {
 /// Wherever the demo sets a modelled time against its floor: as shown before, after the write, after
 /// the restore, and in all. The floor knows no messages; they make the restore's 1.06.
 fn modelled_is_near_the_floor(said: &str) {
-    let ratios = said.split("ratio ").skip(1);
-    let ratios: Vec<f64> = ratios
-        .map(|text| {
-            let digits = text.trim_start().split([' ', ';', ',']).next().unwrap();
-            digits.parse().unwrap()
-        })
+    let words = said.split_whitespace();
+    let words: Vec<&str> = words.map(|word| word.trim_end_matches(',')).collect();
+    let ratios: Vec<f64> = words
+        .windows(4)
+        .filter(|four| four[1..] == ["times", "the", "floor"])
+        .map(|four| four[0].parse().unwrap())
         .collect();
     assert_eq!(ratios.len(), 4, "{said}");
     let most = [1.05, 1.05, 1.06, 1.05];

@@ -99,12 +99,12 @@ fn an_entry_is_explained_in_full() {
 fn facts_from_memory_are_named_with_what_that_means() {
     let desk = Desk::new();
     let ended = desk.ends("parts IS25LP128F", 0);
-    ended.says("memory addressing, chip erase, erase types");
-    ended.says("means what is named under memory was not read in a document");
+    ended.says("unread addressing, chip erase, erase types");
+    ended.says("means what is named under unread was not read in a document");
     let read = desk.ends("parts W25Q64JVSSIQ", 0);
     assert!(!read.out.contains("means "), "{}", read.out);
     let all = desk.ends("parts W25Q128JWSIQ", 0);
-    all.says("supply 1.7 to 1.95 V, from memory");
+    all.says("supply 1.7 to 1.95 V, not read in a document");
 }
 
 #[test]
@@ -151,7 +151,7 @@ fn a_file_of_ones_own_is_checked() {
     let ended = desk.ends("parts --check own.toml", 0);
     ended.says("own.toml can be used: 1 part by Example, held against the");
     ended.says("part EX25Q32A, 7E 40 16, 4 MiB, 2.7 to 3.6 V");
-    ended.says("memory erase times");
+    ended.says("unread erase times");
     ended.says("remark line 12, column 11: EX25Q32A: no part of the table takes more than");
     ended.says("norlock id --parts own.toml");
     lines_fit(&ended.out);

@@ -311,7 +311,7 @@ fn damage_outside_the_worklist_is_found_at_the_end_and_mended() {
     let again = small.write().unwrap_err();
     assert_eq!(again.exit, Exit::Unfinished, "{again:?}");
     assert_eq!(again.held[0].interlock.id(), "nothing-unexplained");
-    for account in ["as the journal says", "unexplained", "as as-found.bin"] {
+    for account in ["as the journal says", "unexplained", "like as-found.bin"] {
         let told = again
             .evidence
             .iter()
@@ -450,6 +450,9 @@ fn another_chip_of_the_same_kind_is_noticed() {
             let again = small.write().unwrap_err();
             assert_eq!(again.exit, Exit::Unfinished);
             assert_eq!(again.held[0].interlock.id(), "same-unit");
+            // Nothing was sent to that chip; the unit's own is told of beside it.
+            assert_eq!(again.chip, ChipState::Untouched);
+            assert!(again.evidence.iter().any(|(label, _)| label == "own chip"));
             small.check_kept();
         }
     }

@@ -527,7 +527,7 @@ fn what_nobody_can_accept_is_named_first() {
     assert!(!stop.next.contains("--lift-protection"), "{stop:?}");
     let others = stop.evidence.iter().find(|(label, _)| label == "others");
     assert!(
-        others.unwrap().1.ends_with("1 wait for the chip"),
+        others.unwrap().1.ends_with("1 waits for the chip"),
         "{stop:?}"
     );
 }

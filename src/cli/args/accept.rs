@@ -12,7 +12,7 @@ impl ValueEnum for Acceptable {
 
     fn to_possible_value(&self) -> Option<PossibleValue> {
         let help = match self {
-            Self::KnownPart => "the part is not in the table, or only from memory",
+            Self::KnownPart => "the part is not in the table, or no document was read for it",
             Self::ChipSize => "the chip may be smaller or larger than it says",
             Self::SameUnit => "nothing on the chip proves that it is this unit's",
             Self::UnreadableMarking => "the marking cannot be read",

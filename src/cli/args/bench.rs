@@ -38,7 +38,7 @@ pub struct BusArgs {
     /// A simulated chip kept in this file, instead of a real one.
     #[arg(long, value_name = "FILE")]
     mock: Vec<PathBuf>,
-    /// Highest SCK to ask for, such as 20MHz.
+    /// Highest clock (SCK) to ask for, such as 20MHz.
     #[arg(long, value_name = "CLOCK")]
     pub sck: Option<Hertz>,
     /// Level that the link drives and supplies, such as 3.3V.

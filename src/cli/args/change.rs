@@ -95,15 +95,15 @@ pub struct TailorArgs {
     /// Region map; without it, the unit's regions.toml.
     #[arg(long, value_name = "FILE")]
     pub map: Option<PathBuf>,
-    /// File that goes into a region: raw bytes, Intel HEX or Motorola S-records. PLACE is the region,
-    /// or for one that does not begin at its start, and for further ones, such as system+0x1000.
+    /// File to put into a region: raw bytes, Intel HEX or Motorola S-records. PLACE is the region's name,
+    /// or a place within it, such as system+0x1000. May be given more than once.
     #[arg(long, value_name = "PLACE=FILE")]
     pub piece: Vec<RegionPiece>,
     /// SHA-256 that the piece for that place must have, of the file as it was published.
     #[arg(long, value_name = "PLACE=DIGITS")]
     pub sha256: Vec<RegionDigest>,
-    /// What becomes of the bytes of a region that no piece has: keep leaves them as found, blank makes
-    /// them FF, and 0x00 or another byte that.
+    /// What to do with those bytes of a region that no piece covers: keep leaves them as the backup has
+    /// them, blank makes all FF, and a byte such as 0x00 fills them with it.
     #[arg(long, value_name = "REGION=RULE")]
     pub fill: Vec<RegionFill>,
     /// Overwrite a target that is there already.

@@ -21,7 +21,8 @@ use scene::Scene;
 const MARKING: &str = "25Q128JVSQ";
 
 /// What the two backups, the write and the restore took.
-#[derive(Debug, Default, Serialize, schemars::JsonSchema)]
+#[derive(Debug, Default, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Sum {
     /// On the simulated bench's clock: erases and programs take the simulated chip's own times.
     taken_s: f64,
@@ -67,7 +68,7 @@ fn end(folder: &Path, sum: &Sum) -> Screen {
     .row(
         "bus time",
         format!(
-            "{} modelled for the backups, the write and the restore; floor {}, ratio {ratio:.2}; taken {}, \
+            "{} modelled for the backups, the write and the restore, {ratio:.2} times the floor of {}; taken {}, \
              since this chip is often slower than typical",
             shown(sum.modelled_s),
             shown(sum.floor_s),

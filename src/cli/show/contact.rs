@@ -179,7 +179,12 @@ fn counted(seen: &Evidence, report: &ContactReport) -> Vec<(&'static str, String
     if let Some((all, arriving)) = seen.lines {
         rows.push((
             "MOSI",
-            format!("{arriving} of {all} address bits seen to arrive"),
+            match arriving == all {
+                true => format!("all {all} address bits seen to arrive"),
+                false => format!(
+                    "{arriving} of {all} address bits seen to arrive; of the others this content tells nothing"
+                ),
+            },
         ));
     }
     rows.push((

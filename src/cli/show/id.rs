@@ -171,7 +171,7 @@ fn facts(screen: Screen, part: &Part, report: &IdReport) -> Screen {
         ProgramMethod::AaiWord => "programmed by bytes or words".into(),
     };
     let memory = if part.supply.from_memory {
-        ", from memory"
+        ", not read in a document"
     } else {
         ""
     };

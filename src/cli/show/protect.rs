@@ -193,7 +193,9 @@ fn table(report: &ProtectionReport) -> String {
     match (report.offered.len(), report.one_time.is_some()) {
         (0, false) => "not read for this part: nothing can be set".into(),
         (0, true) => "nothing can be set as it is now".into(),
-        (rows, _) => format!("read; {rows} settings: none, all, or a range of these"),
+        (rows, _) => {
+            format!("read; {rows} settings, none and all among them; norlock protect lists them")
+        }
     }
 }
 
@@ -254,7 +256,7 @@ fn end(screen: Screen, report: &ProtectionReport, typed: &Typed) -> Screen {
         None if report.offered.is_empty() => screen.chip("untouched.").next(typed.command("id")),
         None => screen
             .chip("untouched.")
-            .next("To change it: none, all, or a range of the part's table")
-            .next(typed.command("protect --set none")),
+            .next("To change it, with none, all or a range of the part's table:")
+            .next(typed.command("protect --set RANGE")),
     }
 }

@@ -1,7 +1,7 @@
 //! `sfdp`
 
+use crate::cli::commands::KeptFile;
 use crate::cli::figures::size;
-use crate::cli::run::KeptFile;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::job::SfdpReport;

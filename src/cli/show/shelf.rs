@@ -11,7 +11,10 @@ pub fn shelf_row(report: &ShelfReport, file: &str) -> Screen {
     let answer = match units.len() {
         1 if through == 1 => "The unit is through all stages.".to_owned(),
         all if through == all => format!("All {all} units are through all stages."),
-        all => format!("{through} of {all} units are through all stages."),
+        all => {
+            let are = if through == 1 { "is" } else { "are" };
+            format!("{through} of {all} units {are} through all stages.")
+        }
     };
     let widest = units.iter().map(|unit| unit.unit.chars().count()).max();
     let width = widest.unwrap_or(0).min(24);

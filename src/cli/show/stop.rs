@@ -15,12 +15,12 @@ pub fn stop(stop: &Stop) -> Screen {
     }
     if let Some(words) = stop.chip.words() {
         let held = stop.exit == Exit::Held && stop.chip == ChipState::Untouched;
-        let more = if held {
-            "untouched; nothing that changes it was sent."
+        let words = if held {
+            "untouched; nothing that changes it was sent"
         } else {
             words
         };
-        screen = screen.chip(more);
+        screen = screen.chip(format!("{words}."));
     }
     screen.next(stop.next.clone())
 }

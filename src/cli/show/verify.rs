@@ -31,10 +31,13 @@ pub fn verify(
         (_, true) => format!("The chip differs from {image} in {}.", bytes(worst)),
         (_, false) => {
             let least = report.differing.iter().min().copied().unwrap_or(0);
+            let least = match least == worst {
+                true => String::new(),
+                false => format!("{} to ", count(least)),
+            };
+            let worst = bytes(worst);
             format!(
-                "The passes do not agree: {} to {} differ from {image}.",
-                count(least),
-                bytes(worst)
+                "The passes do not agree: {least}{worst} differ from {image}, not always the same."
             )
         }
     };
@@ -53,12 +56,27 @@ pub fn verify(
             .next(typed.change("restore"));
     }
     screen
-        .next(if report.passes_agree {
-            "Has the unit run since? Back it up again. If not, give the write command again; if the same bytes \
-             come back, the cells are worn: replace the part."
-        } else {
-            "Reseat the clip (docs/wiring.md has the order), lower SCK, and verify again."
+        .next(match (report.passes_agree, is_another(report)) {
+            (true, true) => {
+                "If it is to hold another image, such as a backup that was restored, verify that one. If it is to \
+                 hold this one, write it."
+            }
+            (true, false) => {
+                "Has the unit run since? Back it up again. If not, give the write command again; if the same bytes \
+                 come back, the cells are worn: replace the part."
+            }
+            (false, _) => {
+                "Reseat the clip (docs/wiring.md has the order), lower SCK, and verify again. If the same places \
+                 differ again, the cells may be weak: norlock survey tells."
+            }
         })
+}
+
+/// Whether more differs than cells that fail or a unit that runs would change: a hundredth of the chip (common
+/// practice, no source).
+fn is_another(report: &VerifyReport) -> bool {
+    let worst = report.differing.iter().max().copied().unwrap_or(0);
+    worst > u64::from(report.size_bytes) / 100
 }
 
 /// At which SCK each pass was made, and whether they agree.
@@ -158,7 +176,7 @@ fn of_blocks(run: &DifferingBlocks, passes: usize) -> String {
         false => format!(", in {} of {passes} passes", run.passes),
     };
     format!(
-        "{}: {}; bits low {}, high {}{seen}",
+        "{}: {}; {} bits 0 in place of 1, {} bits 1 in place of 0{seen}",
         size(length),
         bytes(run.bytes),
         count(run.bits_low),
@@ -197,10 +215,12 @@ fn meaning(report: &VerifyReport) -> &'static str {
         return "a write was interrupted: the chip holds a mix of two images";
     }
     if !report.passes_agree {
-        return "the passes differ from each other, so the wires or the clock err: reseat the clip, lower SCK";
+        return "the passes differ from each other: the wires or the clock err, or cells are weak";
     }
     let fell = report.blocks.iter().all(|run| run.bits_high == 0);
-    if fell {
+    if is_another(report) {
+        "the passes agree, and much differs: the chip holds another image"
+    } else if fell {
         "bits are 0 where 1 is wanted and do not move with SCK: the cells, not the wires; an erase that fell \
          short leaves this, and so does a unit that has run"
     } else {

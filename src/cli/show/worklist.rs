@@ -24,7 +24,12 @@ pub fn worklist(report: &WorklistReport, target: &str, typed: &Typed) -> Screen 
                 format!("{journal} tells of a write that did not end; it goes on from there"),
             )
             .chip("changed in part; all above counts from the baseline."),
-        None => screen.chip("untouched."),
+        None => screen
+            .row(
+                "counts from",
+                format!("{}, the newest backup; no chip was met", report.baseline),
+            )
+            .chip("untouched."),
     };
     screen
         .line(format!(
@@ -35,7 +40,9 @@ pub fn worklist(report: &WorklistReport, target: &str, typed: &Typed) -> Screen 
             "             {} for what makes it safe",
             about_seconds(proof)
         ))
-        .line(format!("  ratio      {ratio:.2}"))
+        .line(format!(
+            "  modelled   {ratio:.2} times the floor, both together"
+        ))
         .line(format!("  kept as    {}, for reading only", report.file))
         .next(typed.change(&format!("write {target}")))
 }

@@ -1,6 +1,6 @@
 //! `write` and `restore`
 
-use crate::cli::figures::{seconds, size};
+use crate::cli::figures::{count, seconds, size};
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
 use crate::job::WriteReport;
@@ -20,9 +20,14 @@ pub fn written(report: &WriteReport, typed: &Typed) -> Screen {
             report.unit
         ));
     }
+    let blocks = report.changed + report.left;
     let screen = Screen::new(format!(
-        "All {all} of {} were read once more, at another SCK, and equal {}. {} blocks changed, {} were left.",
-        report.unit, report.image, report.changed, report.left
+        "All {all} of {} were read once more, at another SCK, and equal {}. {} of {} blocks of {} changed.",
+        report.unit,
+        report.image,
+        count(report.changed.into()),
+        count(blocks.into()),
+        size(u64::from(report.size_bytes / blocks.max(1)))
     ));
     evidence(times(screen, report), report)
         .chip("changed as asked, complete.")
@@ -36,11 +41,11 @@ fn times(screen: Screen, report: &WriteReport) -> Screen {
     let screen = screen.row(
         "time",
         format!(
-            "{}, modelled about {}; floor {}, ratio {:.2}",
+            "{}; modelled about {}, {:.2} times the floor of {}",
             seconds(report.time),
             seconds(report.modelled),
-            seconds(floor),
-            report.modelled.as_secs_f64() / floor.as_secs_f64().max(f64::MIN_POSITIVE)
+            report.modelled.as_secs_f64() / floor.as_secs_f64().max(f64::MIN_POSITIVE),
+            seconds(floor)
         ),
     );
     screen.row(
@@ -60,13 +65,13 @@ fn evidence(screen: Screen, report: &WriteReport) -> Screen {
     }
     if !report.unit_data.is_empty() {
         let whose = if report.replaced.is_some() {
-            "are the backup's own"
+            "as the backup has it"
         } else {
-            "equal the newest backup"
+            "as the newest backup has it"
         };
         screen = screen.row(
             "unit data",
-            format!("{} {whose}", report.unit_data.join(" and ")),
+            format!("{}: {whose}", report.unit_data.join(" and ")),
         );
     }
     if let Some(replaced) = &report.replaced {

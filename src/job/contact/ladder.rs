@@ -28,7 +28,7 @@ const RULE_OF_THREE: u64 = 3;
 
 /// One SCK that was tried.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Rung {
     /// SCK asked for. Where the part's limit for a read command is lower, that command does not count here.
     pub sck: Hertz,

@@ -4,7 +4,8 @@ use super::look::Observed;
 use super::{Check, Kind, Sign, signs};
 use crate::chip::{ChipError, FirstLook, short_id};
 use crate::jedec::ID_BYTES;
-use crate::job::bench::{PATIENCE, Reached};
+use crate::job::bench::Reached;
+use crate::job::connect::PATIENCE;
 use crate::job::{Attendant, Stop, sentence};
 
 impl Check<'_> {

@@ -16,7 +16,8 @@ pub(super) mod signs;
 
 use std::time::Duration;
 
-use super::bench::{Bench, Met, Reached, SCK_FREE, reach};
+use super::bench::{Bench, Reached, SCK_FREE, reach};
+use super::connect::Met;
 use super::recognise::{another_id, told_apart};
 use super::record::operation;
 use super::seat::wait_on;

@@ -26,29 +26,29 @@ const OVERHEAD: (&str, &str) = ("overhead", " us");
 
 /// What was counted beside the ladder, at the lowest SCK.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Evidence {
     /// Reads of the ID, and how many were as the first.
     #[serde(serialize_with = "named::reads")]
-    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<usize>"))]
+    #[cfg_attr(test, schemars(with = "named::Reads<usize>"))]
     pub ids: (usize, usize),
     /// Reads of status register 1, and how many were as the first.
     #[serde(serialize_with = "named::reads")]
-    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<usize>"))]
+    #[cfg_attr(test, schemars(with = "named::Reads<usize>"))]
     pub statuses: (usize, usize),
     /// Status register 1.
     pub status: Option<u8>,
     /// Reads of the SFDP header, and how many were as the first.
     #[serde(serialize_with = "named::reads")]
-    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<usize>"))]
+    #[cfg_attr(test, schemars(with = "named::Reads<usize>"))]
     pub sfdp: (usize, usize),
     /// Reads of the ID right after a long one, and how many were right.
     #[serde(serialize_with = "named::reads")]
-    #[cfg_attr(feature = "cli", schemars(with = "named::Reads<u32>"))]
+    #[cfg_attr(test, schemars(with = "named::Reads<u32>"))]
     pub after_long: (u32, u32),
     /// Address lines that the chip has, and how many were seen to arrive; `None` where its size is not known.
     #[serde(serialize_with = "named::lines")]
-    #[cfg_attr(feature = "cli", schemars(with = "Option<named::Lines>"))]
+    #[cfg_attr(test, schemars(with = "Option<named::Lines>"))]
     pub lines: Option<(u32, u32)>,
     /// How often MISO changed while CS was high; `None` where the link cannot look.
     pub idle_changes: Option<u32>,
@@ -58,7 +58,7 @@ pub struct Evidence {
 
 /// The verdict on the contact, with its evidence.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ContactReport {
     /// Whether the contact is good: at one SCK at least every read was right, and no sign is bad.
     pub good: bool,
@@ -90,10 +90,7 @@ pub struct ContactReport {
     pub unfinished: Option<String>,
     /// Link, level and SCK asked for.
     #[serde(serialize_with = "named::asked")]
-    #[cfg_attr(
-        feature = "cli",
-        schemars(with = "named::Asked<'static, Option<Hertz>>")
-    )]
+    #[cfg_attr(test, schemars(with = "named::Asked<'static, Option<Hertz>>"))]
     pub link: (String, Option<Millivolts>, Option<Hertz>),
     /// The record for the unit file, without its outcome.
     #[serde(skip)]

@@ -21,7 +21,7 @@ const TRIES: usize = 4;
 
 /// SCK as it was measured. Gaps that a controller leaves between bytes count in, so it is what data gets.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Measured {
     /// The middle of several measurements.
     pub sck: Hertz,

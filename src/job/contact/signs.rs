@@ -12,7 +12,7 @@ use crate::worklist::grouped;
 
 /// A pattern that was recognised.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Sign {
     /// Which.
     pub kind: Kind,

@@ -31,7 +31,7 @@ const NOTE_LENGTH_MAX: usize = 1000;
 
 /// What a unit folder tells.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Logbook {
     /// The unit.
     pub unit: String,
@@ -56,7 +56,7 @@ pub struct Logbook {
 
 /// An image as it was recorded.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct LoggedImage {
     /// File name.
     pub file: String,
@@ -72,7 +72,7 @@ pub struct LoggedImage {
 
 /// An image against the first backup.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Compared {
     /// File name of the image.
     pub file: String,
@@ -86,7 +86,7 @@ pub struct Compared {
 
 /// What the journal tells of a write or restore that did not end.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Interrupted {
     /// File name of the journal, from the unit folder on.
     pub journal: String,

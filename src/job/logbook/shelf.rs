@@ -19,7 +19,7 @@ pub const SHELF_PAGE: &str = "shelf.html";
 
 /// What stands in a folder of unit folders.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Shelf {
     /// The folder.
     pub folder: String,
@@ -29,7 +29,7 @@ pub struct Shelf {
 
 /// One unit folder.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Shelved {
     /// Name of the folder.
     pub folder: String,

@@ -12,7 +12,7 @@ use crate::worklist::grouped;
 
 /// What a chip or a block of it shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// All passes agree, and nothing speaks against what they agree on.
@@ -86,7 +86,7 @@ impl Verdict {
 
 /// A verdict with its reason.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Finding {
     /// What it is.
     pub verdict: Verdict,

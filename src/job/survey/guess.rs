@@ -15,7 +15,7 @@ const DOUBTS_MAX: usize = 1001;
 
 /// How far the majority in one block is to be trusted.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Confidence {
     /// First address of the block.
     pub start: u32,

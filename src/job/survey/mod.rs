@@ -21,7 +21,8 @@ pub use classify::{Finding, Verdict};
 pub use guess::Confidence;
 pub use report::{AtSck, Run, SurveyReport, UnsteadyBit};
 
-use super::bench::{Bench, Connected, connect};
+use super::bench::Bench;
+use super::connect::{Connected, connect};
 use super::overlap::{Failed, read_over};
 use super::recognise::{another_chip, other_id, steady_id};
 use super::record::{journal_patience, note_refusal, note_times, operation, region_map};

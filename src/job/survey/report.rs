@@ -13,7 +13,7 @@ use crate::unit::Digest;
 
 /// A bit that not all passes agree on.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct UnsteadyBit {
     /// Byte it is in.
     pub address: Address,
@@ -27,7 +27,7 @@ pub struct UnsteadyBit {
 
 /// Neighbouring blocks of one verdict.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Run {
     /// First address.
     pub start: Address,
@@ -43,7 +43,7 @@ pub struct Run {
 
 /// Passes at one SCK.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct AtSck {
     /// SCK asked for; that of 03h, where the commands have other limits.
     pub sck: Hertz,
@@ -55,7 +55,7 @@ pub struct AtSck {
 
 /// What a survey found.
 #[derive(Debug, Clone, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct SurveyReport {
     /// The unit.
     pub unit: String,

@@ -9,7 +9,8 @@ use std::time::{Duration, SystemTime};
 
 use serde::Serialize;
 
-use super::bench::{Bench, Connected, connect};
+use super::bench::Bench;
+use super::connect::{Connected, connect};
 use super::overlap::run_over;
 use super::recognise::recognise;
 use super::record::{begun_journal, note_times, operation, region_map};
@@ -39,7 +40,7 @@ pub struct VerifyOrder<'a> {
 
 /// One byte that differs.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Difference {
     /// Where.
     pub address: Address,
@@ -65,7 +66,7 @@ impl<'a> VerifyOrder<'a> {
 
 /// Neighbouring erase blocks that differ.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct DifferingBlocks {
     /// The blocks, counted in the part's smallest erase.
     pub range: Range<u32>,
@@ -85,7 +86,7 @@ pub struct DifferingBlocks {
 
 /// What the passes found.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "cli", derive(schemars::JsonSchema))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct VerifyReport {
     /// Size of the chip and image.
     pub size_bytes: u32,
@@ -237,7 +238,7 @@ fn chosen(map: Option<&RegionMap>, regions: &[String]) -> Result<Option<Vec<Rang
         Stop::new(
             Exit::Usage,
             format!("The region map has no region '{name}'."),
-            format!("It has: {}.", there.join(", ")),
+            format!("Name one that it has: {}.", there.join(", ")),
         )
     };
     let mut ranges = Vec::new();

@@ -222,7 +222,7 @@ fn nothing_to_do_is_an_empty_worklist() {
     let lines = worklist.summary(&worklist.estimate());
     assert_eq!(
         lines[0],
-        "Nothing would change: the chip holds the target already."
+        "Nothing would change: the target equals the newest backup."
     );
     assert!(
         lines.iter().all(|line| !line.contains("order")),
@@ -337,7 +337,7 @@ fn a_sector_map_is_respected() {
     let error = planned(&current, &target, &map, &part).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "the block at 0x001000 (1 KiB) is shared with unit data in 'identity'; 1 such in all"
+        "the block at 0x001000 (1 KiB) is shared with unit data in 'identity'"
     );
     part.erase_types.pop();
     let error = planned(&current, &target, &map, &part).unwrap_err();

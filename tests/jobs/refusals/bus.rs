@@ -56,13 +56,13 @@ fn a_unit_that_ran_since_its_backup() {
     assert_eq!(
         drawn,
         [
-            "  0x000000 -| boot            64 KiB  as as-found.bin",
+            "  0x000000 -| boot            64 KiB  like as-found.bin",
             "  0x010000 -| boot-settings    4 KiB  unexplained",
-            "  0x011000  |                 60 KiB  as as-found.bin",
-            "  0x020000 -| system         768 KiB  as as-found.bin",
-            "  0x0E0000 -| calibration     64 KiB  as as-found.bin",
-            "  0x0F0000 -| identity        32 KiB  as as-found.bin",
-            "  0x0F8000 -| no region       32 KiB  as as-found.bin",
+            "  0x011000  |                 60 KiB  like as-found.bin",
+            "  0x020000 -| system         768 KiB  like as-found.bin",
+            "  0x0E0000 -| calibration     64 KiB  like as-found.bin",
+            "  0x0F0000 -| identity        32 KiB  like as-found.bin",
+            "  0x0F8000 -| no region       32 KiB  like as-found.bin",
         ]
     );
     station.backup().unwrap();

@@ -100,5 +100,5 @@ fn part(screen: Screen, one: &CheckedPart) -> Screen {
     if !one.marked_alike.is_empty() {
         screen = screen.row("marked as", one.marked_alike.join(", "));
     }
-    screen.row("memory", fields(part))
+    screen.row("unread", fields(part))
 }

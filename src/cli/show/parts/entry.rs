@@ -27,7 +27,7 @@ pub fn meaning(found: &Marking, entries: &[Entry<'_>]) -> Screen {
         .collect();
     let mut screen = in_common(screen, &all);
     if entries.iter().any(|entry| !entry.part.memory.is_empty()) {
-        let means = "what is named under memory was not read in a document: it can hold a write, and \
+        let means = "what is named under unread was not read in a document: it can hold a write, and \
                      never allow one";
         screen = screen.row("means", means);
     }
@@ -48,10 +48,12 @@ fn answer(found: &Marking) -> String {
 }
 
 fn next(screen: Screen, found: &Marking) -> Screen {
-    if found.may_be_low_voltage() {
+    if found.may_be_low_voltage() && found.supply().is_empty() {
+        screen.next("Do not connect it yet: give all that is printed on the chip; if that is not readable, see its datasheet.")
+    } else if found.may_be_low_voltage() {
         screen.next("Do not connect it to 3.3 V: it takes a supply and a level translator of its own (docs/wiring.md).")
     } else if found.supply().from_memory {
-        screen.next("The range is from memory: read the datasheet before connecting, and give it with --supply.")
+        screen.next("This range was not read in a document: read the datasheet before connecting, and give it with --supply.")
     } else {
         screen.next("Measure the supply, take it away, seat the clip (docs/wiring.md), then: norlock contact")
     }
@@ -112,7 +114,7 @@ fn facts(entry: &Entry<'_>) -> Vec<Fact> {
         ("power-up", vec![power_up(part).to_owned()]),
         ("note", part.notes.clone()),
         ("source", vec![source(part)]),
-        ("memory", vec![fields(part)]),
+        ("unread", vec![fields(part)]),
     ]
 }
 
@@ -149,7 +151,7 @@ const fn mark_words(mark: Mark) -> &'static str {
 
 fn supply(part: &Part) -> String {
     let memory = if part.supply.from_memory {
-        ", from memory"
+        ", not read in a document"
     } else {
         ""
     };
@@ -310,11 +312,10 @@ const fn power_up(part: &Part) -> &'static str {
 }
 
 fn source(part: &Part) -> String {
-    let source = &part.source;
-    format!("{}, {}, {}", source.title, source.revision, source.place)
+    part.source.to_string()
 }
 
-/// The facts that are from memory.
+/// The facts that were not read in a document.
 pub fn fields(part: &Part) -> String {
     if part.memory.is_empty() {
         return "nothing: every fact was read in the source".to_owned();

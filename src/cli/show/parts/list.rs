@@ -1,6 +1,5 @@
 //! The table, or the parts in it that fit.
 
-use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::cli::figures::size;
@@ -17,17 +16,18 @@ use super::no_chip;
 const NAME_COLUMNS: usize = 12;
 
 /// The parts that fit.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Fitting<'a> {
     /// In the order of the table.
     pub parts: Vec<&'a Part>,
 }
 
-/// The parts that fit, a line each.
+/// The parts that fit, a line each; as data only if asked for.
 ///
 /// # Errors
 /// A stop with exit code 1 where none does, with what each condition alone leaves.
-pub fn list(catalogue: &Catalogue, selection: &Selection) -> Result<Answer, Stop> {
+pub fn list(catalogue: &Catalogue, selection: &Selection, json: bool) -> Result<Answer, Stop> {
     let all = catalogue.parts().len();
     let fitting = catalogue.select(selection);
     let answer = match (selection.is_empty(), fitting.len()) {
@@ -39,7 +39,7 @@ pub fn list(catalogue: &Catalogue, selection: &Selection) -> Result<Answer, Stop
         .iter()
         .fold(Screen::new(answer), |screen, part| line(screen, part));
     let screen = if fitting.iter().any(|part| part.supply.from_memory) {
-        screen.row("*", "the range is from memory, not from a datasheet")
+        screen.row("*", "this range was not read in a document")
     } else {
         screen
     };
@@ -48,6 +48,9 @@ pub fn list(catalogue: &Catalogue, selection: &Selection) -> Result<Answer, Stop
     } else {
         screen.next("norlock parts NAME explains one of them.")
     };
+    if !json {
+        return Ok(Answer::shown(Exit::True, screen));
+    }
     let report = Fitting { parts: fitting };
     Ok(Answer::new(Exit::True, screen, Report::Parts(&report)))
 }

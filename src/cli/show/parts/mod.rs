@@ -4,7 +4,6 @@ mod check;
 mod entry;
 mod list;
 
-use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::cli::line::Report;
@@ -20,9 +19,10 @@ pub fn parts(
     catalogue: &Catalogue,
     text: Option<&str>,
     selection: &Selection,
+    json: bool,
 ) -> Result<Answer, Stop> {
     let Some(text) = text else {
-        return list::list(catalogue, selection);
+        return list::list(catalogue, selection, json);
     };
     if let Some(refused) = catalogue.refused_by_marking(text) {
         return Err(not_driven(refused, text));
@@ -44,7 +44,8 @@ pub fn parts(
 }
 
 /// A part with what the rest of the table says about it.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Entry<'a> {
     #[serde(flatten)]
     part: &'a Part,
@@ -63,7 +64,8 @@ impl<'a> Entry<'a> {
 }
 
 /// What a marking or a name means.
-#[derive(Debug, Serialize, JsonSchema)]
+#[derive(Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Found<'a> {
     marking: &'a str,
     candidates: &'a [Entry<'a>],
@@ -106,7 +108,7 @@ fn not_known(text: &str, begun: usize) -> Stop {
 fn unknown_level(headline: String, next: &str) -> Stop {
     no_chip(Exit::Different, headline, next).row(
         "means",
-        "which level it stands is not known; a 1.8 V part is destroyed by 3.3 V",
+        "which level it bears is not known; a 1.8 V part is destroyed by 3.3 V",
     )
 }
 
@@ -116,13 +118,9 @@ fn not_driven(refused: &Refused, text: &str) -> Stop {
         "'{text}' is {}, which norlock does not drive.",
         refused.name
     );
-    let source = &refused.source;
     no_chip(Exit::Held, headline, next)
         .row("means", refused.why.clone())
-        .row(
-            "source",
-            format!("{}, {}, {}", source.title, source.revision, source.place),
-        )
+        .row("source", refused.source.to_string())
 }
 
 /// A stop of a command that meets no chip.
