@@ -127,6 +127,12 @@ fn programs_are_told_which_unit_an_event_is_of() {
 
 #[test]
 fn ctrl_c_stops_all_of_them() {
+    // On a busy computer one may have ended before the signal reaches it.
+    assert!((0..20).any(|_| stops_all()), "never were both at work");
+}
+
+/// Sends the signal once both are at work. False where one of them had ended before it was heard.
+fn stops_all() -> bool {
     let desk = desk(2, "W25Q128JV", 16 << 20);
     let mut running = desk.start(&format!(
         "backup{} --power socket --marking 25Q128JVSQ --json",
@@ -143,13 +149,18 @@ fn ctrl_c_stops_all_of_them() {
     }
     signal("INT", running.id());
     let rest: Vec<String> = lines.collect();
-    assert_eq!(running.wait().unwrap().code(), Some(130), "{rest:?}");
+    let code = running.wait().unwrap().code();
+    if rest.iter().any(|line| line.contains(r#""exit":0"#)) {
+        return false;
+    }
+    assert_eq!(code, Some(130), "{rest:?}");
     let stopping = rest
         .iter()
         .filter(|line| **line == r#"{"event":"stopping"}"#);
     assert_eq!(stopping.count(), 1, "{rest:?}");
     let ended = rest.iter().filter(|line| line.contains(r#""exit":130"#));
     assert_eq!(ended.count(), 3, "{rest:?}");
+    true
 }
 
 #[test]

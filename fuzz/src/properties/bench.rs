@@ -36,8 +36,9 @@ pub fn with_chip(bytes: &[u8], work: fn(&Mock)) -> bool {
         refused(text);
         return false;
     };
-    // The cells could be any file of the computer that fuzzes.
+    // They could be any files of the computer that fuzzes, or none.
     file.cells = PathBuf::from("cells");
+    file.sfdp = None;
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("bench.toml");
     Mock::create(&path, &file).unwrap();

@@ -99,6 +99,20 @@ fn alone(facts: &SfdpFacts) {
     let Some(part) = facts.part(JedecId(vec![0x7E, 0x40, 0x18])) else {
         return;
     };
+    // One opcode for two erases of a place is remarked on, and holds the chip; a file may not have it.
+    let contradicts = part.erase_types.iter().enumerate().any(|(at, one)| {
+        part.erase_types[..at].iter().any(|other| {
+            let four = one.opcode_4byte.is_some() && one.opcode_4byte == other.opcode_4byte;
+            let apart = match (&one.only_in, &other.only_in) {
+                (Some(one), Some(other)) => one.end <= other.start || other.end <= one.start,
+                _ => false,
+            };
+            !apart && (one.opcode == other.opcode || four)
+        })
+    });
+    if contradicts {
+        return;
+    }
     let supply = if part.supply.is_known() {
         part.supply
     } else {

@@ -247,12 +247,18 @@ impl RawPart {
             let bytes = next.size_bytes;
             let ordered = list.last().is_none_or(|last| last.size_bytes <= bytes);
             require(ordered, &raw.size_bytes, PartFault::EraseOrder { bytes })?;
-            let opcode = next.opcode;
-            let twice = list
-                .iter()
-                .any(|e| e.size_bytes == bytes && e.opcode == opcode && e.only_in == next.only_in);
-            let fault = PartFault::EraseTwice { bytes, opcode };
-            require(!twice, &raw.size_bytes, fault)?;
+            if let Some(other) = list.iter().find(|other| same_erase(other, &next)) {
+                let (opcode, other) = (next.opcode, other.size_bytes);
+                let fault = match other == bytes {
+                    true => PartFault::EraseTwice { bytes, opcode },
+                    false => PartFault::EraseOfTwoSizes {
+                        opcode,
+                        other,
+                        bytes,
+                    },
+                };
+                require(false, &raw.size_bytes, fault)?;
+            }
             if let Some(four) = &raw.opcode_4byte {
                 let opcode = *four.get_ref();
                 let fault = PartFault::NotDedicated { opcode };
@@ -332,6 +338,16 @@ impl RawPart {
             four_byte,
         })
     }
+}
+
+/// Whether one command is listed for two erases of the same place: which of the two the chip makes cannot be known.
+fn same_erase(one: &EraseType, other: &EraseType) -> bool {
+    let apart = match (&one.only_in, &other.only_in) {
+        (Some(one), Some(other)) => one.end <= other.start || other.end <= one.start,
+        _ => false,
+    };
+    let four = one.opcode_4byte.is_some() && one.opcode_4byte == other.opcode_4byte;
+    !apart && (one.opcode == other.opcode || four)
 }
 
 /// Beginnings of what is printed on a package.

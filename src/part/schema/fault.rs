@@ -78,6 +78,19 @@ pub(in crate::part) enum PartFault {
         /// Its opcode.
         opcode: u8,
     },
+    /// One opcode for erases of two sizes in the same place: a write would erase more than it means to.
+    #[error(
+        "{opcode:02X}h erases {other} bytes and {bytes} bytes at the same place; give each its only_in, or leave the \
+         wrong one out"
+    )]
+    EraseOfTwoSizes {
+        /// The opcode.
+        opcode: u8,
+        /// The size that is listed first.
+        other: u32,
+        /// The size that is listed now.
+        bytes: u32,
+    },
     /// A place that is empty, outside the array, or not on the erase type's own boundaries.
     #[error("the place 0x{start:06X} to 0x{end:06X} cannot be covered by erases of {bytes} bytes")]
     ErasePlace {
