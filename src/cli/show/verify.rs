@@ -219,7 +219,7 @@ fn meaning(report: &VerifyReport) -> &'static str {
     }
     let fell = report.blocks.iter().all(|run| run.bits_high == 0);
     if is_another(report) {
-        "the passes agree, and much differs: the chip holds another image"
+        "the passes agree, and much differs: most likely the chip holds another image"
     } else if fell {
         "bits are 0 where 1 is wanted and do not move with SCK: the cells, not the wires; an erase that fell \
          short leaves this, and so does a unit that has run"
