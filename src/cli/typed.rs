@@ -168,6 +168,11 @@ mod tests {
             known.fill("First: norlock backup --unit FOLDER"),
             "First: norlock backup --unit units/gauge-07 --spidev /dev/spidev0.0"
         );
+        assert_eq!(
+            known.fill("norlock check --unit FOLDER, then norlock restore --unit FOLDER"),
+            "norlock check --unit units/gauge-07, then norlock restore --unit units/gauge-07 \
+             --spidev /dev/spidev0.0"
+        );
         let mock = typed("norlock id --mock gauge-07.toml");
         assert_eq!(
             mock.command("backup"),

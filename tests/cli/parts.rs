@@ -118,6 +118,22 @@ fn several_parts_of_one_marking_say_where_they_differ() {
     lines_fit(&ended.out);
 }
 
+#[test]
+fn a_beginning_of_markings_of_two_levels_is_connected_to_none() {
+    let desk = Desk::new();
+    desk.ends("parts 25Q128", 0)
+        .says("Do not connect it yet: give all that is printed on the chip");
+    desk.ends("parts W25Q128JWSIQ", 0)
+        .says("Do not connect it to 3.3 V");
+}
+
+#[test]
+fn a_source_has_no_words_for_what_is_not_there() {
+    let ended = Desk::new().ends("parts W25X10", 0);
+    ended.says("source no document read");
+    assert!(!ended.out.contains("none, none"), "{ended}");
+}
+
 /// Every entry fits the screen, whatever its table holds.
 #[test]
 fn the_whole_table_fits() {

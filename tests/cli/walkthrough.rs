@@ -212,6 +212,22 @@ fn next_steps_can_be_typed_as_they_stand() {
 }
 
 #[test]
+fn another_image_is_not_called_worn_cells() {
+    let desk = Desk::ready();
+    let verify = "verify target.bin --unit gauge-07 @bench";
+    let another = desk.ends(verify, 1);
+    another.says("most likely the chip holds another image");
+    assert!(!another.said().contains("worn"), "{another}");
+    desk.ends("write target.bin --unit gauge-07 @bench @paper", 0);
+    let mut cells = desk.cells();
+    cells[0x2_0000] = !cells[0x2_0000];
+    desk.put("chip.cells", cells);
+    let run = desk.ends(verify, 1);
+    run.says("the cells are worn");
+    assert!(!run.said().contains("most likely"), "{run}");
+}
+
+#[test]
 fn quiet_says_nothing_on_the_way() {
     let desk = Desk::new();
     let ended = desk.ends("backup --unit gauge-07 @bench --quiet", 0);

@@ -247,17 +247,22 @@ impl RawPart {
             let bytes = next.size_bytes;
             let ordered = list.last().is_none_or(|last| last.size_bytes <= bytes);
             require(ordered, &raw.size_bytes, PartFault::EraseOrder { bytes })?;
-            if let Some(other) = list.iter().find(|other| same_erase(other, &next)) {
-                let (opcode, other) = (next.opcode, other.size_bytes);
-                let fault = match other == bytes {
-                    true => PartFault::EraseTwice { bytes, opcode },
-                    false => PartFault::EraseOfTwoSizes {
+            for other in &list {
+                let Some(opcode) = shared_opcode(other, &next) else {
+                    continue;
+                };
+                let at = raw.size_bytes.span().start;
+                let other = other.size_bytes;
+                let fault = if other == bytes {
+                    PartFault::EraseTwice { bytes, opcode }
+                } else {
+                    PartFault::EraseOfTwoSizes {
                         opcode,
                         other,
                         bytes,
-                    },
+                    }
                 };
-                require(false, &raw.size_bytes, fault)?;
+                return Err(Located { at, fault });
             }
             if let Some(four) = &raw.opcode_4byte {
                 let opcode = *four.get_ref();
@@ -340,14 +345,17 @@ impl RawPart {
     }
 }
 
-/// Whether one command is listed for two erases of the same place: which of the two the chip makes cannot be known.
-fn same_erase(one: &EraseType, other: &EraseType) -> bool {
+/// The opcode that is listed for two erases of the same place: which of the two the chip makes cannot be known.
+fn shared_opcode(one: &EraseType, other: &EraseType) -> Option<u8> {
     let apart = match (&one.only_in, &other.only_in) {
         (Some(one), Some(other)) => one.end <= other.start || other.end <= one.start,
         _ => false,
     };
-    let four = one.opcode_4byte.is_some() && one.opcode_4byte == other.opcode_4byte;
-    !apart && (one.opcode == other.opcode || four)
+    let usual = Some(one.opcode).filter(|opcode| *opcode == other.opcode);
+    let four = one
+        .opcode_4byte
+        .filter(|_| one.opcode_4byte == other.opcode_4byte);
+    usual.or(four).filter(|_| !apart)
 }
 
 /// Beginnings of what is printed on a package.
