@@ -34,6 +34,8 @@ const STEADY: u8 = 0b1_1100;
 ///
 /// After a failed erase or program, or a sign of a lost contact, it latches: only reading is left until
 /// it is armed anew. It claims no success: [`Armed::disarmed`] gives a chip whose whole array is then read.
+/// Where auto address increment was left half way and write disable does not end it, its methods that read
+/// fail with `WelStuck` as well.
 ///
 /// Arming needs a permission, which nobody but the interlocks can make:
 ///
@@ -88,7 +90,8 @@ impl Armed {
         self.chip.part()
     }
 
-    /// Waits for this chip as is best where a message costs so much besides its bits; [`MESSAGE`] otherwise.
+    /// Looks at a busy chip as often as is best where each message takes `message` besides its bits;
+    /// [`MESSAGE`] otherwise.
     #[must_use]
     pub fn with_message(self, message: Duration) -> Self {
         Self { message, ..self }
@@ -139,7 +142,7 @@ impl Armed {
     /// As [`Chip::locked_blocks`].
     ///
     /// # Errors
-    /// As [`Chip::locked_blocks`].
+    /// As [`Chip::locked_blocks`]; the chip takes no more writes.
     pub fn locked_blocks(&mut self, registers: &Registers) -> Result<Vec<Range<u32>>, ChipError> {
         self.leave_increment()?;
         self.modify(|armed| armed.chip.locked_blocks(registers))
@@ -171,9 +174,9 @@ impl Armed {
     /// polled for the maximum and half of it again: the sleep is not counted in that.
     ///
     /// # Errors
-    /// `Latched`, `ProtectionOnly`, `NotABlock`, `AddressMode`: nothing was changed. `AddressRegister`,
-    /// `WriteEnableRefused`: the same, and the chip takes no more writes. `TimedOut`, `Failed`,
-    /// `StrangeStatus`, `Link`: the block is undefined as well.
+    /// `Latched`, `ProtectionOnly`, `NotABlock`: nothing was sent. `AddressMode`, `AddressRegister`,
+    /// `WriteEnableRefused`: nothing was changed, and the chip takes no more writes. `TimedOut`, `Failed`,
+    /// `StrangeStatus`, `Link`: the same, and the block is undefined.
     pub fn erase(&mut self, kind: &EraseType, address: Address) -> Result<(), ChipError> {
         self.check_array()?;
         let size_bytes = kind.size_bytes;
@@ -207,15 +210,15 @@ impl Armed {
 
     /// Programs `data` from `address` on. Bits only change from 1 to 0.
     ///
-    /// A part that takes a page gets what must lie in one, in pieces where the link's messages are shorter:
-    /// write enable, status, program and looks at the status share one message; a WEL captured as 0 means
-    /// that the program was ignored. A part that takes
-    /// bytes gets them one by one. One that takes words gets them in auto address increment, and a
-    /// byte at either end that is half a word by itself.
+    /// On a part that programs pages `data` must lie in one page. It goes in pieces where the link's messages are
+    /// shorter; write enable, status, program and looks at the status share one message, and a WEL that is read as
+    /// 0 there means that the program was ignored. A part that takes bytes gets them one by one. One that takes
+    /// words gets them in auto address increment; half a word at either end goes as a single byte.
     ///
     /// # Errors
-    /// `Latched`, `ProtectionOnly`, `CrossesPage`, `OutOfRange`: nothing was sent. `WriteEnableRefused`, `TimedOut`,
-    /// `Failed`, `StrangeStatus`, `Link`: the range is undefined and the chip takes no more writes.
+    /// `Latched`, `ProtectionOnly`, `CrossesPage`, `OutOfRange`: nothing was sent. `AddressMode`, `AddressRegister`,
+    /// `WriteEnableRefused`, `TimedOut`, `Failed`, `StrangeStatus`, `Link`: the range is undefined, as a part of it may
+    /// be programmed, and the chip takes no more writes.
     pub fn program(&mut self, address: Address, data: &[u8]) -> Result<(), ChipError> {
         self.check_array()?;
         self.chip.check_range(address, data.len())?;
@@ -245,8 +248,9 @@ impl Armed {
     /// lets the write pass in silence, and nothing shows whether 50h was heard.
     ///
     /// # Errors
-    /// `Latched`, `WriteEnableRefused`: nothing was changed. `TimedOut`, `StrangeStatus`, `Link`; the chip
-    /// takes no more writes then.
+    /// `Latched`: nothing was sent. `WriteEnableRefused`: nothing was changed, and the chip takes no more writes.
+    /// `TimedOut`, `Failed`, `StrangeStatus`, `Link`: what the registers hold is not known, and the chip takes no more
+    /// writes.
     pub fn write_status(&mut self, write: &RegisterWrite) -> Result<(), ChipError> {
         self.check_unlatched()?;
         // Only a register that is to hold all protection bits can read as an open wire does.
@@ -297,7 +301,7 @@ impl Armed {
     /// Ends the session and gives the chip back, for reading only.
     ///
     /// # Errors
-    /// `Link`.
+    /// `Link`; the chip is then left as by [`Chip::leave`], as far as it answers.
     pub fn disarmed(mut self) -> Result<Chip, ChipError> {
         self.disarm()?;
         Ok(self.chip)

@@ -314,10 +314,12 @@ impl Bare {
         answer.map(|()| flags[0] & READY == READY)
     }
 
-    /// Makes it a chip of the given part, and enters the addressing that the part needs.
+    /// Makes it a chip of the given part, and enters the addressing that the part needs. `id` is what it answered:
+    /// [`FirstLook::id`].
     ///
     /// # Errors
-    /// `NoWayAbove16Mib`, `Link`.
+    /// `NoWayAbove16Mib`: nothing was sent. `AddressMode`, `AddressRegister`, `UnsteadyRegister`, `Link`: what was
+    /// changed is put back, as far as the chip answers.
     pub fn into_chip(self, part: Part, id: [u8; ID_BYTES]) -> Result<Chip, ChipError> {
         Chip::new(self.guard, part, id, self.sck)
     }

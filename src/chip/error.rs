@@ -156,10 +156,10 @@ pub enum ChipError {
         /// Status register 1 as last read.
         status: u8,
     },
-    /// The chip reports failure; the block is undefined.
+    /// The chip reports failure; the block, or of a status write the registers, are undefined.
     #[error("the chip reports that the {what} at {address} failed (status {status:02X})")]
     Failed {
-        /// `erase` or `program`.
+        /// `erase`, `program` or `status write`.
         what: &'static str,
         /// Where.
         address: Address,

@@ -378,7 +378,7 @@ impl Chip {
     /// Reads `into.len()` bytes from `address` at `sck`, in as few frames as the link allows.
     ///
     /// # Errors
-    /// `OutOfRange` before anything is sent; `Link`.
+    /// `OutOfRange` before anything is sent; `AddressRegister`; `Link`.
     pub fn read(
         &mut self,
         command: ReadCommand,
@@ -402,7 +402,8 @@ impl Chip {
 
     /// Reads in one frame by 03h, from an address that may lie beyond the part's size or so that the
     /// frame ends there: for asking the chip itself where its array ends. False, with nothing sent,
-    /// where addresses do not reach there, or a register selects what they mean.
+    /// where addresses do not reach there, a register selects what they mean, or `into` is longer than one
+    /// frame brings in.
     ///
     /// # Errors
     /// `Link`.
@@ -441,7 +442,7 @@ impl Chip {
     /// Leaves the chip as it was found: address mode restored, WEL clear.
     ///
     /// # Errors
-    /// `Link`; the state is then unknown until the chip's supply is cut.
+    /// `Link`, `AddressMode`, `AddressRegister`; the state is then unknown until the chip's supply is cut.
     pub fn leave(mut self) -> Result<(), ChipError> {
         self.tidy()
     }

@@ -25,7 +25,8 @@ pub enum Order {
 
 /// How one pass reads.
 ///
-/// Two passes are independent if command or SCK differ, and always frame boundaries and order.
+/// Two passes are independent of each other where frame boundaries and order differ, and besides them the
+/// command or the SCK.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Pass {
     /// Read command.
@@ -212,7 +213,8 @@ impl Chip {
     /// every datasheet of a part with several dies says that its chip counts on from one to the next.
     ///
     /// # Errors
-    /// `OutOfRange` before anything is sent; `LostContact`; `AddressRegister`; `Link`.
+    /// `OutOfRange` before anything is sent; `LostContact`; `AddressMode`, `AddressRegister`; `Link`. What `take`
+    /// was given before is then not to be relied on.
     pub fn read_pass(
         &mut self,
         pass: &Pass,
@@ -240,7 +242,8 @@ impl Chip {
     }
 
     /// Reads `into.len()` bytes from `address` on in frames of `frame_bytes`, each with an address of its own:
-    /// as many in one message as the link takes. They have to lie within 16 MiB of each other's beginning.
+    /// as many in one message as the link takes. The range must not cross a multiple of 16 MiB, as a register that
+    /// completes addresses is set between messages only.
     ///
     /// # Errors
     /// `OutOfRange` before anything is sent; `AddressRegister`; `Link`.

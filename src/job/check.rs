@@ -32,7 +32,7 @@ impl CheckReport {
 /// Hashes every image of the unit again and compares it with its hash file and the unit file.
 ///
 /// # Errors
-/// A [`Stop`] for a folder that cannot be looked at. Nothing in it is changed, here or otherwise.
+/// A [`Stop`] for a folder that cannot be looked at. In no case is anything in it changed.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

@@ -75,7 +75,8 @@ pub struct IdReport {
 /// Identifies the chip, and with a unit looks whether it is that unit's.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock or by the contact, or a fault. The chip is then as it was.
+/// A [`Stop`]: held before the first clock or by the contact, a fault, or the person stopped. The chip is then as it
+/// was.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

@@ -57,7 +57,7 @@ pub struct CompareReport {
 /// Looks at an image.
 ///
 /// # Errors
-/// A [`Stop`] if it cannot be read, or is as long as no chip is. Nothing is written, here or otherwise.
+/// A [`Stop`] if it cannot be read, or has 4 GiB or more. In no case is anything written.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
@@ -96,7 +96,7 @@ pub fn inspect(image: &Inspected<'_>) -> Result<InspectReport, Stop> {
     })
 }
 
-/// The same with strings of interest.
+/// As [`inspect`], with strings of interest.
 ///
 /// # Errors
 /// As [`inspect`].

@@ -5,8 +5,8 @@
 //! Jobs print nothing; [`crate::cli`] shows what they return.
 //!
 //! Whatever stops a job, a chip that was only read is left in the mode in which it was found, as far as the wires
-//! allow, and no file is left half written under its name; a job that works on a unit notes in `unit.toml` what held
-//! it. What else an error leaves behind stands with each job.
+//! allow, and no file is left half written under its name. [`backup()`], [`survey()`], [`protect()`], [`write()`] and
+//! [`restore()`] note in `unit.toml` which interlocks held them. What else an error leaves behind stands with each job.
 
 mod account;
 mod approach;

@@ -146,7 +146,8 @@ pub struct ProtectionReport {
 /// Reads what the chip protects. With a unit, the chip must not have another unit's ID.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock, by the contact or by `same-unit`; or a fault.
+/// A [`Stop`]: held before the first clock, by the contact or by `same-unit`; a fault; or the person stopped. The
+/// chip is then as it was.
 pub fn protection(
     unit: Option<&Unit>,
     mut bench: Bench,

@@ -96,7 +96,8 @@ pub fn sfdp(bench: Bench, attendant: &mut dyn Attendant) -> Result<SfdpReport, S
 /// Reads the chip's SFDP, usable or not, and asks which of its sector maps is in force.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock or by the contact, a fault, or no SFDP.
+/// A [`Stop`]: held before the first clock or by the contact, a fault, no SFDP, or the person stopped. The chip is
+/// then as it was.
 pub fn read_sfdp(mut bench: Bench, attendant: &mut dyn Attendant) -> Result<RawSfdp, Stop> {
     let panel = Panel::for_reading(std::mem::take(&mut bench.accepted));
     let met = meet(panel, bench, Purpose::Read, None, attendant)?;

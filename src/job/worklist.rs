@@ -41,11 +41,14 @@ pub struct WorklistReport {
     pub unfinished: Option<String>,
 }
 
-/// Plans the way from the unit's baseline to `target`.
+/// Plans the way from the unit's baseline to `target`, for a proven SCK of `sck`, and keeps the summary in the
+/// unit's folder as `worklist-N.txt`. Nothing else is written.
 ///
 /// # Errors
-/// A [`Stop`] for a missing backup or map, an unknown part, or a block shared with unit data. Nothing is
-/// written, here or otherwise.
+/// A [`Stop`]: no backup, a part that the table does not know, files that cannot be read or written; or held, by
+/// `image-fits` or `unit-data-kept`, for a target that [`write`](super::write()) would not take: of another size, a
+/// survey's best guess, with changes that the region map does not allow, with a block that is shared with unit data, or
+/// where there is no map or none that names unit data.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

@@ -3,10 +3,10 @@
 //! Reading never writes. One fence is the type system (only an armed chip has modifying methods),
 //! this is the other: it knows nothing of jobs, only of bytes. A frame is *observe* (changes
 //! nothing), *session* (an exact, part-specific, volatile change that reading needs, and that is
-//! undone), *protect* (a status register write) or *modify*; a frame that is none of these does not pass. Opcodes clash between
-//! makers, so what passes depends on the identified part; opcodes that a chip hands over in its own
-//! SFDP pass only if they are on the standard's list. On several lanes nothing passes but the reads of that
-//! list and the programs of a page, exactly as the part has them.
+//! undone), *protect* (a status register write) or *modify*; a frame that is none of these does not
+//! pass. Opcodes clash between makers, so what passes depends on the identified part; opcodes that a
+//! chip hands over in its own SFDP pass only if they are on the standard's list. On several lanes
+//! nothing passes but the reads of that list and the programs of a page, exactly as the part has them.
 
 mod lanes;
 
@@ -201,7 +201,8 @@ impl Guard {
     /// WEL clear. What sets an address register passes in that form alone, in any job.
     ///
     /// # Errors
-    /// `Guard` with the rule, nothing sent; otherwise as [`Link::transfer`].
+    /// `Guard` with the rule, nothing sent; `StillEnabled` where all was sent and WEL is still set; otherwise as
+    /// [`Link::transfer`].
     pub fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError> {
         let enabled = self.is_enabled_session(batch);
         // Of such a batch each frame was looked at.

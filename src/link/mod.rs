@@ -187,11 +187,12 @@ pub trait Link: Send {
     /// What one batch may hold now. May shrink after [`LinkError::TooLong`].
     fn limits(&self) -> Limits;
 
-    /// Sends a batch at `sck` or the next lower clock the link can make.
+    /// Sends a batch at `sck` or the next lower clock the link can make; below [`Limits::sck_min`] at that one.
     ///
     /// # Errors
     /// Any [`LinkError`]; frames may have been sent up to the one that failed, so the state of a
-    /// chip after a modifying batch is unknown. `TooLong` is returned before anything is sent.
+    /// chip after a modifying batch is unknown. `TooLong` is returned before anything is sent. A frame on lanes that
+    /// the link does not have is `Refused`.
     fn transfer(&mut self, batch: &mut [Frame<'_>], sck: Hertz) -> Result<(), LinkError>;
 
     /// Time since the link was opened. A mock counts virtual time.
@@ -286,7 +287,7 @@ pub enum LinkError {
         /// What the link takes now.
         limit: usize,
     },
-    /// The kernel moved fewer bytes than asked.
+    /// The kernel moved another number of bytes than asked; what was sent is not known.
     #[error("the link moved {got} of {expected} bytes")]
     Short {
         /// Bytes in the batch.
@@ -294,13 +295,13 @@ pub enum LinkError {
         /// Bytes the link says it moved.
         got: usize,
     },
-    /// The kernel refuses a message as it was asked for (EINVAL), most often before anything of it is
-    /// sent.
+    /// The driver refuses a batch as it was asked for, most often before anything of it is sent: spidev by
+    /// EINVAL, [`DeviceLink`] for lanes that it has not or a clock that cannot be set.
     #[error("the controller does not take a transfer at {sck}")]
     Refused {
         /// SCK asked for.
         sck: Hertz,
-        /// What the kernel said.
+        /// What the driver said.
         #[source]
         source: std::io::Error,
     },

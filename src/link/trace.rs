@@ -12,7 +12,7 @@ pub struct Sent {
     pub at: Duration,
     /// SCK asked for.
     pub sck: Hertz,
-    /// Bytes the host sent, without those shifted out while reading.
+    /// Bytes the host sent, without those shifted out while reading; the first [`Sent::KEPT_BYTES`] of them.
     pub out: Vec<u8>,
     /// Bytes read; the first [`Sent::KEPT_BYTES`] of them, empty if the batch failed.
     pub read: Vec<u8>,
@@ -33,7 +33,8 @@ impl Sent {
     /// Bytes of each direction that are kept.
     pub const KEPT_BYTES: usize = 272;
 
-    /// One line for a trace file: time, SCK, bytes out, bytes in.
+    /// One line for a trace file: time, SCK, bytes out, bytes in and the first 16 of them, and what is not as usual:
+    /// several lanes, a settle time, a failure.
     #[must_use]
     pub fn line(&self) -> String {
         let mut line = format!(

@@ -15,9 +15,10 @@ pub struct Timing {
 }
 
 impl Timing {
-    /// Where no time is known: at or above every maximum of a page program in the table.
+    /// Where no time is known: 20 ms, at or above every maximum of a page program in the table.
     pub const PAGE_PROGRAM_FALLBACK: Self = Self::fallback(20);
-    /// Where no time is known: XT25F128B (Rev 1.2, 2020-03-20) takes up to 800 ms.
+    /// Where no time is known: 1 s, at or above every maximum in the table; XT25F128B (Rev 1.2, 2020-03-20) takes up
+    /// to 800 ms.
     pub const STATUS_WRITE_FALLBACK: Self = Self::fallback(1000);
 
     /// A maximum in milliseconds with a tenth of it as typical.
@@ -28,7 +29,9 @@ impl Timing {
         }
     }
 
-    /// Where no time is known: at or above every maximum of an erase of this size in the table.
+    /// Where no time is known: 1 s up to 4 KiB, 4 s up to 32 KiB, 5 s up to 64 KiB, 10 s above. That is at or above
+    /// every maximum of an erase of this size in the table, but for three parts of the S25FL-S series, whose 64 KiB
+    /// take up to 10.4 s there, from memory.
     #[must_use]
     pub const fn erase_fallback(size_bytes: u32) -> Self {
         Self::fallback(match size_bytes {

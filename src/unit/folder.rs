@@ -27,7 +27,8 @@ impl Unit {
     /// one. What a killed process left half-written is cleared away.
     ///
     /// # Errors
-    /// `InUse`, `NotEmpty`, `Name`, `Renamed`, `Toml`, `Store`.
+    /// `InUse`, `NotEmpty`, `Name`, `Renamed`, `Text`, `Encode`, `Store`. A folder that was made may be left, empty or
+    /// with a `unit.toml` that tells of nothing yet: the next call takes it as it is.
     pub fn open_or_create(store: Arc<dyn Store>, folder: &Path) -> Result<Self, UnitError> {
         let folder = absolute(store.as_ref(), folder)?;
         let name = name_of(&folder)?;
@@ -51,7 +52,7 @@ impl Unit {
     /// Opens an existing unit folder to work on.
     ///
     /// # Errors
-    /// `NotAUnit`, `InUse`, `Name`, `Renamed`, `Toml`, `Store`.
+    /// `NotAUnit`, `InUse`, `Name`, `Renamed`, `Text`, `Encode`, `Store`.
     pub fn open(store: Arc<dyn Store>, folder: &Path) -> Result<Self, UnitError> {
         let mut unit = Self::view(store, folder)?;
         if unit.file.name != name_of(&unit.folder)? {
@@ -70,7 +71,7 @@ impl Unit {
     /// Opens a unit folder to look at: nothing in it is changed, no lock is taken.
     ///
     /// # Errors
-    /// `NotAUnit`, `Toml`, `Store`.
+    /// `NotAUnit`, `Text`, `Store`.
     pub fn view(store: Arc<dyn Store>, folder: &Path) -> Result<Self, UnitError> {
         let not_a_unit = || UnitError::NotAUnit {
             folder: folder.to_owned(),
@@ -126,7 +127,7 @@ impl Unit {
     /// Keeps what the chip was found to be.
     ///
     /// # Errors
-    /// `OnlyViewed`, `Store`; the record is then as before.
+    /// `OnlyViewed`, `Encode`, `Store`; the record is then as before.
     pub fn set_identity(&mut self, identity: Identity) -> Result<(), UnitError> {
         self.update(|file| file.identity = Some(identity))
     }
@@ -134,7 +135,7 @@ impl Unit {
     /// Adds an operation to the record and gives its place in the sequence.
     ///
     /// # Errors
-    /// `OnlyViewed`, `Store`; the record is then as before.
+    /// `OnlyViewed`, `Encode`, `Store`; the record is then as before.
     pub fn record(&mut self, operation: Operation, now: SystemTime) -> Result<u32, UnitError> {
         self.update(|file| file.add(operation, now))
     }
@@ -142,7 +143,7 @@ impl Unit {
     /// Writes the record again as it is.
     ///
     /// # Errors
-    /// `OnlyViewed`, `Store`.
+    /// `OnlyViewed`, `Encode`, `Store`; the record is then as before.
     pub fn save_again(&mut self) -> Result<(), UnitError> {
         self.update(|_| ())
     }

@@ -143,7 +143,7 @@ impl Unit {
     /// The unit's last survey, where it is of the same kind and was interrupted; else the next one.
     ///
     /// # Errors
-    /// `OnlyViewed`; `Toml` where the last one's record cannot be read; `Store`.
+    /// `OnlyViewed`; `Text` where the last one's record cannot be read; `Store`.
     pub fn survey(&self, of: &Surveyed) -> Result<Survey, UnitError> {
         self.must_be_locked()?;
         let last = self.last_survey()?;

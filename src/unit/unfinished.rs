@@ -94,8 +94,8 @@ impl Unfinished {
     /// handed over, taken while it was.
     ///
     /// # Errors
-    /// `Size`, `Medium`: not published. `Store`: not published, or published and adopted when the
-    /// unit is opened next. Never leaves a half image under the final name.
+    /// `OnlyViewed`, `Size`, `Medium`: not published. `Encode`, `Store`: not published, or published and adopted
+    /// when the unit is opened next. Never leaves a half image under the final name.
     pub fn publish(mut self, unit: &mut Unit, expected: Digest) -> Result<Image, UnitError> {
         unit.must_be_locked()?;
         self.check_medium(expected)?;

@@ -47,8 +47,8 @@ const WATCH_TIME: Duration = Duration::from_secs(600);
 /// What a person may ask of the check besides.
 #[derive(Default)]
 pub struct ContactWishes<'a> {
-    /// Wait until a chip answers steadily, for ten minutes at most, and tell each change; the last call says
-    /// that it did.
+    /// Wait until a chip answers steadily, for ten minutes at most, and tell each change, with `false`. Once it does,
+    /// a last call comes with `true`; after ten minutes without, the check goes on all the same.
     pub watch: Option<&'a mut dyn FnMut(Seat, bool)>,
     /// Reset the chip by 66h and 99h first.
     pub reset: bool,
@@ -61,8 +61,8 @@ pub struct ContactWishes<'a> {
 /// `bench.sck` is the highest SCK to try; with [`SCK_FREE`] the ladder goes as far as the wires do.
 ///
 /// # Errors
-/// A [`Stop`]: held before the first clock, a part that is not driven, or a link fault. The chip is then as it
-/// was, and nothing is kept.
+/// A [`Stop`]: held before the first clock, a part that is in the table only to be refused, a link fault, or the
+/// person stopped. The chip is then as it was, and nothing is kept.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
@@ -85,10 +85,10 @@ pub fn contact(
     contact_as_wished(unit, bench, ContactWishes::default(), attendant)
 }
 
-/// The same, with what a person asked for besides.
+/// As [`contact`], with what a person asked for besides.
 ///
 /// # Errors
-/// As [`contact`]; also when the person stops while the clip is watched.
+/// As [`contact`]; also where a reset was asked for that is refused, as the chip may be busy or unknown.
 pub fn contact_as_wished(
     unit: Option<&Unit>,
     mut bench: Bench,

@@ -47,7 +47,7 @@ use tally::Tally;
 
 /// Passes where none are asked for: eight at each SCK.
 pub const SURVEY_PASSES: u32 = 24;
-/// Fewest passes: each SCK and each command twice.
+/// Fewest passes: each of three SCK twice, once with each of two commands.
 pub const SURVEY_PASSES_MIN: u32 = 6;
 /// How often a pass is begun anew after the contact was lost in it.
 const TRIES: usize = 3;
@@ -60,8 +60,9 @@ const PROBE_BYTES: usize = 16;
 /// Places where an address line is asked for.
 const PROBES: u32 = 16;
 
-/// Reads the chip `passes` times, each time otherwise, and judges what differs. Goes on with the unit's last
-/// survey where that was interrupted and asked for the same.
+/// Reads the chip `passes` times, each time otherwise, and judges what differs. Fewer than
+/// [`SURVEY_PASSES_MIN`] are taken as that many. Goes on with the unit's last survey where that was interrupted and
+/// asked for the same.
 ///
 /// # Errors
 /// A [`Stop`]: held before the first clock, by `contact` or `same-unit`; a fault; or the person stopped.

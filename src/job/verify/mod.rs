@@ -135,7 +135,8 @@ impl VerifyReport {
 ///
 /// # Errors
 /// A [`Stop`]: a region that the map does not have; held before the first clock, by the contact, by
-/// `image-fits` or `same-unit`; or a fault. The chip is then as it was.
+/// `image-fits` or `same-unit`; an address line that does not arrive, though all is equal; a fault; or the person
+/// stopped. The chip is then as it was. Bytes that differ are a report.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
