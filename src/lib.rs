@@ -1,6 +1,17 @@
 //! norlock reads, backs up and rewrites a board's SPI NOR flash from a single-board computer, with
 //! interlocks that make it hard to lose a board.
 //!
+//! # Where to begin
+//! | for | begin with | an example |
+//! |---|---|---|
+//! | a whole job: contact, backup, write, verify, restore | [`job`] | `examples/twin_read.rs`, then `conversion.rs` |
+//! | a test without hardware | [`mock`] | [below](#a-mock-in-a-test) |
+//! | a controller of your own | [`link::DeviceLink`], or implement [`link::Link`] | at [`link::DeviceLink`] |
+//! | reading a chip without unit and interlocks | [`chip::Bare`] | at [`chip`] |
+//! | what a marking or a JEDEC ID means | [`part::Catalogue`] | at [`part`] |
+//! | what an SFDP space says | [`jedec::sfdp::Sfdp`] | at [`job::sfdp()`] |
+//! | what an image holds | [`image::inspect()`] | at [`job::inspect()`] |
+//!
 //! # The way through the house
 //! A command goes down once and comes back once. For `backup`: [`cli`] parses the line and asks the
 //! person what it must; [`job::backup`] walks through the job; [`interlock`] judges the evidence that
@@ -27,6 +38,24 @@
 //! # Words
 //! A *part* is a type of chip, a *chip* is the thing on the clip, a *unit* is the board being worked
 //! on, a *piece* is a file that goes into an image, a *block* is an erase unit.
+//!
+//! - **On the wire.** A *frame* is what goes over while CS is low, a *batch* several frames that a link is given at
+//!   once, a *message* a batch as one call of the driver. A *pass* is one read of a whole chip or of a range. The
+//!   *level* is the voltage of supply and signals. SCK is *proven* where reads that were repeated at it all agreed.
+//! - **On the chip.** A *marking* is what is printed on the package. A chip is *armed* while it may be changed.
+//! - **Interlocks.** An *interlock* is a condition that has to be shown first. It is *open* by evidence, *accepted* by
+//!   a person by name and with a reason, or it *holds* the job; one that was not looked at yet *waits*.
+//! - **Images.** A *backup* is what two reads agreed on. The newest one is the *baseline* that a write is checked
+//!   against; the *target* is what the unit is to become. A *region map* says which bytes are *replaceable*, which are
+//!   *unit data* (this unit's own, such as its calibration), and which are kept as found.
+//! - **Writing.** A *worklist* says what to erase and program, in which order. The *journal* notes each block before it
+//!   is erased and once it was read back. Between the two it is *in hand*, and after an interruption perhaps *torn*:
+//!   its cells may read differently each time.
+//! - **On screens.** A *staff* is the picture of a flash: a rule from top to bottom, as on a tide gauge, with what
+//!   there is to say beside its marks.
+//!
+//! Ranges are half-open. Opcodes and registers are named as in datasheets, 9Fh. A value has its document beside it;
+//! where none was read it says *from memory*, and *common practice, no source* where there may be none.
 //!
 //! # Features
 //! | feature | brings | crates, norlock counted |

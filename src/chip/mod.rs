@@ -7,6 +7,32 @@
 //!
 //! What fails while it reads has changed nothing but the mode, which is undone so, and a buffer is then not to be
 //! used. What [`Armed`] leaves of the array stands with each of its errors.
+//!
+//! # Examples
+//! Most programs want [`crate::job`], which also looks at supply, marking and contact. This only reads: nothing but
+//! the guard and the types stands between it and the chip. `gauge` is a simulated bench, which
+//! `examples/gauge/mod.rs` makes.
+//! ```
+//! # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+//! # fn main() -> Result<(), Box<dyn Error>> {
+//! # let (gauge, _) = Gauge::new()?;
+//! use norlock::chip::{Bare, ReadCommand};
+//! use norlock::jedec::{Address, Hertz};
+//! use norlock::link::Purpose;
+//!
+//! let mut bare = Bare::new(Box::new(gauge.chip.link()), Purpose::Read, Hertz::mhz(10));
+//! let met = bare.meet(Duration::from_secs(1), &|| false)?;
+//! let parts = gauge.catalogue.by_jedec_id(&met.id);
+//! let part = parts.first().copied().cloned().ok_or("not in the table")?;
+//! let mut chip = bare.into_chip(part, met.id)?;
+//! let (command, mut bytes) = (ReadCommand::Read, [0; 16]);
+//! let sck = chip.sck_for(command);
+//! chip.read(command, sck, Address(0), &mut bytes)?;
+//! chip.leave()?;
+//! assert!(gauge.chip.holds(0, &bytes));
+//! # Ok(())
+//! # }
+//! ```
 
 mod armed;
 mod bare;

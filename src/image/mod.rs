@@ -1,6 +1,14 @@
 //! What a flash holds: the region map, tailoring a unit's target image, examining a reading, and
 //! inspecting an image.
 //!
+//! - [`RegionMap`] says which bytes may be replaced and which are the unit's own;
+//!   [`RegionMap::parse`] reads one.
+//! - [`tailor`](tailor()) makes a target image from a backup, a map and pieces;
+//!   [`job::tailor`](crate::job::tailor()) does so in a unit folder.
+//! - [`Examiner`] looks at what was read as a whole: mirrors, stuck bits, blank shares.
+//! - [`inspect`](inspect()) and [`formats`] say what is in an image and whether it is sane as a dump.
+//! - [`Staff`] and [`Picture`] draw it, in lines of text or as SVG and PNG.
+//!
 //! Images are read through [`ReadAt`] and never held whole: a 64 MiB part must fit a small bench
 //! computer.
 

@@ -3,6 +3,10 @@
 //! A [`Panel`] holds the state of every interlock of one run. Only the checks in this folder can open
 //! one; when all that a write needs are open or accepted by name, the panel turns into a [`Permit`],
 //! the one thing that arms a chip. `docs/interlocks.md` describes each for the person at the bench.
+//!
+//! A program that uses the library opens none of them. It gives a [`Bench`](crate::job::Bench) what a
+//! person said ([`Attestation`]) and accepted ([`Acceptances`]); what then holds a job is in the
+//! [`Stop`](crate::job::Stop) that this ends in, as [`Held`].
 
 mod accept;
 mod bench;

@@ -1,6 +1,8 @@
 //! What the standards say: opcodes, SFDP, status registers, and the quantities they speak in.
 //!
-//! Everything here is pure: bytes in, facts out, no I/O.
+//! Everything here is pure: bytes in, facts out, no I/O. [`sfdp::Sfdp::parse`] decodes an SFDP space,
+//! [`status::StatusFamily`] tells by register bytes what is protected and how that is changed, and
+//! [`opcode`] names the commands. What of it is true of one part [`crate::part`] tells.
 
 mod lanes;
 pub mod opcode;

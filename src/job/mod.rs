@@ -1,8 +1,17 @@
-//! What a person asks for: one file per job, from evidence on the bus to a typed report.
+//! What a person asks for: one function per job, from evidence on the bus to a typed report.
 //!
-//! A job takes its bench ([`Bench`]), its unit and an [`Attendant`], and ends in a report or in a
-//! [`Stop`], which says what was seen, what it means, what state the chip is in and what to do next.
-//! Jobs print nothing; [`crate::cli`] shows what they return.
+//! | jobs | what they need |
+//! |---|---|
+//! | [`contact()`], [`id()`], [`sfdp()`], [`protection()`] | a chip, of which little is read |
+//! | [`backup()`], [`verify()`], [`survey()`] | a chip, all of which is read, several times |
+//! | [`tailor()`], [`worklist()`], [`check()`], [`inspect()`], [`logbook()`], [`wiring()`] | files at most |
+//! | [`write()`], [`restore()`], [`protect()`] | a chip, which is changed; every interlock open |
+//!
+//! A job takes its bench ([`Bench`], the way to a chip and what a person said about it), its unit and an
+//! [`Attendant`] ([`Nobody`] will do), and ends in a report or in a [`Stop`], which says what was seen,
+//! what it means, what state the chip is in and what to do next. Jobs print nothing; [`crate::cli`]
+//! shows what they return. `examples/twin_read.rs` is the shortest use of some, `examples/conversion.rs`
+//! goes through a whole conversion and back, and most jobs have an example of their own.
 //!
 //! Whatever stops a job, a chip that was only read is left in the mode in which it was found, as far as the wires
 //! allow, and no file is left half written under its name. [`backup()`], [`survey()`], [`protect()`], [`write()`] and

@@ -3,6 +3,11 @@
 //! A [`Segment`] is bytes out or in, a [`Frame`] the segments of one CS assertion, a batch several
 //! frames handed over at once. Links carry bytes only: opcodes, addresses and dummy clocks are laid
 //! out by [`crate::chip`], so that the mock decodes what a chip would see.
+//!
+//! [`SpidevLink`] is a node of Linux's spidev, [`DeviceLink`] any `SpiDevice` of `embedded-hal` 1.0, and
+//! [`MockLink`](crate::mock::MockLink) leads to a simulated chip; for anything else implement [`Link`]. A
+//! [`Way::Link`](crate::job::Way::Link) hands a link to a job. Whatever it is, the chip above it puts a [`Guard`] in
+//! front, which lets no modifying frame of a reading job pass. [`Trace`] tells of each frame.
 
 mod device;
 mod guard;

@@ -26,7 +26,7 @@ pub struct BenchFile {
     pub part: String,
     /// The cells' file, from the bench file's folder.
     pub cells: PathBuf,
-    /// The level that the link declares.
+    /// The level that the link declares; where absent it declares none.
     #[serde(
         default,
         with = "quantity::optional",
@@ -39,13 +39,13 @@ pub struct BenchFile {
     /// The chip's unique ID; drawn from the seed where absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unique_id: Option<Vec<u8>>,
-    /// Bytes a batch may hold in each direction.
+    /// Bytes a batch may hold in each direction; 4096 where absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub batch_bytes: Option<usize>,
-    /// Lanes that are wired.
+    /// Lanes that are wired; 1 where absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lanes: Option<Wired>,
-    /// Cost of each batch besides its bits, in microseconds.
+    /// Cost of each batch besides its bits, in microseconds; 30 where absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub overhead_us: Option<u64>,
     /// A file with what the chip answers to 5Ah, from the bench file's folder; what its part says where

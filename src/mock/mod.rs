@@ -1,5 +1,9 @@
 //! A simulated chip behind a simulated link, with a virtual clock and faults.
 //!
+//! Begin with [`Mock::new`] and a part of the [`Catalogue`](crate::part::Catalogue). [`Mock::link`] gives a
+//! job its link, as in the example of [the crate](crate#a-mock-in-a-test); [`Mock::set_truth`] says what the
+//! chip holds, [`Mock::set_faults`] what is wrong. In `examples/gauge/mod.rs` the unit folder is simulated too.
+//!
 //! [`Mock`] is a bench: one chip on the clip, its wires, a clock that only moves when something
 //! happens, and counters. It decodes bytes as a chip does, keeps the *truth* (what the cells hold)
 //! apart from the *view* (what a faulty wire shows), numbers every modifying operation, and refuses
@@ -26,6 +30,10 @@
 //! # lanes = 4                  # that are wired, 1, 2 or 4; absent is 1
 //! # overhead_us = 30           # for each batch
 //! # sfdp = "gauge-07.sfdp"     # what it answers to 5Ah; absent is what the part says
+//!
+//! # [[register]]               # any number of them: what it answers 65h from
+//! # address = 0x800004
+//! # value = 0x08
 //!
 //! [[fault]]                    # any number of them, see Fault
 //! flips = { rate = 0.0001, above_sck = "12MHz" }

@@ -6,6 +6,24 @@
 //! [`Catalogue`] holds the parts of `chips/` and those of the user. [`Catalogue::by_marking`] says
 //! what a printed marking means before anything is connected; [`identify()`] says what the chip is
 //! once it has answered.
+//!
+//! ```
+//! use norlock::jedec::Millivolts;
+//! use norlock::part::Catalogue;
+//!
+//! let catalogue = Catalogue::builtin()?;
+//! // As printed on the package: may it see 3.3 V?
+//! let marking = catalogue.by_marking("25Q128JVSQ").ok_or("not in the table")?;
+//! assert!(marking.names().contains(&"W25Q128JV"));
+//! assert!(marking.admits(Millivolts(3300)));
+//! // As answered to Read JEDEC ID, 9Fh.
+//! let parts = catalogue.by_jedec_id(&[0xEF, 0x40, 0x18]);
+//! assert!(parts.iter().any(|part| part.name == "W25Q128JV"));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! A file of parts of your own is looked at by [`Catalogue::check_file`] and added by
+//! [`Catalogue::with_user_file`]; `docs/adding-a-part.md` leads from a datasheet to such a file.
 
 mod agreed;
 mod catalogue;

@@ -1,9 +1,11 @@
 //! A TOML file as a person writes it: all that is wrong in it in one run, each fault at its line and column.
 //!
-//! A reader of a file gives the type that holds it, as for any other deserializer, and adds to the
-//! `Reading` what types cannot say. A fault ends nothing: what has one is left out, the rest is read.
-//! Only behind a fault of the notation itself, such as a quote that is not closed, nothing has a certain
-//! meaning any more.
+//! The files are those of [`Catalogue`](crate::part::Catalogue::with_user_file),
+//! [`RegionMap`](crate::image::RegionMap::parse), [`UnitFile`](crate::unit::UnitFile::parse),
+//! [`ShelfFile`](crate::job::ShelfFile::parse) and [`BenchFile`](crate::mock::BenchFile). One with a fault gives a
+//! [`TextError`]. A fault ends nothing: what has one is left out, the rest is read, and all faults are told, up to 100.
+//! Only behind a fault of the notation itself, such as a quote that is not closed, nothing has a certain meaning
+//! any more, and that one alone is told.
 
 mod access;
 mod failure;
@@ -78,6 +80,9 @@ impl fmt::Display for TextError {
 type Noted = (usize, Option<String>, String);
 
 /// A file that is being read, and what was found wrong in it so far.
+///
+/// Whoever reads a file gives the type that holds it, as for any other deserializer, and adds here what types
+/// cannot say.
 #[derive(Debug)]
 pub(crate) struct Reading<'a> {
     file: String,
