@@ -66,8 +66,8 @@
 //! | `cli`, the default | the program, with both others | 105 |
 //!
 //! # A mock in a test
-//! [`Bench::new`](job::Bench::new) with a marking and a power arrangement is all that a job wants. Of a file
-//! that [`mock::BenchFile`] reads, faults too can be given.
+//! [`Bench::new`](job::Bench::new) with a marking and a power arrangement is all that a job wants. Faults are
+//! given by [`Mock::set_faults`](mock::Mock::set_faults), or stand with all else in a file ([`mock::BenchFile`]).
 //! ```
 //! use norlock::interlock::{Attestation, Power};
 //! use norlock::job::{self, Bench, Nobody, Way};

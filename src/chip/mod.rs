@@ -192,7 +192,8 @@ impl Chip {
         &self.id
     }
 
-    /// SCK that contact has proven.
+    /// SCK that contact has proven: the one that [`Bare::new`] was given, until [`Chip::proven_up_to`]. That it is
+    /// proven a job shows, by the interlock `contact`.
     #[must_use]
     pub fn sck(&self) -> Hertz {
         self.sck

@@ -68,7 +68,7 @@ impl Panel {
         }
     }
 
-    /// The same for a change of protection, which needs [`Interlock::FOR_PROTECTION`] only.
+    /// A panel for a change of protection, which needs [`Interlock::FOR_PROTECTION`] only.
     #[must_use]
     pub fn for_protection(accepted: Acceptances) -> Self {
         Self {
@@ -77,7 +77,7 @@ impl Panel {
         }
     }
 
-    /// The same for a run that changes nothing.
+    /// A panel for a run that changes nothing: what holds says so in other words.
     #[must_use]
     pub fn for_reading(accepted: Acceptances) -> Self {
         Self {

@@ -88,14 +88,14 @@ impl LaneProgram {
         },
     ];
 
-    /// The one that `opcode` is.
+    /// The program of [`LaneProgram::ALL`] that has this opcode, of either kind.
     #[must_use]
     pub fn listed(opcode: u8) -> Option<Self> {
         let is = |one: &&Self| [one.opcode, one.opcode_4byte].contains(&opcode);
         Self::ALL.iter().find(is).copied()
     }
 
-    /// Bytes on one lane at the beginning of its frame, with so many of an address.
+    /// How many bytes at the beginning of its frame go on one lane, where the address has so many bytes.
     #[must_use]
     pub fn on_one(self, address_bytes: usize) -> usize {
         match self.address_lanes {
@@ -121,9 +121,10 @@ impl LaneRead {
     /// Most bytes behind the address: twice what any part read of has by default.
     pub const DUMMY_BYTES_MAX: usize = 10;
 
-    /// The read that has this opcode and lanes, with so many mode and dummy clocks; `None` for one that
-    /// [`LANE_READS`] has otherwise, or whose clocks are no whole bytes; and where the address goes on several
-    /// lanes for one without any, since a chip that takes mode bits all the same would find them undriven.
+    /// The read with this opcode, these lanes (of opcode, address and data), and so many mode and dummy clocks
+    /// together. `None` where [`LANE_READS`] does not have that opcode with these lanes, and where the clocks make no
+    /// whole bytes or more than [`LaneRead::DUMMY_BYTES_MAX`]. `None` also where the address goes on several lanes
+    /// with no clock behind it: a chip that takes mode bits all the same would find them undriven.
     #[must_use]
     pub fn listed(opcode: u8, lanes: [u8; 3], clocks: usize) -> Option<Self> {
         let [1, out, into] = lanes else {

@@ -32,7 +32,10 @@ impl fmt::Display for Address {
 pub struct Hertz(pub u32);
 
 impl Hertz {
-    /// A frequency in whole megahertz.
+    /// A frequency in whole megahertz, up to 4294.
+    ///
+    /// # Panics
+    /// Above that, where overflow is checked, as in a debug build; elsewhere it gives another frequency.
     #[must_use]
     pub const fn mhz(mhz: u32) -> Self {
         Self(mhz * 1_000_000)

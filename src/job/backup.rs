@@ -49,7 +49,8 @@ pub struct BackupReport {
 ///
 /// # Errors
 /// A [`Stop`]: held by an interlock, a fault, or the person stopped. The chip is then as it was, and no image is
-/// kept; what a crash leaves of one goes when the unit is opened next.
+/// kept, but where only what comes behind that failed: noting the operation, or putting the chip's mode back. What a
+/// crash leaves of an image goes when the unit is opened next.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

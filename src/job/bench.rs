@@ -17,7 +17,7 @@ pub const SCK_FREE: Hertz = Hertz(u32::MAX);
 
 /// The way to a chip.
 pub enum Way {
-    /// A spidev node; `chosen` where a person named it.
+    /// A spidev node, with feature `linux` on Linux; elsewhere a job with it ends in a link fault, with nothing sent.
     Node {
         /// Path of the node.
         path: PathBuf,
@@ -45,9 +45,9 @@ impl Way {
 pub struct Bench {
     /// The way to it.
     pub way: Way,
-    /// Level declared by the person; a link may declare its own.
+    /// Level that a person declares for the link; it counts before the one that a link declares of itself.
     pub level: Option<Millivolts>,
-    /// Highest SCK to use.
+    /// Highest SCK to use; each read goes within the part's limit for its command too.
     pub sck: Hertz,
     /// What a person said about the bench.
     pub said: Attestation,
@@ -55,7 +55,7 @@ pub struct Bench {
     pub accepted: Acceptances,
     /// The parts table.
     pub catalogue: Catalogue,
-    /// Size of a chip that neither table nor SFDP knows.
+    /// Size in bytes of a chip that neither table nor SFDP knows; not used for any other.
     pub size_bytes: Option<u32>,
     /// Is told of every frame on the wire.
     pub trace: Option<Box<dyn FnMut(Sent) + Send>>,

@@ -9,7 +9,8 @@ use super::shelf::unit_in;
 use crate::unit::store::Store;
 use crate::unit::{Digest, Unit};
 
-/// Units whose chip it must not be, some of which may be backed up at the same time.
+/// Units other than the one that [`backup_beside`](super::backup_beside) backs up: what it reads must be of none of
+/// their chips. Some of them may be backed up at the same time.
 #[derive(Debug, Clone, Default)]
 pub struct Others {
     folders: Vec<PathBuf>,
@@ -58,15 +59,15 @@ impl Told {
 }
 
 impl Others {
-    /// Those in `folders`, where one need not be a unit yet.
+    /// The units in `folders`, one of which need not be there yet. None of them is being read.
     #[must_use]
     pub fn of(folders: Vec<PathBuf>) -> Self {
         let seat = None;
         Self { folders, seat }
     }
 
-    /// For each of `folders` the others, all of which are read at the same time. What one gets has to be
-    /// dropped when its job has ended, as the others wait for what it reads.
+    /// For each of `folders` the others, all of which are read at the same time, each on a thread of its own. Each
+    /// has to be dropped when its job has ended, as the others wait until it has told what it read.
     #[must_use]
     pub fn at_once(folders: &[PathBuf]) -> Vec<Self> {
         let meeting = Arc::new(Meeting::default());

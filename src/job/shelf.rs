@@ -200,8 +200,9 @@ fn is_option(given: &str, option: &str) -> bool {
     behind.is_some_and(|behind| behind.is_empty() || behind.starts_with('='))
 }
 
-/// Whether the unit's record shows that a command is behind it; `image` is what `write` and `verify` name, and
-/// its digest where the file is there. `None` of a command that leaves nothing to tell by.
+/// Whether the unit's record shows that the stage `command` is done: there is a backup, there is a target, the last
+/// change of the chip was a write of this `image`, or a verify since then found the chip equal to it. `digest` is
+/// that of the image's file, where it is there. `None` for a command that leaves nothing to tell by.
 #[must_use]
 pub fn is_behind(unit: &Unit, command: &str, image: &str, digest: Option<Digest>) -> Option<bool> {
     let operations = &unit.file().operations;
@@ -239,9 +240,8 @@ pub fn is_behind(unit: &Unit, command: &str, image: &str, digest: Option<Digest>
     }
 }
 
-/// Whose chip is on the clip: held by `same-unit` where it is one of `others`, which are units of their own,
-/// or has another ID of its own than the unit's.
-/// A chip is known by an ID that a document says is its own, else by the unit data of a backup.
+/// Looks whose chip is on the clip. Held by `same-unit` where it is that of one of `others`, or where its own ID is
+/// not that of `unit`. A chip is known by an ID that a document says is its own, else by the unit data of a backup.
 ///
 /// # Errors
 /// A [`Stop`]: held by that or before the first clock, or a fault of contact, link or file.
@@ -286,7 +286,7 @@ pub fn not_of_others(
     Ok(())
 }
 
-/// The unit whose folder this is, where it is one yet.
+/// The unit in `folder`, to be looked at only; `None` where there is none yet.
 ///
 /// # Errors
 /// A [`Stop`] where there is one that cannot be read.

@@ -159,7 +159,7 @@ impl Stop {
         stop
     }
 
-    /// The same stop with another chip state and exit code, once the chip was changed.
+    /// The same stop once the chip was changed: `ChangedInPart`, with exit code `Unfinished`.
     #[must_use]
     pub fn after_change(mut self) -> Self {
         self.chip = ChipState::ChangedInPart;

@@ -61,11 +61,13 @@ pub struct TailorReport {
     pub kept: Vec<Span>,
 }
 
-/// Makes the unit's target. `map_file` names a region map other than the unit's own; `replace` allows
-/// an existing target to be replaced.
+/// Makes the unit's target. `map_file` names a region map other than the unit's own; where the unit has none, that one
+/// becomes its own. `catalogue` gives the part's smallest erase, for the report on regions that do not keep to it.
+/// `replace` allows an existing target to be replaced.
 ///
 /// # Errors
-/// A [`Stop`] that names the file, region or hash at fault; no target is then left or changed.
+/// A [`Stop`] that names the file, region or hash at fault; no target is then left or changed, but where only noting
+/// it failed. A map that was named may be the unit's own by then.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

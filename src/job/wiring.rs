@@ -159,7 +159,7 @@ impl Wiring {
         ]
     }
 
-    /// The same as a picture.
+    /// The package and its wires as a picture.
     #[must_use]
     pub fn picture(&self) -> Picture {
         let title = format!("Eight wires, power {}", self.power);

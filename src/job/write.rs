@@ -91,8 +91,9 @@ pub fn write(
     })
 }
 
-/// The same for a folder that is only looked at: an unfinished journal shows in the exit code, whatever
-/// stopped a command about its unit.
+/// The `stop` of a command about the unit in `folder`, with its exit code `Unfinished` where the unit has an
+/// unfinished journal, whatever stopped the command, but for a command line that was not understood. The folder is
+/// only looked at. [`write()`] and [`restore`](super::restore()) give their stops so by themselves.
 #[must_use]
 pub fn in_unit(store: Arc<dyn Store>, folder: &Path, stop: Stop) -> Stop {
     match Unit::view(store, folder) {

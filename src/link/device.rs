@@ -86,16 +86,16 @@ impl<D: SpiDevice + Send, T: DelayNs + Send> DeviceLink<D, T> {
         }
     }
 
-    /// The same, called `name` on screens and in records.
+    /// Called `name` on screens and in records; `an embedded-hal device` otherwise.
     #[must_use]
     pub fn named(mut self, name: impl Into<String>) -> Self {
         self.name = name.into();
         self
     }
 
-    /// The same, with `set` to give the device another clock, from `lowest` up to the one declared. It
-    /// sets the highest that the device can make and that is not above the one it is given. Where it
-    /// fails, nothing of the batch is sent, and the device is taken to have no clock that is known.
+    /// With other clocks than the one declared, from `lowest` up to that one. `set` is called with the clock that is
+    /// wanted, and gives the device the highest that it can make and that is not above it. Where `set` fails,
+    /// nothing of the batch is sent, and the device's clock counts as unknown.
     #[must_use]
     pub fn with_clocks(
         mut self,
@@ -107,8 +107,8 @@ impl<D: SpiDevice + Send, T: DelayNs + Send> DeviceLink<D, T> {
         self
     }
 
-    /// The same, with as many bytes at once as the device's driver carries in each direction, 4096 otherwise. A
-    /// quarter of them is for what is sent, the rest for what is read.
+    /// With batches of as many bytes as the device's driver carries at once in each direction; 4096 otherwise. A
+    /// quarter of them is for what is sent, the rest for what is read, as zeros go out meanwhile.
     #[must_use]
     pub fn with_batch_bytes(mut self, bytes: usize) -> Self {
         self.limits.batch_out_bytes = bytes / OUT_SHARE;

@@ -334,9 +334,10 @@ impl Limits {
     /// Longest time that one batch may spend on the wire: the kernel's transfer cannot be interrupted.
     pub const BATCH_TIME_MAX: Duration = Duration::from_millis(50);
 
-    /// Frames laid end to end begin at multiples of this, or all of them as far behind one. So two reads
-    /// whose first frames differ have no two boundaries near each other, however long the frames of
-    /// each are.
+    /// Frames of a pass are laid end to end, and but for the first and the last each is a multiple of this long, where
+    /// it is that long at all. So they begin at multiples of it, or all equally far behind one, by the length of the
+    /// first. Two passes whose first frames differ then have no two boundaries near each other, however long the
+    /// frames of each are.
     pub const GRID_BYTES: usize = 128;
 
     /// Bytes one reading frame may bring in, with `command_bytes` going out before them at `sck`.
@@ -362,9 +363,9 @@ impl Limits {
         )
     }
 
-    /// Whether one batch holds reading frames of so many bytes out, in one segment or two (0 is none), and
-    /// so many in, within its time at `sck`; or each as one exchange. Time is that on one lane: on more they
-    /// take less.
+    /// Whether one batch holds these reading frames, within [`Limits::BATCH_TIME_MAX`] at `sck`. Each is given as its
+    /// bytes out, in one segment or two (0 is none), and its bytes in; with `exchange` each goes as one segment that
+    /// is both. Time is counted on one lane: on more they take less.
     #[must_use]
     pub fn holds(&self, frames: &[([usize; 2], usize)], exchange: bool, sck: Hertz) -> bool {
         let sum = |of: &dyn Fn([usize; 2], usize) -> usize| -> usize {

@@ -9,17 +9,17 @@ use super::{Worklist, wire_time};
 use crate::jedec::Hertz;
 use crate::link::Limits;
 
-/// The clocks that a job will use, those of reads times the lanes that they go on, and what the bench takes
-/// besides.
+/// The clocks that a job will use, and what the bench takes besides. Clocks of reads are times the lanes that their
+/// data comes in on: bits in a second.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Pace {
-    /// SCK of the first full read.
+    /// SCK of the first full read, times its lanes.
     pub first: Hertz,
-    /// SCK of the second full read.
+    /// SCK of the second full read, times its lanes.
     pub second: Hertz,
-    /// SCK of reading blocks back.
+    /// SCK of reading blocks back, times its lanes.
     pub read_back: Hertz,
-    /// SCK of the whole read at the end.
+    /// SCK of the whole read at the end, times its lanes.
     pub whole: Hertz,
     /// SCK of everything that modifies.
     pub modify: Hertz,
@@ -40,12 +40,13 @@ pub struct Pace {
 }
 
 impl Pace {
-    /// fdatasync of 64 bytes took 4.3 ms on a virtual disk (measured); it takes less on a good disk, and
-    /// more on most cards.
+    /// [`Pace::records`] where nobody has measured it. fdatasync of 64 bytes took 4.3 ms on a virtual disk
+    /// (measured); it takes less on a good disk, and more on most cards.
     pub const RECORDS: Duration = Duration::from_millis(8);
-    /// Where nobody has measured it.
+    /// [`Pace::message`] where nobody has measured it.
     pub const MESSAGE: Duration = crate::chip::MESSAGE;
-    /// spidev's default for `bufsiz` (Linux `drivers/spi/spidev.c`).
+    /// [`Pace::message_bytes`] where the link is not known: spidev's default for `bufsiz` (Linux
+    /// `drivers/spi/spidev.c`).
     pub const MESSAGE_BYTES: u32 = 4096;
 
     /// Reading `bytes` in one go.

@@ -28,7 +28,7 @@ impl Staff {
         self.picture(title, description).svg()
     }
 
-    /// The same as PNG, black on white.
+    /// As [`Staff::svg`], but as PNG, black on white.
     ///
     /// # Errors
     /// Where it is larger than a PNG can be.

@@ -151,10 +151,10 @@ pub fn logbook(unit: &Unit) -> Result<Logbook, Stop> {
     })
 }
 
-/// Adds a note to the unit's record.
+/// Adds a note to the unit's record and gives its place in the sequence.
 ///
 /// # Errors
-/// A [`Stop`] where it is empty, longer than a page bears, or cannot be kept.
+/// A [`Stop`] where it is empty, has more than 1000 characters, or cannot be kept; the record is then as before.
 pub fn note(unit: &mut Unit, text: &str) -> Result<u32, Stop> {
     if text.chars().count() > NOTE_LENGTH_MAX {
         let next = "Say it in fewer words, or keep it in a file of your own and name that.";

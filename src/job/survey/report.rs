@@ -111,7 +111,7 @@ impl SurveyReport {
         runs.map(|run| run.blocks).sum()
     }
 
-    /// The same as a staff.
+    /// The report as a staff: the verdict on each run of blocks.
     #[must_use]
     pub fn staff(&self) -> Staff {
         let mut staff = Staff::new(blocks).ending_at(self.size_bytes);
