@@ -290,18 +290,19 @@ pub(super) fn without_erase(
 const TOGETHER: usize = size_of::<u128>();
 
 /// Whether all bytes are as after an erase.
-pub(super) fn is_blank(mut bytes: &[u8]) -> bool {
-    while let Some((some, rest)) = bytes.split_first_chunk::<TOGETHER>() {
-        if u128::from_ne_bytes(*some) != u128::MAX {
-            return false;
-        }
-        bytes = rest;
+pub(super) fn is_blank(bytes: &[u8]) -> bool {
+    // The first is, and each is as the one before it: to compare is what the system does quickest.
+    match bytes {
+        [] => true,
+        [first, rest @ ..] => *first == 0xFF && bytes.starts_with(rest),
     }
-    bytes.iter().all(|byte| *byte == 0xFF)
 }
 
 /// Whether no bit goes from 0 to 1.
 pub(super) fn only_clears(mut before: &[u8], mut after: &[u8]) -> bool {
+    if is_blank(before) {
+        return true;
+    }
     while let (Some((old, old_rest)), Some((new, new_rest))) = (
         before.split_first_chunk::<TOGETHER>(),
         after.split_first_chunk::<TOGETHER>(),
