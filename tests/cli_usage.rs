@@ -65,6 +65,14 @@ fn every_option_is_explained() {
 }
 
 #[test]
+fn help_typed_as_a_command_is_understood() {
+    assert_eq!(norlock(&["help"]).stdout, norlock(&["--help"]).stdout);
+    let asked = norlock(&["help", "backup"]);
+    assert_eq!(code(&asked), 0);
+    assert_eq!(asked.stdout, norlock(&["backup", "--help"]).stdout);
+}
+
+#[test]
 fn the_version_is_an_answer() {
     let output = norlock(&["--version"]);
     assert_eq!(code(&output), 0);

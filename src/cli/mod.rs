@@ -26,6 +26,7 @@ mod setup;
 mod shelf;
 mod show;
 mod stop;
+mod table;
 mod typed;
 mod usage;
 mod watch;
@@ -37,7 +38,7 @@ use look::Look;
 
 /// Runs the program.
 pub fn main() -> std::process::ExitCode {
-    let words: Vec<_> = std::env::args_os().collect();
+    let words = usage::meant(std::env::args_os().collect());
     match Cli::from_arguments(&words) {
         Ok(cli) => {
             let look = Look::found(cli.json, cli.quiet, cli.plain);

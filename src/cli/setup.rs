@@ -10,6 +10,7 @@ use super::args::{BusArgs, OfflineArgs, OfflineHash};
 use super::bench::ask;
 use super::node::node;
 use super::questions::{self, NoAnswer};
+use super::table;
 use crate::interlock::{Attestation, Power};
 use crate::job::{self, Bench, Exit, Offline, SCK_DEFAULT, Stop, Way};
 use crate::link::Sent;
@@ -25,8 +26,11 @@ const MOCK_SYNC_TIME: Duration = Duration::from_millis(4);
 
 /// The parts table with the person's own file.
 pub fn catalogue(file: Option<&Path>) -> Result<Catalogue, Stop> {
-    let table = Catalogue::builtin()
-        .map_err(|error| broken("The parts table does not follow its schema.", error))?;
+    let table = table::builtin().map_err(|error| {
+        let headline = "The parts table of this program cannot be read.";
+        let next = "Install norlock anew; nothing was sent.";
+        Stop::new(Exit::FileFault, headline, next).because(error)
+    })?;
     let Some(file) = file else {
         return Ok(table);
     };

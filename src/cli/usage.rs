@@ -7,6 +7,15 @@ use super::line::{End, FORM, Help, Line, Outcome, Report};
 use super::look::{complain, say};
 use crate::job::{ChipState, Exit, Stop, clean};
 
+/// The line with `help`, which is no command, as what is meant by it.
+pub fn meant(mut words: Vec<OsString>) -> Vec<OsString> {
+    if words.get(1).is_some_and(|word| word == "help") {
+        words.remove(1);
+        words.push("--help".into());
+    }
+    words
+}
+
 /// Prints clap's answer: help and version are answers, all else is a usage fault.
 pub fn refused(error: &clap::Error, words: &[OsString]) -> Exit {
     // What was typed is quoted in it, and is shown, not obeyed.

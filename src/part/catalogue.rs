@@ -1,5 +1,7 @@
 //! The parts that are known: those of `chips/`, and those that the user adds.
 
+use std::sync::LazyLock;
+
 use super::schema::{Entry, PartFault, Sheet, read, read_all, tell};
 use super::{Marking, Part, Refused, marking};
 use crate::text::{Reading, TextError};
@@ -38,11 +40,16 @@ pub struct Catalogue {
 }
 
 impl Catalogue {
-    /// The parts of `chips/`.
+    /// The parts of `chips/`. The files are read when a process first asks.
     ///
     /// # Errors
     /// Only if a file of `chips/` does not follow its own schema, which the tests rule out.
     pub fn builtin() -> Result<Self, TextError> {
+        static TABLE: LazyLock<Result<Catalogue, TextError>> = LazyLock::new(Catalogue::from_files);
+        TABLE.clone()
+    }
+
+    fn from_files() -> Result<Self, TextError> {
         let mut catalogue = Self::default();
         for (file, text) in BUILT_IN {
             let sheet = read(text.as_bytes(), file)?;
@@ -51,6 +58,12 @@ impl Catalogue {
             catalogue.refused.extend(sheet.refused);
         }
         Ok(catalogue)
+    }
+
+    /// What was read before.
+    #[cfg(feature = "cli")]
+    pub(crate) fn of(parts: Vec<Part>, refused: Vec<Refused>) -> Self {
+        Self { parts, refused }
     }
 
     /// Adds the parts of a file of the user's own, in the form of `chips/`.
@@ -123,6 +136,12 @@ impl Catalogue {
             .max();
         list.retain(|part| longest.is_none_or(|longest| part.jedec_id.0.len() >= longest));
         list
+    }
+
+    /// The parts that are refused, in the order of their files.
+    #[cfg(all(test, feature = "cli"))]
+    pub(crate) fn refused(&self) -> &[Refused] {
+        &self.refused
     }
 
     /// The part among those that are refused that answers 9Fh with these bytes.

@@ -204,7 +204,7 @@ impl fmt::Display for Source {
 }
 
 /// A part that answers Read JEDEC ID and is not driven, since its commands mean something else.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Refused {
     /// Maker's name.
     pub maker: String,

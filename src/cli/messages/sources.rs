@@ -43,7 +43,8 @@ fn sources(folder: &Path) -> Vec<PathBuf> {
     for path in paths {
         match path.is_dir() {
             true => found.extend(sources(&path)),
-            false => found.push(path),
+            false if path.extension().is_some_and(|kind| kind == "rs") => found.push(path),
+            false => {}
         }
     }
     found
