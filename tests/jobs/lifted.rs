@@ -17,12 +17,19 @@ use crate::small::{KILLED, Small};
 /// read.
 const FOUND: u8 = 0x24;
 
-fn protected(volatile: bool) -> Small {
-    let mut small = if volatile {
+fn ready(volatile: bool) -> Small {
+    if volatile {
         Small::volatile(1)
     } else {
         Small::ready(1)
-    };
+    }
+}
+
+fn protected(volatile: bool) -> Small {
+    protect(ready(volatile))
+}
+
+fn protect(mut small: Small) -> Small {
     let fault = Fault::Protected { status_1: FOUND };
     small.mock().set_faults(Faults::none().with(fault));
     small.mock().set_faults(Faults::none());
@@ -83,10 +90,11 @@ fn without_a_table_it_is_lifted_by_writes_that_last() {
 
 fn killed_everywhere(volatile: bool, step: usize) {
     let (_, first, last) = frames_of_a_run(volatile);
+    let ready = ready(volatile);
     let (mut kills, mut lifted) = (0, 0);
     for frame in (first - 2..=last + 4).step_by(step) {
         for power_lost in [false, true] {
-            let small = protected(volatile);
+            let small = protect(ready.copy());
             assert!(killed_after(&small, frame + 1), "{frame}: not killed");
             kills += 1;
             lifted += u32::from(small.status() & 0xFC != FOUND);
@@ -123,17 +131,18 @@ fn killed_at_any_frame_it_is_back_after_the_next_run() {
 
 #[test]
 fn killed_with_a_lift_that_ends_with_the_supply_it_is_back_too() {
-    killed_everywhere(true, 5);
+    killed_everywhere(true, 9);
 }
 
 #[test]
 fn after_a_power_cut_at_every_operation_it_is_back_by_itself() {
-    let small = protected(true);
+    let ready = ready(true);
+    let small = protect(ready.copy());
     small.write().unwrap();
     let operations = small.mock().modifying_operations();
     assert!(operations >= 17, "{operations}");
     for operation in 1..=operations {
-        let small = protected(true);
+        let small = protect(ready.copy());
         let torn = Torn::ALL[operation as usize % Torn::ALL.len()];
         let loss = (operation % 4 < 2).then_some(Loss::Drop);
         small.cut(operation, torn, loss, operation);

@@ -353,16 +353,17 @@ fn locks_are_told_and_named_as_the_reason() {
 /// GD25Q64C Rev 3.0 takes SR1 and SR2 by two writes: between them the chip holds neither.
 #[test]
 fn a_failing_link_never_leaves_a_false_word() {
+    let ready = unit_with("GD25Q64C");
+    let array = ready.cells();
     let frames = {
-        let station = unit_with("GD25Q64C");
+        let station = ready.fork();
         set(&station, &order(Wanted::Range(0x1000..0x80_0000), false)).unwrap();
         station.mock.counters().batches
     };
     let (mut untouched, mut doubted, mut closing) = (0, 0, 0);
     for back in 1..80 {
-        let station = unit_with("GD25Q64C");
+        let station = ready.fork();
         let before = (ask(&station, 0x05), ask(&station, 0x35));
-        let array = Digest::of(&station.cells());
         // The questions above count too, and polls vary: the first lie behind the end.
         let at_batch = (frames + 45).saturating_sub(back);
         let fault = Fault::Link {
@@ -401,7 +402,7 @@ fn a_failing_link_never_leaves_a_false_word() {
                 assert!(last.chip.contains("in doubt"), "{last:?}");
             }
         }
-        assert_eq!(Digest::of(&station.cells()), array);
+        assert!(station.cells() == array, "{back}");
     }
     assert!(
         untouched > 3 && doubted > 3 && closing >= 2,

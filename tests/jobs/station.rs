@@ -27,6 +27,7 @@ pub const REGIONS: &str = include_str!("../data/regions.toml");
 pub const PART: &str = "W25Q80DV";
 pub const MARKING: &str = "W25Q80DVSIG";
 
+#[derive(Clone)]
 pub struct Station {
     pub mock: Mock,
     pub files: SimulatedStore,
@@ -70,6 +71,16 @@ impl Station {
             sync: Duration::from_millis(5),
             real_time: false,
             trace: Arc::default(),
+        }
+    }
+
+    /// Another bench and unit as these are at this moment; from then on neither knows of the other.
+    pub fn fork(&self) -> Self {
+        Self {
+            mock: self.mock.fork().unwrap(),
+            files: self.files.fork(),
+            trace: Arc::default(),
+            ..self.clone()
         }
     }
 

@@ -134,10 +134,10 @@ fn reads_on_several_lanes_pass_in_their_very_form() {
 /// What SFDP, or a file, may name as a read on several lanes is one only if the standard lists it so.
 #[test]
 fn no_part_makes_another_opcode_a_read_on_several_lanes() {
+    let mut part = part("W25Q128JV");
     for code in 0..=0xFF_u8 {
         for lanes in [(1, 2), (1, 4), (2, 2), (4, 4), (4, 1), (2, 1)] {
             let (out, into) = lanes;
-            let mut part = part("W25Q128JV");
             part.lane_reads = vec![LaneRead {
                 opcode: code,
                 lanes: Lanes { out, into },
