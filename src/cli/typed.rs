@@ -1,8 +1,11 @@
 //! How the person named the unit and the link, so that a next step can be typed as it is shown.
 
 use std::path::Path;
+use std::sync::LazyLock;
 
-use super::args::{Command, SizeBytes, Supply};
+use clap::CommandFactory;
+
+use super::args::{Cli, Command, SizeBytes, Supply};
 use crate::image::show_size;
 use crate::job;
 use crate::unit::Unit;
@@ -20,7 +23,7 @@ pub struct Typed {
     link: Option<String>,
     sck: Option<String>,
     /// Options that say which part it is.
-    part: String,
+    part: Vec<String>,
     simulated: bool,
 }
 
@@ -52,7 +55,7 @@ impl Typed {
             unit: command.unit().map(word),
             link,
             sck: sck.map(|sck| format!("--sck {}", joined(sck))),
-            part: part.map(|option| format!(" {option}")).collect(),
+            part: part.collect(),
             simulated: false,
         }
     }
@@ -84,10 +87,9 @@ impl Typed {
     /// A command for this unit, link and part.
     #[must_use]
     pub fn command(&self, words: &str) -> String {
-        let sck = self.sck.as_deref().filter(|_| !words.contains("--sck"));
         format!(
             "norlock {words} {}",
-            self.options(self.link.as_deref(), sck)
+            self.options(words, self.link.as_deref())
         )
     }
 
@@ -99,39 +101,50 @@ impl Typed {
             false => "--spidev PATH",
         };
         let link = self.link.as_deref().unwrap_or(blank);
-        format!(
-            "norlock {words} {}",
-            self.options(Some(link), self.sck.as_deref())
-        )
+        format!("norlock {words} {}", self.options(words, Some(link)))
     }
 
     /// A next step with the unit, and what goes with it, in the place that was left for them; without a
     /// unit, a command that can do without loses the place.
     #[must_use]
     pub fn fill(&self, step: &str) -> String {
-        match &self.unit {
-            Some(_) => {
-                let place = format!("--unit {NO_UNIT}");
-                // It meets no chip, and takes nothing that says where one is.
-                let check = format!("norlock check --unit {}", self.unit());
-                step.replace(&format!("norlock check {place}"), &check)
-                    .replace(
-                        &place,
-                        &self.options(self.link.as_deref(), self.sck.as_deref()),
-                    )
-            }
-            None => step.replace(
-                &format!("norlock contact --unit {NO_UNIT}"),
-                "norlock contact",
-            ),
+        if self.unit.is_none() {
+            let contact = format!("norlock contact --unit {NO_UNIT}");
+            return step.replace(&contact, "norlock contact");
         }
+        let place = format!("--unit {NO_UNIT}");
+        let mut parts = step.split(&place);
+        let mut filled = parts.next().unwrap_or_default().to_owned();
+        for part in parts {
+            let words = filled.rsplit("norlock ").next().unwrap_or_default();
+            let options = self.options(words, self.link.as_deref());
+            filled.push_str(&options);
+            filled.push_str(part);
+        }
+        filled
     }
 
-    fn options(&self, link: Option<&str>, sck: Option<&str>) -> String {
-        let more = link.into_iter().chain(sck);
-        let more: String = more.map(|option| format!(" {option}")).collect();
-        format!("--unit {}{more}{}", self.unit(), self.part)
+    /// What the command that `words` begin with takes of what was typed, and `words` do not say themselves.
+    fn options(&self, words: &str, link: Option<&str>) -> String {
+        let sck = self.sck.as_deref().filter(|_| !words.contains("--sck"));
+        let part = self.part.iter().map(String::as_str);
+        let more = link.into_iter().chain(sck).chain(part);
+        let more: String = more
+            .filter(|option| takes(words, option))
+            .map(|option| format!(" {option}"))
+            .collect();
+        format!("--unit {}{more}", self.unit())
     }
+}
+
+/// Whether the command that `words` begin with has this option.
+fn takes(words: &str, option: &str) -> bool {
+    static KNOWN: LazyLock<clap::Command> = LazyLock::new(Cli::command);
+    let first = |text: &str| text.split(' ').next().map(str::to_owned);
+    let (name, option) = (first(words), first(option));
+    let command = name.and_then(|name| KNOWN.find_subcommand(name));
+    let has = |arg: &clap::Arg| arg.get_long().map(|long| format!("--{long}")) == option;
+    command.is_some_and(|command| command.get_arguments().any(has))
 }
 
 /// A value without spaces, as it is typed.
@@ -147,7 +160,6 @@ pub fn word(path: &Path) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cli::args::Cli;
 
     fn typed(line: &str) -> Typed {
         Typed::of(&Cli::from_arguments(line.split(' ')).unwrap().command)
@@ -172,6 +184,12 @@ mod tests {
             known.fill("norlock check --unit FOLDER, then norlock restore --unit FOLDER"),
             "norlock check --unit units/gauge-07, then norlock restore --unit units/gauge-07 \
              --spidev /dev/spidev0.0"
+        );
+        let own = typed("norlock write t.bin --unit u1 --mock m.toml --parts own.toml --size 1MiB");
+        assert_eq!(
+            own.fill("norlock worklist t.bin --unit FOLDER; norlock write t.bin --unit FOLDER"),
+            "norlock worklist t.bin --unit u1 --parts own.toml; \
+             norlock write t.bin --unit u1 --mock m.toml --parts own.toml --size 1MiB"
         );
         let mock = typed("norlock id --mock gauge-07.toml");
         assert_eq!(

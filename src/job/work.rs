@@ -374,13 +374,8 @@ impl Work<'_> {
         // What a file fault asks for does not lie at the clip; and what was not begun need not go back.
         if stop.exit != Exit::FileFault && !self.journal.contents().nothing_begun() {
             let first = stop.next.trim_end_matches('.');
-            let again = [", then give the same command again", ", then try again"];
-            let first = again
-                .iter()
-                .find_map(|again| first.strip_suffix(again))
-                .unwrap_or(first);
             stop.next = format!(
-                "Do not power the board. {first}. Then the same command goes on from here. To go back instead: norlock \
+                "Do not power the board. {first}. The same command goes on from here. To go back instead: norlock \
                  restore --unit FOLDER",
             );
         }
