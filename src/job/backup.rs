@@ -130,8 +130,10 @@ fn backup_checked(
     done.conditions.insert("reads".into(), reads.words());
     cost.note(&mut done, reads.second.lanes);
     note_times(&mut done, reads.time(), reads.floor());
-    unit.record(done, SystemTime::now())?;
-    chip.leave()?;
+    unit.record(done, SystemTime::now())
+        .map_err(|error| Stop::from(error).kept(&image))?;
+    chip.leave()
+        .map_err(|error| Stop::from(error).kept(&image))?;
     // The backup stands; a region map that cannot be read only spoils this comparison.
     let changed = before.as_ref().and_then(|before| {
         let map = region_map(unit).ok()?;

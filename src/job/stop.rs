@@ -4,6 +4,7 @@ use serde::{Serialize, Serializer};
 
 use super::Exit;
 use crate::interlock::{Held, Panel};
+use crate::unit::Image;
 
 /// What state a chip is in when a job ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -118,6 +119,13 @@ impl Stop {
         let lines = staff.into_iter().map(|line| (String::new(), line));
         self.evidence.splice(0..0, lines);
         self
+    }
+
+    /// With an image that is whole and stays, though what came behind it failed.
+    #[must_use]
+    pub(super) fn kept(self, image: &Image) -> Self {
+        let name = image.name.file_name();
+        self.row("kept", format!("{name}, SHA-256 {}", image.sha256))
     }
 
     /// With the error that led to it.

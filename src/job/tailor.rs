@@ -134,7 +134,8 @@ pub fn tailor(
         conditions: made_of(&tailored),
         ..Operation::default()
     };
-    unit.record(done, SystemTime::now())?;
+    unit.record(done, SystemTime::now())
+        .map_err(|error| Stop::from(error).kept(&image))?;
     let mut kept = map.spans();
     kept.retain(|span| {
         let mut regions = tailored.regions.iter();

@@ -29,16 +29,14 @@ impl Timing {
         }
     }
 
-    /// Where no time is known: 1 s up to 4 KiB, 4 s up to 32 KiB, 5 s up to 64 KiB, 10 s above. That is at or above
-    /// every maximum of an erase of this size in the table, but for three parts of the S25FL-S series, whose 64 KiB
-    /// take up to 10.4 s there, from memory.
+    /// Where no time is known: 1 s up to 4 KiB, 4 s up to 32 KiB, 11 s above. That is at or above every maximum of an
+    /// erase of this size in the table.
     #[must_use]
     pub const fn erase_fallback(size_bytes: u32) -> Self {
         Self::fallback(match size_bytes {
             0..=0x1000 => 1_000,
             0x1001..=0x8000 => 4_000,
-            0x8001..=0x1_0000 => 5_000,
-            _ => 10_000,
+            _ => 11_000,
         })
     }
 

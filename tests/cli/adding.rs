@@ -52,10 +52,10 @@ fn the_page_can_be_followed_to_the_letter() {
 fn the_times_of_the_page_are_the_safe_ones() {
     use norlock::part::Timing;
     let erases = [4_u32, 32, 64, 256].map(|kib| Timing::erase_fallback(kib << 10).max.as_secs());
-    assert_eq!(erases, [1, 4, 5, 10]);
+    assert_eq!(erases, [1, 4, 11, 11]);
     assert_eq!(Timing::PAGE_PROGRAM_FALLBACK.max.as_millis(), 20);
     assert_eq!(Timing::STATUS_WRITE_FALLBACK.max.as_secs(), 1);
     let page = page().split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(page.contains("20 ms for a page, 1 s for a status write"));
-    assert!(page.contains("1 s, 4 s, 5 s and 10 s for 4, 32, 64 and 256 KiB"));
+    assert!(page.contains("1 s, 4 s and 11 s for 4, 32 and 64 KiB"));
 }

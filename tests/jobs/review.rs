@@ -2,6 +2,7 @@
 
 use std::cell::Cell;
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::atomic::Ordering::SeqCst;
 
 use norlock::image::Rest;
@@ -16,7 +17,7 @@ use norlock::mock::{Fault, Faults, Flips, Torn};
 use norlock::part::{Catalogue, SupplyRange};
 use norlock::unit::journal::Journal;
 use norlock::unit::store::{Failure, Store};
-use norlock::unit::{ImageName, Unit};
+use norlock::unit::{Digest, ImageName, Unit};
 
 use crate::small::{SIZE, Small, StopAfter, UNIT_DATA, When};
 use crate::station::{Station, code, part};
@@ -450,17 +451,7 @@ fn that_a_backup_is_weak_outlives_its_record() {
 
 #[test]
 fn a_backup_whose_record_was_cut_short_is_weak() {
-    let full = Small::ready(1);
-    let before = full.files().calls();
-    backup(&full).unwrap();
-    let log = full.files().log().split_off(before);
-    let at = |from: usize, name: &str| {
-        let names = log.iter().skip(from).map(|(_, path)| path.file_name());
-        let mut names = names.map(|file| file.unwrap().to_string_lossy().into_owned());
-        from + names.position(|file| file.starts_with(name)).unwrap()
-    };
-    let steps = at(at(0, "as-found-2.sha256"), "unit.toml");
-
+    let (steps, _) = calls_of_a_second_backup();
     let small = Small::ready(1);
     let files = small.files();
     files.fail_at(files.calls() + steps, 28, Failure::FromThenOn);
@@ -470,4 +461,44 @@ fn a_backup_whose_record_was_cut_short_is_weak() {
     assert!(weak.unwrap().contains("cut short"));
     held_by(&small.write().unwrap_err(), "twin-read");
     assert_eq!(small.mock().modifying_operations(), 0);
+}
+
+/// The call that first touches the record behind the second backup's hash file, and how many there are in all.
+fn calls_of_a_second_backup() -> (usize, usize) {
+    let small = Small::ready(1);
+    let before = small.files().calls();
+    backup(&small).unwrap();
+    let log = small.files().log().split_off(before);
+    let at = |from: usize, name: &str| {
+        let names = log.iter().skip(from).map(|(_, path)| path.file_name());
+        let mut names = names.map(|file| file.unwrap().to_string_lossy().into_owned());
+        from + names.position(|file| file.starts_with(name)).unwrap()
+    };
+    (at(at(0, "as-found-2.sha256"), "unit.toml"), log.len())
+}
+
+#[test]
+fn a_backup_that_stays_although_its_note_failed_is_told() {
+    let (first, calls) = calls_of_a_second_backup();
+    let ready = Small::ready(1);
+    let mut told = 0;
+    for call in first..calls {
+        let small = ready.copy();
+        let files = small.files();
+        files.fail_at(files.calls() + call, 28, Failure::Once);
+        let Err(stop) = backup(&small) else { continue };
+        files.fail_no_more();
+        let Some((_, text)) = stop.evidence.iter().find(|(label, _)| label == "kept") else {
+            continue;
+        };
+        // What failed may have been a sync, behind which this process opens nothing any more.
+        let files: Arc<dyn Store> = Arc::new(files.another_process());
+        let unit = Unit::view(files, &small.station.folder).unwrap();
+        let backups = unit.backups();
+        let sha256 = backups[1].sha256.to_string();
+        assert_eq!(*text, format!("as-found-2.bin, SHA-256 {sha256}"));
+        assert_eq!(sha256, Digest::of(&small.found).to_string());
+        told += 1;
+    }
+    assert!(told > 0);
 }
