@@ -131,6 +131,19 @@ fn each_interlock_and_acceptance_has_its_place() {
     let ids: Vec<&str> = Interlock::ALL.iter().map(|one| one.id()).collect();
     assert_eq!(headings[0], "Accepting");
     assert_eq!(headings[1..], ids);
+    // The groups, and the refusal that is shown: one of those that need no chip holds.
+    let groups = named_in_list(&text);
+    assert_eq!(groups, ids);
+    let before = Interlock::ALL
+        .iter()
+        .take_while(|one| **one != Interlock::Contact)
+        .count();
+    let others = format!(
+        "{} are open; {} wait for the chip",
+        before - 1,
+        ids.len() - before
+    );
+    assert!(text.contains(&others), "{others}");
     assert_eq!(
         first_cells(&text, "name"),
         Acceptable::ALL.map(|one| one.name().to_owned())
@@ -141,8 +154,20 @@ fn each_interlock_and_acceptance_has_its_place() {
         let accepted = accepted
             .filter_map(|line| line.split('|').nth(3))
             .any(|cell| cell.contains(&format!("`{id}`")));
-        assert!(accepted || never.contains(&id.to_owned()), "{id}");
+        let never = never.contains(&id.to_owned());
+        assert!(
+            accepted != never,
+            "'{id}' has to be in one table under Accepting"
+        );
     }
+}
+
+/// What is in code type in the numbered list of a text.
+fn named_in_list(text: &str) -> Vec<&str> {
+    let list = text.lines().skip_while(|line| !line.starts_with("1. "));
+    let list = list.take_while(|line| !line.is_empty());
+    list.flat_map(|line| line.split('`').skip(1).step_by(2))
+        .collect()
 }
 
 #[test]

@@ -435,49 +435,6 @@ fn root() -> &'static Path {
 }
 
 #[test]
-fn the_document_has_a_section_for_each_interlock_in_order() {
-    let text = fs::read_to_string(root().join("docs/interlocks.md")).unwrap();
-    let headings: Vec<&str> = text
-        .lines()
-        .filter_map(|line| line.strip_prefix("## "))
-        .filter(|heading| *heading != "Accepting")
-        .collect();
-    assert_eq!(headings, Interlock::ALL.map(Interlock::id));
-}
-
-/// First cells of the table rows, where they are in code type.
-fn first_cells(text: &str) -> Vec<(&str, &str)> {
-    let rows = text.lines().filter_map(|line| line.strip_prefix("| `"));
-    rows.filter_map(|row| row.split_once("` |")).collect()
-}
-
-#[test]
-fn the_document_names_what_can_be_accepted_and_what_never() {
-    let text = fs::read_to_string(root().join("docs/interlocks.md")).unwrap();
-    let (can, never) = text
-        .split_once("The others can never be accepted.")
-        .unwrap();
-    let mut names: Vec<&str> = first_cells(can).into_iter().map(|(name, _)| name).collect();
-    let mut known = Acceptable::ALL.map(Acceptable::name).to_vec();
-    names.sort_unstable();
-    known.sort_unstable();
-    assert_eq!(names, known);
-
-    let opened: Vec<&str> = first_cells(can)
-        .into_iter()
-        .filter_map(|(_, rest)| rest.split('`').nth(1))
-        .collect();
-    let never: Vec<&str> = first_cells(never)
-        .into_iter()
-        .map(|(name, _)| name)
-        .collect();
-    for interlock in Interlock::ALL.map(Interlock::id) {
-        let (open, shut) = (opened.contains(&interlock), never.contains(&interlock));
-        assert!(open != shut, "{interlock}: {open}, {shut}");
-    }
-}
-
-#[test]
 fn only_the_permit_gives_permission() {
     let mut found = Vec::new();
     for path in sources(&root().join("src")) {

@@ -78,6 +78,7 @@ pub enum Fault {
     /// View: HOLD# floats. In a frame the chip stops at some byte, and MISO floats until CS rises.
     FloatingHold {
         /// Chance to stop at each byte that comes in.
+        #[serde(deserialize_with = "chance")]
         chance: f64,
         /// What the host reads from there on.
         shows: Miso,
@@ -305,6 +306,7 @@ pub enum Fault {
         #[serde(default = "all_bits")]
         bits: u8,
         /// Chance of one bit to read inverted.
+        #[serde(deserialize_with = "chance")]
         chance: f64,
     },
     /// After some modifying operations another chip is on the clip. The truth that the bench tells
@@ -381,6 +383,7 @@ pub struct Flips {
     /// What goes out is struck, opcode and address with it, not what comes in.
     pub mosi: bool,
     /// Chance of each bit to be struck; 1 strikes all.
+    #[serde(deserialize_with = "chance")]
     pub rate: f64,
     /// Bits of each byte that can be struck.
     pub bits: u8,
@@ -495,6 +498,16 @@ fn between<'de, const LOW: u8, const HIGH: u8, D: Deserializer<'de>>(
     if !(LOW..=HIGH).contains(&number) {
         let what =
             format!("a whole number from {LOW} to {HIGH} is wanted, not the number {number}");
+        return Err(D::Error::custom(what));
+    }
+    Ok(number)
+}
+
+/// Another number would be never or always without saying so.
+fn chance<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+    let number = f64::deserialize(from)?;
+    if !(0.0..=1.0).contains(&number) {
+        let what = format!("a number from 0 to 1 is wanted, not the number {number}");
         return Err(D::Error::custom(what));
     }
     Ok(number)

@@ -5,7 +5,7 @@ mod bus;
 mod papers;
 mod protection;
 
-use norlock::interlock::Acceptable;
+use norlock::interlock::{Acceptable, Interlock};
 use norlock::jedec::Hertz;
 use norlock::job::{self, Bench, ChipState, Exit, Nobody, Stop, WriteOrder, WriteReport};
 use norlock::mock::{Fault, Faults, Miso};
@@ -69,6 +69,14 @@ pub fn held<T>(result: Result<T, Stop>, ids: &[&str]) -> Stop {
 }
 
 /// How many interlocks the refusal calls open, and how many it says wait.
+/// How many are open, and how many wait, where so many hold before the chip is met.
+fn open_but(held: usize) -> (usize, usize) {
+    let all = Interlock::ALL;
+    let before = all.iter().take_while(|one| **one != Interlock::Contact);
+    let before = before.count();
+    (before - held, all.len() - before)
+}
+
 fn others(stop: &Stop) -> (usize, usize) {
     let (_, text) = stop
         .evidence
