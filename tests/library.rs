@@ -116,12 +116,15 @@ fn each_frame_is_one_transaction_and_settles_before_it() {
 fn a_device_gets_the_clocks_it_can_make_and_nothing_it_cannot_carry() {
     let mock = w25q80dv();
     let (tell, told) = std::sync::mpsc::channel();
+    let plain = DeviceLink::new(mock.device(), mock.clone(), Hertz::mhz(8), None).limits();
+    assert_eq!((plain.batch_out_bytes, plain.batch_in_bytes), (1024, 3072));
     let mut link = DeviceLink::new(mock.device(), mock.clone(), Hertz::mhz(8), None)
         .with_clocks(Hertz::mhz(1), move |_, sck| match sck.0 {
             3_000_000 => Err(std::io::ErrorKind::Unsupported.into()),
             _ => tell.send(sck).map_err(std::io::Error::other),
         })
         .with_batch_bytes(64);
+    assert_eq!(link.limits().batch_in_bytes, 48);
     let mut into = [0; 16];
     let mut read = |link: &mut dyn Link, length, sck| {
         let segments = vec![Segment::Out(&[0x9F]), Segment::In(&mut into[..length])];

@@ -8,8 +8,8 @@ use std::fs;
 use std::path::Path;
 use std::time::Duration;
 
-use norlock::jedec::sfdp::{OperationTime, Sfdp, SfdpError, needed_bytes};
-use norlock::part::{Catalogue, SfdpFacts, identify};
+use norlock::jedec::sfdp::{Enter4Byte, Exit4Byte, OperationTime, Sfdp, SfdpError, needed_bytes};
+use norlock::part::{Catalogue, FourByte, SfdpFacts, identify};
 use serde::Deserialize;
 
 #[derive(Deserialize)]
@@ -352,5 +352,48 @@ fn a_hybrid_part_is_erased_where_its_maps_agree() {
     assert_eq!(places, [(0xD8, Some(0x4_0000..0x7FC_0000))]);
     for command in &sfdp.sector_map.as_ref().unwrap().commands {
         assert!(command.frame(0x34, sfdp.basic.address_bytes).is_err());
+    }
+}
+
+/// A mode that is entered and not left would stay when norlock is gone.
+#[test]
+fn a_way_in_counts_only_with_its_way_out() {
+    let vector = vectors()
+        .into_iter()
+        .find(|vector| vector.part == "S25HS01GT");
+    let mut sfdp = Sfdp::parse(&vector.unwrap().space()).unwrap();
+    sfdp.four_byte = None;
+    let mode = |write_enable| FourByte::Mode {
+        enter: 0xB7,
+        exit: 0xE9,
+        write_enable,
+    };
+    let ways = [
+        (Enter4Byte::Mode, Exit4Byte::Mode, mode(false)),
+        (
+            Enter4Byte::WriteEnableMode,
+            Exit4Byte::WriteEnableMode,
+            mode(true),
+        ),
+        (
+            Enter4Byte::BankRegister,
+            Exit4Byte::BankRegister,
+            FourByte::BankRegister { extadd: true },
+        ),
+        (
+            Enter4Byte::ExtendedAddress,
+            Exit4Byte::ExtendedAddress,
+            FourByte::ExtendedRegister,
+        ),
+    ];
+    for (enter, exit, way) in ways {
+        let mut told = |enter: &[Enter4Byte], exit: &[Exit4Byte]| {
+            sfdp.basic.enter_4byte = enter.to_vec();
+            sfdp.basic.exit_4byte = exit.to_vec();
+            SfdpFacts::of(&sfdp, None).unwrap().addressing.four_byte
+        };
+        assert_eq!(told(&[enter], &[exit]), [way]);
+        assert_eq!(told(&[enter], &[Exit4Byte::PowerCycle]), []);
+        assert_eq!(told(&[Enter4Byte::DedicatedOpcodes], &[exit]), []);
     }
 }

@@ -515,6 +515,30 @@ fn a_batch_passes_whole_or_not_at_all() {
     assert_eq!(wire.lock().unwrap().len(), 0);
 }
 
+/// What a part makes of an opcode, and the reset, pass no longer than they are told to; a refusal says which
+/// of both it is for.
+#[test]
+fn what_is_taken_back_passes_no_more() {
+    let (mut guard, _) = guard(Purpose::Read, Some(&part("W25Q128JV")));
+    let read: [u8; 4] = [0x03, 0, 0, 0];
+    assert_eq!(judge(&guard, &read, 4).ok(), OBSERVE);
+    let why = judge(&guard, &[0x03, 0], 4).unwrap_err();
+    assert!(
+        why.contains("not a command of the identified part"),
+        "{why}"
+    );
+    guard.unidentified();
+    let why = judge(&guard, &read, 4).unwrap_err();
+    assert!(why.contains("none is identified"), "{why}");
+    for (may, wanted) in [(false, None), (true, SESSION), (false, None)] {
+        guard.may_reset(may);
+        for code in [0x66, 0x99] {
+            assert_eq!(judge(&guard, &[code], 0).ok(), wanted, "{code:02X}h");
+            assert!(judge(&guard, &[code, 0], 0).is_err());
+        }
+    }
+}
+
 #[test]
 fn odd_frames_are_judged_as_a_chip_hears_them() {
     let part = part("W25Q128JV");
@@ -524,9 +548,12 @@ fn odd_frames_are_judged_as_a_chip_hears_them() {
     let mut both = [0x06];
     let mut more = [0x20, 0, 0, 0];
     // Bytes out behind bytes in: the chip would take them, in an observing frame or not.
-    for late in [Segment::Out(&[0x20]), Segment::Exchange(&mut both)] {
-        let frame = Frame::new(vec![Segment::Out(&[0x05]), Segment::In(&mut into), late]);
-        assert!(guard.judge(&frame).is_err());
+    for head in [0x05, 0x9F] {
+        for late in [Segment::Out(&[0x20]), Segment::Exchange(&mut both)] {
+            let head = [head];
+            let frame = Frame::new(vec![Segment::Out(&head), Segment::In(&mut into), late]);
+            assert!(guard.judge(&frame).is_err(), "{head:02X?}");
+        }
     }
     // An exchange is bytes out.
     let exchange = Frame::new(vec![Segment::Exchange(&mut more)]);
@@ -538,6 +565,11 @@ fn odd_frames_are_judged_as_a_chip_hears_them() {
     assert!(guard.judge(&late).is_err());
     assert!(guard.judge(&Frame::new(vec![])).is_err());
     assert!(guard.judge(&Frame::new(vec![Segment::Out(&[])])).is_err());
+    for (bytes, passes) in [(32, true), (33, false)] {
+        let mut id = vec![0x9F; bytes];
+        let frame = Frame::new(vec![Segment::Exchange(&mut id)]);
+        assert_eq!(guard.judge(&frame).is_ok(), passes, "{bytes}");
+    }
     // What the head does not keep counts as well.
     let mut ffs = vec![0xFF; 17];
     assert!(judge(&guard, &ffs, 0).is_err());

@@ -191,3 +191,97 @@ fn serves_alone(opcodes: &[u8]) -> bool {
         && opcodes.contains(&PAGE_PROGRAM_4BYTE)
         && erases.iter().any(|op| opcodes.contains(op))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::part::Catalogue;
+
+    fn part(name: &str) -> Part {
+        let catalogue = Catalogue::builtin().unwrap();
+        let found = catalogue.parts().iter().find(|part| part.name == name);
+        found.unwrap_or_else(|| panic!("no part {name}")).clone()
+    }
+
+    /// Of every way of programming, of seeing that it is busy and of reaching bytes above 16 MiB.
+    #[test]
+    fn two_that_are_alike_in_all_lose_nothing() {
+        for name in [
+            "W25Q128JV",
+            "W25Q256JV",
+            "N25Q256A13",
+            "S25FL512S",
+            "SST25VF016B",
+        ] {
+            let one = part(name);
+            assert_eq!(merge(&[&one, &one]), Some(one.clone()), "{name}");
+        }
+    }
+
+    /// Each by itself: few parts of the table that share an ID differ in any of these.
+    #[test]
+    fn where_two_differ_it_is_what_is_safe_for_both() {
+        let one = part("W25Q128JV");
+        let with = |change: fn(&mut Part)| {
+            let mut other = one.clone();
+            change(&mut other);
+            let [there, back] = [both(&one, &other), both(&other, &one)];
+            assert_eq!(there.program, back.program);
+            assert_eq!(there.busy, back.busy);
+            assert_eq!(there.chip_erase, back.chip_erase);
+            assert_eq!(there.addressing, back.addressing);
+            let flags = |part: &Part| (part.stacked, part.protected_at_power_up, part.has_sfdp);
+            assert_eq!(flags(&there), flags(&back));
+            there
+        };
+        let merged = with(|other| other.program = ProgramMethod::AaiWord);
+        assert_eq!(merged.program, ProgramMethod::Byte);
+        let merged = with(|other| other.busy = BusyPoll::FlagStatus);
+        assert_eq!(merged.busy, BusyPoll::Status);
+        let merged = with(|other| other.has_sfdp = Some(false));
+        assert_eq!(merged.has_sfdp, None);
+        assert!(with(|other| other.stacked = true).stacked);
+        assert!(with(|other| other.protected_at_power_up = true).protected_at_power_up);
+        assert!(
+            !with(|other| other.addressing.three_byte = false)
+                .addressing
+                .three_byte
+        );
+        let merged = with(|other| {
+            if let Some(erase) = &mut other.chip_erase {
+                erase.opcode ^= 0xA7;
+            }
+        });
+        assert_eq!(merged.chip_erase, None);
+    }
+
+    #[test]
+    fn ways_above_16_mib_are_common_only_as_a_whole() {
+        let mode = |enter, exit, write_enable| FourByte::Mode {
+            enter,
+            exit,
+            write_enable,
+        };
+        let own = mode(0xB7, 0xE9, false);
+        assert_eq!(common_way(&own, &mode(0xB7, 0x29, false)), None);
+        assert_eq!(common_way(&own, &mode(0x37, 0xE9, false)), None);
+        let careful = mode(0xB7, 0xE9, true);
+        assert_eq!(common_way(&own, &careful), Some(careful.clone()));
+        assert_eq!(common_way(&own, &FourByte::ExtendedRegister), None);
+        let bank = |extadd| FourByte::BankRegister { extadd };
+        assert_eq!(common_way(&bank(true), &bank(false)), Some(bank(false)));
+        // To read, to program and to erase.
+        let dedicated = |opcodes: &[u8]| FourByte::Dedicated {
+            opcodes: opcodes.to_vec(),
+        };
+        let all = dedicated(&[READ_4BYTE, PAGE_PROGRAM_4BYTE, BLOCK_ERASE_4BYTE]);
+        assert_eq!(common_way(&all, &all), Some(all.clone()));
+        for two in [
+            [READ_4BYTE, PAGE_PROGRAM_4BYTE],
+            [READ_4BYTE, BLOCK_ERASE_4BYTE],
+            [PAGE_PROGRAM_4BYTE, BLOCK_ERASE_4BYTE],
+        ] {
+            assert_eq!(common_way(&all, &dedicated(&two)), None, "{two:02X?}");
+        }
+    }
+}

@@ -108,5 +108,10 @@ mod tests {
         assert!((0..6000).all(|mv| !none.includes(Millivolts(mv))));
         assert!(none.intersection(wide).is_empty());
         assert!(low.is_low_voltage() && !wide.is_low_voltage() && !three.is_low_voltage());
+        // Both ends belong to it, and a single level is one.
+        assert!(three.includes(Millivolts(2700)) && three.includes(Millivolts(3600)));
+        assert!(!three.includes(Millivolts(2699)) && !three.includes(Millivolts(3601)));
+        assert!(!range(1800, 1800, false).is_empty());
+        assert!(!range(1650, 2100, false).is_low_voltage());
     }
 }

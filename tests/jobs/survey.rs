@@ -115,6 +115,9 @@ fn where_most_passes_err_with_the_clock_the_others_vote() {
     let report = surveyed(&suspect).unwrap();
     assert_eq!(report.verdict(), Verdict::Clock, "{}", suspect.what);
     assert!(report.voters < 24 && report.toss_ups == 0);
+    let passes: u32 = report.sck.iter().map(|one| one.passes).sum();
+    assert_eq!((report.sck.len() > 1, passes), (true, report.passes));
+    assert!(report.sck.is_sorted_by(|one, next| one.sck > next.sck));
     let guess = suspect.station.image("survey-1/best-guess.bin");
     assert!(guess == suspect.station.cells(), "{}", suspect.what);
 }

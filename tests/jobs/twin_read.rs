@@ -26,8 +26,17 @@ fn station((name, marking): (&str, &str), image: &[u8]) -> Station {
     }
 }
 
+/// With the part that is known best, or with [`SMALL`] where that holds the image.
 fn usual(image: &[u8]) -> Station {
-    station(("W25Q80DV", "W25Q80DVSIG"), image)
+    let small = image.len() == 256 << 10;
+    station(
+        if small {
+            SMALL
+        } else {
+            ("W25Q80DV", "W25Q80DVSIG")
+        },
+        image,
+    )
 }
 
 /// What became of a backup under a fault.
@@ -179,6 +188,19 @@ fn errors_of_one_read_only_are_noticed() {
             "{what}: {stop:?}"
         );
     }
+}
+
+/// Before the whole chip is read, one place is, three times.
+#[test]
+fn a_steady_id_before_cells_that_are_not_is_no_contact() {
+    let unsteady = Fault::Flips(Flips {
+        rate: 0.01,
+        fresh: true,
+        addresses: Some(0..2048),
+        ..Flips::default()
+    });
+    let end = under(&content(7, 1 << 20), unsteady);
+    assert_eq!(end, End::Held(Interlock::Contact));
 }
 
 #[test]
@@ -436,10 +458,8 @@ fn a_busy_chip_is_waited_for_or_refused() {
 
 #[test]
 fn lost_and_doubled_bytes_are_noticed() {
-    let sizes = [
-        1, 3, 5, 16, 31, 64, 256, 257, 1000, 1646, 2048, 3291, 3500, 3839,
-    ];
-    for (name, image) in images(1 << 20) {
+    let sizes = [1, 3, 16, 31, 256, 257, 1646, 2048, 3291, 3839];
+    for (name, image) in images(256 << 10) {
         let mut unnoticed = Vec::new();
         for every in sizes {
             for fault in [Fault::DroppedByte { every }, Fault::DoubledByte { every }] {
@@ -455,7 +475,7 @@ fn lost_and_doubled_bytes_are_noticed() {
         }
     }
     // Longer than any frame: no fault.
-    let image = content(7, 1 << 20);
+    let image = content(7, 256 << 10);
     assert_eq!(under(&image, Fault::DroppedByte { every: 5000 }), End::True);
 }
 

@@ -218,3 +218,37 @@ fn what_is_right_goes_by_all_where_the_slow_ones_tie() {
     // The slow ones agree.
     assert_eq!(votes.winner([0, 1, 1, 0, 1, 1].into_iter()), 0);
 }
+
+/// In all passes alike, so that no pass shows it.
+#[test]
+fn a_bit_that_never_moves_is_stuck() {
+    let stuck = tally(&readings(|pass, bytes| {
+        if pass == 0 {
+            bytes.iter_mut().for_each(|byte| *byte |= 1 << 3);
+        }
+    }));
+    let found = judged(&stuck, &Nature::default());
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!(found[0].verdict, Verdict::StuckBit);
+    let reason = &found[0].reason;
+    assert!(
+        reason.starts_with("bit 3 is 1 in every byte of 32 of 32"),
+        "{reason}"
+    );
+}
+
+#[test]
+fn halves_that_are_equal_are_told() {
+    let (steady, conditions) = (tally(&readings(|_, _| ())), conditions());
+    let evidence = Evidence {
+        conditions: &conditions,
+        tally: &steady,
+        nature: &Nature::default(),
+        lost: &[],
+        repeats: u64::from(SIZE_BYTES / 2),
+        size_bytes: SIZE_BYTES,
+    };
+    let found = classify(&evidence, &mut |_| Ok::<_, ()>(None)).unwrap();
+    let verdicts: Vec<Verdict> = found.iter().map(|one| one.verdict).collect();
+    assert_eq!(verdicts, [Verdict::Smaller]);
+}

@@ -226,3 +226,14 @@ fn region(spans: &[Span], at: u32) -> Option<String> {
     let span = spans.iter().find(|span| span.range.contains(&at));
     span.map(|span| span.name().to_owned())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bits_are_told_by_the_way_they_are_wrong() {
+        let tally = Tally::of(0b1111_0000, 0b0011_1110);
+        assert_eq!((tally.bytes, tally.bits_low, tally.bits_high), (1, 2, 3));
+    }
+}

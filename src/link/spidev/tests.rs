@@ -510,14 +510,17 @@ fn lengths_are_checked_before_the_first_message() {
 #[test]
 fn a_settle_that_is_slept_divides_the_batch() {
     let mut byte = [0x05, 0];
+    let settle = Duration::from_millis(5);
     let mut batch = [
         Frame::new(vec![Segment::Out(&[0x06])]),
         Frame::new(vec![Segment::Out(&[0x20, 0, 0, 0])]),
-        Frame::new(vec![Segment::Exchange(&mut byte)]).after(Duration::from_micros(1)),
+        Frame::new(vec![Segment::Exchange(&mut byte)]).after(settle),
         Frame::new(vec![Segment::Out(&[0x04])]),
     ];
     let mut fake = Fake::new(4096, 64);
+    let begun = Instant::now();
     send(&mut batch, Hertz::mhz(1), &mut 4096, &mut fake).unwrap();
+    assert!(begun.elapsed() >= settle);
     let lengths: Vec<usize> = fake.sent.iter().map(Vec::len).collect();
     assert_eq!(lengths, [2, 2]);
 }
