@@ -70,6 +70,11 @@ fn help_typed_as_a_command_is_understood() {
     let asked = norlock(&["help", "backup"]);
     assert_eq!(code(&asked), 0);
     assert_eq!(asked.stdout, norlock(&["backup", "--help"]).stdout);
+    let asked = norlock(&["--json", "help", "backup"]);
+    assert_eq!(
+        asked.stdout,
+        norlock(&["backup", "--help", "--json"]).stdout
+    );
 }
 
 #[test]

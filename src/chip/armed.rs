@@ -176,7 +176,7 @@ impl Armed {
     /// # Errors
     /// `Latched`, `ProtectionOnly`, `NotABlock`: nothing was sent. `AddressMode`, `AddressRegister`,
     /// `WriteEnableRefused`: nothing was changed, and the chip takes no more writes. `TimedOut`, `Failed`,
-    /// `StrangeStatus`, `Link`: the same, and the block is undefined.
+    /// `StrangeStatus`, `Link`: the block is undefined, and the chip takes no more writes.
     pub fn erase(&mut self, kind: &EraseType, address: Address) -> Result<(), ChipError> {
         self.check_array()?;
         let size_bytes = kind.size_bytes;

@@ -7,11 +7,15 @@ use super::line::{End, FORM, Help, Line, Outcome, Report};
 use super::look::{complain, say};
 use crate::job::{ChipState, Exit, Stop, clean};
 
-/// The line with `help`, which is no command, as what is meant by it.
+/// The line with `help`, which is no command, as what is meant by it: options before a command take no value.
 pub fn meant(mut words: Vec<OsString>) -> Vec<OsString> {
-    if words.get(1).is_some_and(|word| word == "help") {
-        words.remove(1);
-        words.push("--help".into());
+    let is_option = |word: &&OsString| word.to_string_lossy().starts_with('-');
+    let at = 1 + words.iter().skip(1).take_while(is_option).count();
+    if words.get(at).is_some_and(|word| word == "help") {
+        words.remove(at);
+        // Behind a command's name it is that command's.
+        let behind = words.len().min(at + 1);
+        words.insert(behind, "--help".into());
     }
     words
 }

@@ -49,8 +49,9 @@ pub struct BackupReport {
 ///
 /// # Errors
 /// A [`Stop`]: held by an interlock, a fault, or the person stopped. The chip is then as it was, and no image is
-/// kept, but where only what comes behind that failed: noting the operation, or putting the chip's mode back. What a
-/// crash leaves of an image goes when the unit is opened next.
+/// kept, but where only what comes behind that failed: noting the image or the operation, or putting the chip's mode
+/// back. What a crash leaves of an unfinished image goes when the unit is opened next, and one that is whole is noted
+/// then.
 ///
 /// # Examples
 /// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.

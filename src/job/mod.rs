@@ -5,7 +5,7 @@
 //! | [`contact()`], [`id()`], [`sfdp()`], [`protection()`] | a chip, of which little is read |
 //! | [`backup()`], [`verify()`], [`survey()`] | a chip, all of which is read, several times |
 //! | [`tailor()`], [`worklist()`], [`check()`], [`inspect()`], [`logbook()`], [`wiring()`] | files at most |
-//! | [`write()`], [`restore()`], [`protect()`] | a chip, which is changed; every interlock open |
+//! | [`write()`], [`restore()`], [`protect()`] | a chip, which is changed; every interlock that it needs open, or accepted by name |
 //!
 //! A job takes its bench ([`Bench`], the way to a chip and what a person said about it), its unit and an
 //! [`Attendant`] ([`Nobody`] will do), and ends in a report or in a [`Stop`], which says what was seen,

@@ -134,8 +134,11 @@ pub fn tailor(
         conditions: made_of(&tailored),
         ..Operation::default()
     };
-    unit.record(done, SystemTime::now())
-        .map_err(|error| Stop::from(error).kept(&image))?;
+    unit.record(done, SystemTime::now()).map_err(|error| {
+        let mut stop = Stop::from(error).kept(&image);
+        stop.next = "Mend that. The target is whole, and need not be made again.".into();
+        stop
+    })?;
     let mut kept = map.spans();
     kept.retain(|span| {
         let mut regions = tailored.regions.iter();

@@ -375,7 +375,7 @@ impl Work<'_> {
         if stop.exit != Exit::FileFault && !self.journal.contents().nothing_begun() {
             let first = stop.next.trim_end_matches('.');
             stop.next = format!(
-                "Do not power the board. {first}. The same command goes on from here. To go back instead: norlock \
+                "Do not power the board. {first}. After that the command that was stopped goes on from here. To go back instead: norlock \
                  restore --unit FOLDER",
             );
         }

@@ -334,10 +334,10 @@ impl Limits {
     /// Longest time that one batch may spend on the wire: the kernel's transfer cannot be interrupted.
     pub const BATCH_TIME_MAX: Duration = Duration::from_millis(50);
 
-    /// Frames of a pass are laid end to end, and but for the first and the last each is a multiple of this long, where
-    /// it is that long at all. So they begin at multiples of it, or all equally far behind one, by the length of the
-    /// first. Two passes whose first frames differ then have no two boundaries near each other, however long the
-    /// frames of each are.
+    /// Frames of a pass are laid end to end. Each but the first and the last is a multiple of this long, unless frames
+    /// are shorter than this altogether. So the length of the first decides how far behind a multiple of this all
+    /// others begin. Two passes whose first frames differ then have no two boundaries near each other, however long
+    /// the frames of each are.
     pub const GRID_BYTES: usize = 128;
 
     /// Bytes one reading frame may bring in, with `command_bytes` going out before them at `sck`.

@@ -285,6 +285,7 @@ fn written_and_taken_back_by_every_way() {
 #[test]
 fn after_a_kill_the_state_first_found_comes_back() {
     let kills = [(8, 0, true), (1, 1, true), (4, 0, false), (8, 0, false)];
+    assert_eq!(kills.len(), WAYS[1..].len());
     for (way, (operation, number, goes_on)) in WAYS[1..].iter().zip(kills) {
         let (state, frames) = way.states[number];
         let large = Large::ready(way);

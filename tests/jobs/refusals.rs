@@ -68,7 +68,6 @@ pub fn held<T>(result: Result<T, Stop>, ids: &[&str]) -> Stop {
     stop
 }
 
-/// How many interlocks the refusal calls open, and how many it says wait.
 /// How many are open, and how many wait, where so many hold before the chip is met.
 fn open_but(held: usize) -> (usize, usize) {
     let all = Interlock::ALL;
@@ -77,6 +76,7 @@ fn open_but(held: usize) -> (usize, usize) {
     (before - held, all.len() - before)
 }
 
+/// How many interlocks the refusal calls open, and how many it says wait.
 fn others(stop: &Stop) -> (usize, usize) {
     let (_, text) = stop
         .evidence
