@@ -2,7 +2,7 @@
 //!
 //! Reading those files takes longer than all else that a start does. `NORLOCK_WRITE_TABLE=1 cargo test --locked --lib
 //! table` makes this form of them anew: a line of JSON for each part, an empty one, a line for each that is refused;
-//! an LZ4 block of all that, since without it would be a tenth of the program.
+//! an LZ4 block of all that, since unpacked it would be a tenth of the program.
 
 use std::io;
 
