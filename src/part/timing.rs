@@ -30,14 +30,18 @@ impl Timing {
     }
 
     /// Where no time is known: 1 s up to 4 KiB, 4 s up to 32 KiB, 11 s above. That is at or above every maximum of an
-    /// erase of this size in the table.
+    /// erase of this size in the table. Typical is a tenth; above 32 KiB less, so that an erase is not planned as two
+    /// of 32 KiB for the few parts that take 10 s at worst.
     #[must_use]
     pub const fn erase_fallback(size_bytes: u32) -> Self {
-        Self::fallback(match size_bytes {
-            0..=0x1000 => 1_000,
-            0x1001..=0x8000 => 4_000,
-            _ => 11_000,
-        })
+        match size_bytes {
+            0..=0x1000 => Self::fallback(1_000),
+            0x1001..=0x8000 => Self::fallback(4_000),
+            _ => Self {
+                typical: Duration::from_millis(500),
+                max: Duration::from_millis(11_000),
+            },
+        }
     }
 
     /// The longer of both, typical and maximum each.

@@ -1,11 +1,11 @@
 //! Every part of the built-in table.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use norlock::jedec::Millivolts;
 use norlock::jedec::opcode::ERASES;
 use norlock::jedec::status::StatusFamily;
-use norlock::part::{Catalogue, CodeUse, FourByte, Part, maker_name};
+use norlock::part::{Catalogue, CodeUse, FourByte, Part, Timing, maker_name};
 
 fn parts() -> Vec<Part> {
     Catalogue::builtin().unwrap().parts().to_vec()
@@ -262,5 +262,41 @@ fn unique_ids_have_the_printed_length() {
         let read = part.unique_id.unwrap();
         assert_eq!(read.length_bytes, length, "{name}");
         assert!(read.is_known_form());
+    }
+}
+
+/// Where no time is known, no part of the table is given up too soon.
+#[test]
+fn times_that_nobody_states_are_at_or_above_every_maximum() {
+    for part in parts() {
+        for erase in &part.erase_types {
+            let fallback = Timing::erase_fallback(erase.size_bytes);
+            assert!(erase.time.max <= fallback.max, "{}", part.name);
+        }
+        let page = Timing::PAGE_PROGRAM_FALLBACK;
+        assert!(part.page_program.max <= page.max, "{}", part.name);
+        let status = Timing::STATUS_WRITE_FALLBACK;
+        assert!(part.status_write.max <= status.max, "{}", part.name);
+    }
+}
+
+/// Of an erase whose time is from memory the table does not say whether somebody remembered it. So: the maximum
+/// that stands there most often is the one that stands for none.
+#[test]
+fn an_erase_time_that_nobody_states_is_written_as_the_safe_one() {
+    let mut seen = BTreeMap::<_, BTreeMap<_, usize>>::new();
+    for part in parts() {
+        for erase in &part.erase_types {
+            if !part.is_documented("erase_time") {
+                let fallback = Timing::erase_fallback(erase.size_bytes).max;
+                let maxima = seen.entry(fallback).or_default();
+                *maxima.entry(erase.time.max).or_default() += 1;
+            }
+        }
+    }
+    assert_eq!(seen.len(), 3);
+    for (fallback, maxima) in seen {
+        let most = maxima.iter().max_by_key(|(_, count)| **count);
+        assert_eq!(most.map(|(max, _)| *max), Some(fallback), "{maxima:?}");
     }
 }
