@@ -93,3 +93,43 @@ fn each_once<'a>(places: impl Iterator<Item = &'a PiecePlace>, option: &str) -> 
 fn usage<T>(headline: String, next: String) -> Result<T, Stop> {
     Err(Stop::new(Exit::Usage, headline, next))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::args::{Cli, Command};
+
+    fn ordered(options: &str) -> Result<Vec<TailorOrder>, Stop> {
+        let line = format!("norlock tailor --unit g {options}");
+        let Command::Tailor(args) = Cli::from_arguments(line.split(' ')).unwrap().command else {
+            panic!("not a tailor")
+        };
+        orders(&args)
+    }
+
+    #[test]
+    fn a_place_is_given_once_however_it_is_written() {
+        let hash = "5c".repeat(32);
+        let hashes = format!("--piece boot=a --sha256 boot={hash} --sha256 boot+0={hash}");
+        for (options, twice) in [
+            ("--piece boot=a --piece boot+0=b", "--piece boot+0x0"),
+            (hashes.as_str(), "--sha256 boot+0x0"),
+        ] {
+            let stop = ordered(options).unwrap_err();
+            let headline = format!("{twice} is given twice.");
+            assert_eq!((stop.exit, stop.headline), (Exit::Usage, headline));
+        }
+    }
+
+    #[test]
+    fn other_offsets_and_other_regions_are_other_places() {
+        let at = |place: &str| format!("--piece {place}=a --sha256 {place}={}", "5c".repeat(32));
+        let options = ["boot", "boot+0x10", "system+0x10"].map(at).join(" ");
+        let found = ordered(&options).unwrap();
+        let offsets = |order: &TailorOrder| -> Vec<Option<u32>> {
+            order.pieces.iter().map(|piece| piece.offset).collect()
+        };
+        let offsets: Vec<_> = found.iter().map(offsets).collect();
+        assert_eq!(offsets, [vec![None, Some(0x10)], vec![Some(0x10)]]);
+    }
+}

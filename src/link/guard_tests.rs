@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use super::{Class, Frame, Guard, Limits, Link, LinkError, Purpose, Scope, Segment};
 use crate::jedec::{Hertz, LaneProgram, LaneRead, Lanes, Millivolts};
+use crate::link::Trace;
 use crate::part::{Catalogue, FourByte, Part, ProgramMethod};
 
 /// Frames as they were sent: each the segments' bytes out, or how many came in.
@@ -671,4 +672,66 @@ fn no_other_opcode_passes_as_a_question() {
             }
         }
     }
+}
+
+/// A link whose every answer is unlike that of one which says nothing of itself.
+#[derive(Default)]
+struct Telling {
+    now: Duration,
+}
+
+impl Link for Telling {
+    fn name(&self) -> &str {
+        "telling"
+    }
+    fn level(&self) -> Option<Millivolts> {
+        Some(Millivolts(1800))
+    }
+    fn under_voltage(&mut self) -> Option<String> {
+        Some("in0_lcrit_alarm".into())
+    }
+    fn limits(&self) -> Limits {
+        Limits {
+            batch_out_bytes: 1000,
+            batch_in_bytes: 2000,
+            segment_align_bytes: 4,
+            batch_segments: 7,
+            sck_max: Hertz::mhz(3),
+            sck_min: Hertz(500),
+            lanes: Lanes { out: 2, into: 4 },
+        }
+    }
+    fn transfer(&mut self, _batch: &mut [Frame<'_>], _sck: Hertz) -> Result<(), LinkError> {
+        Ok(())
+    }
+    fn now(&self) -> Duration {
+        self.now
+    }
+    fn takes_time(&self) -> bool {
+        true
+    }
+    fn wait(&mut self, time: Duration) {
+        self.now += time;
+    }
+    fn idle(&mut self, into: &mut [u8], _sck: Hertz) -> Result<bool, LinkError> {
+        into.fill(0x5A);
+        Ok(true)
+    }
+}
+
+#[test]
+fn what_a_link_tells_of_itself_comes_through_all_that_is_around_it() {
+    let limits = Telling::default().limits();
+    let link: Box<dyn Link> = Box::new(Telling::default());
+    let mut guard = Guard::new(Box::new(Trace::new(link, drop)), Purpose::Read);
+    assert_eq!(guard.name(), "telling");
+    assert_eq!(guard.level(), Some(Millivolts(1800)));
+    assert_eq!(guard.under_voltage().as_deref(), Some("in0_lcrit_alarm"));
+    assert_eq!(guard.limits(), limits);
+    assert!(guard.takes_time());
+    guard.wait(Duration::from_secs(2));
+    assert_eq!(guard.now(), Duration::from_secs(2));
+    let mut line = [0; 4];
+    assert!(guard.idle(&mut line, Hertz::mhz(1)).unwrap());
+    assert_eq!(line, [0x5A; 4]);
 }

@@ -280,6 +280,69 @@ fn sfdp_that_contradicts_the_table_is_said() {
     );
 }
 
+/// Both sides of a contradiction, as a person reads them. W25Q128JV Rev. I.
+#[test]
+fn a_contradiction_tells_what_each_source_says() {
+    let (size, page) = (16 << 20, Some(256));
+    let mut four = sfdp(size, page, &ERASE_4_32_64);
+    four.addressing.three_byte = false;
+    let mut low = sfdp(size, page, &ERASE_4_32_64);
+    low.supply = Some(norlock::part::SupplyRange {
+        min: Millivolts(1650),
+        max: Millivolts(1950),
+        from_memory: false,
+    });
+    let odd = [
+        (0x1_0000, 0xD8),
+        (0x100, 0xDB),
+        (0x400, 0xD7),
+        (0x1_0000, 0xD8),
+    ];
+    let own = "4 KiB by 20h, 32 KiB by 52h, 64 KiB by D8h";
+    let other = sfdp(8 << 20, page, &ERASE_4_32_64);
+    let wide = sfdp(size, Some(512), &ERASE_4_32_64);
+    for (facts, field, expected, seen) in [
+        (other, "size_bytes", "16777216 bytes", "8388608 bytes"),
+        (wide, "page_size_bytes", "256 bytes", "512 bytes"),
+        (
+            sfdp(size, page, &odd),
+            "erase",
+            own,
+            "256 bytes by DBh, 1 KiB by D7h, 64 KiB by D8h",
+        ),
+        (sfdp(size, page, &[]), "erase", own, "no erase type"),
+        (
+            four,
+            "addressing",
+            "addresses of three bytes",
+            "addresses of four bytes only",
+        ),
+        (low, "supply", "2.7 to 3.6 V", "1.65 to 1.95 V"),
+    ] {
+        let found = id(&[0xEF, 0x40, 0x18], Some(&facts), Some("W25Q128JVSIQ"));
+        let [one] = found.disagreements.as_slice() else {
+            panic!("{field}: {:?}", found.disagreements)
+        };
+        let told = (one.field, one.expected.as_str(), one.seen.as_str());
+        assert_eq!(told, (field, expected, seen));
+    }
+}
+
+#[test]
+fn sfdp_may_list_more_erase_types_and_no_other_size_for_an_opcode() {
+    for (more, fields) in [
+        ((0x1000, 0xD7), vec![]),
+        ((0x4_0000, 0xDC), vec![]),
+        ((0x4_0000, 0xD8), vec!["erase"]),
+    ] {
+        let erase = [&ERASE_4_32_64[..], &[more]].concat();
+        let facts = sfdp(16 << 20, Some(256), &erase);
+        let found = id(&[0xEF, 0x40, 0x18], Some(&facts), Some("W25Q128JVSIQ"));
+        let told: Vec<&str> = found.disagreements.iter().map(|d| d.field).collect();
+        assert_eq!(told, fields, "{more:X?}");
+    }
+}
+
 /// GD25Q64C Rev 3.0 and GD25Q64E Rev 1.3 print an SFDP table; the B generation has none (memory).
 #[test]
 fn absent_sfdp_tells_generations_apart() {

@@ -1,7 +1,9 @@
 //! The parts that fit, and what an entry has to do with the others.
 
 use norlock::jedec::Millivolts;
-use norlock::part::{Catalogue, Mark, Selection};
+use norlock::part::{Catalogue, Mark, Part, Selection};
+
+use crate::check::GOOD;
 
 fn table() -> Catalogue {
     Catalogue::builtin().unwrap()
@@ -116,6 +118,59 @@ fn relatives_say_what_tells_them_apart() {
             );
         }
     }
+}
+
+/// What tells two parts of one ID apart, the same from either. Each is the good file of `check.rs` with these
+/// changes, by a maker of its own.
+fn told_apart(one: &[(&str, &str)], other: &[(&str, &str)]) -> Vec<Mark> {
+    let file = |maker: &str, name: &str, changes: &[(&str, &str)]| {
+        let text = format!("maker = '{maker}'\n{GOOD}");
+        let named = format!("'{name}'\nshares_id = true");
+        let text = text.replacen("'EX25Q32A'", &named, 1);
+        changes.iter().fold(text, |text, (from, to)| {
+            assert!(text.contains(from), "{from}");
+            text.replacen(from, to, 1)
+        })
+    };
+    let table = Catalogue::default()
+        .with_user_file(file("Example", "EX1", one), "one.toml")
+        .unwrap()
+        .with_user_file(file("Harbour", "HB1", other), "other.toml")
+        .unwrap();
+    let [one, other] = table.parts() else {
+        panic!("not two parts")
+    };
+    let marks = |part: &Part| table.relatives(part).remove(0).told_apart_by;
+    assert_eq!(marks(one), marks(other));
+    marks(one)
+}
+
+#[test]
+fn each_mark_stands_where_it_tells_two_parts_apart_and_nowhere_else() {
+    let markings = "['25Q32A', 'EX25Q32A']";
+    let status = "status = 'basic'";
+    let with = (status, "status = 'basic'\nsfdp = true");
+    let without = (status, "status = 'basic'\nsfdp = false");
+    let unread = ("['erase_time']", "['erase_time', 'has_sfdp']");
+    let other_erase = ("opcode = 0x20", "opcode = 0xD7");
+    let page = ("page_size_bytes = 256", "page_size_bytes = 512");
+    let longer = ("0x16]", "0x16, 0x01]");
+    assert_eq!(told_apart(&[], &[]), []);
+    assert_eq!(told_apart(&[], &[longer]), [Mark::IdBytes]);
+    let other_marking = [(markings, "['25Q32B']")];
+    assert_eq!(told_apart(&[], &other_marking), [Mark::Marking]);
+    // 25Q32A can be a 25Q32 in package A; the other way round it cannot.
+    let (long, short) = ((markings, "['25Q32A']"), (markings, "['25Q32']"));
+    assert_eq!(told_apart(&[long], &[short]), []);
+    // Of the second nobody knows whether it has SFDP: only that of the first can rule it out.
+    assert_eq!(told_apart(&[with], &[]), []);
+    assert_eq!(told_apart(&[with], &[other_erase]), [Mark::Sfdp]);
+    assert_eq!(told_apart(&[with], &[page]), [Mark::Sfdp]);
+    assert_eq!(told_apart(&[], &[other_erase]), []);
+    assert_eq!(told_apart(&[with], &[without]), [Mark::Sfdp]);
+    // What nobody read rules out nothing.
+    assert_eq!(told_apart(&[without], &[with, unread]), [Mark::Sfdp]);
+    assert_eq!(told_apart(&[without, unread], &[with, unread]), []);
 }
 
 #[test]

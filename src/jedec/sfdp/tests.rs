@@ -210,6 +210,59 @@ fn optional_tables_that_cannot_be_used_are_left_out() {
     assert!(told(|b| b[0x10] = 0xC8).contains("supply range in table FFC8 makes no sense"));
 }
 
+/// The logger with a maker's table that begins with `first`.
+fn with_makers_table(id: u16, first: u32) -> Sfdp {
+    let mut space = logger_part().space().unwrap();
+    space.tables.push(SfdpTable {
+        id,
+        revision: Revision { major: 1, minor: 0 },
+        dwords: vec![first, 0, 0],
+    });
+    Sfdp::parse(&space.encode().unwrap()).unwrap()
+}
+
+/// GD25Q64C Rev 3.0, table 5: BCD millivolts, the highest supply in bits 15:0, the lowest in 31:16.
+#[test]
+fn a_supply_range_is_taken_up_to_its_bounds_and_not_beyond() {
+    for (first, range) in [
+        (0x1234_2345, Some([1234, 2345])),
+        (0x1999_3999, Some([1999, 3999])),
+        (0x1000_2000, Some([1000, 2000])),
+        (0x0999_2000, None),
+        (0x1800_1801, Some([1800, 1801])),
+        (0x1800_1800, None),
+        (0x1801_1800, None),
+        (0x2700_6000, Some([2700, 6000])),
+        (0x2700_6001, None),
+        // Three times the lowest.
+        (0x1200_3600, Some([1200, 3600])),
+        (0x1200_3601, None),
+    ] {
+        let sfdp = with_makers_table(0xFFC8, first);
+        let found = sfdp.vcc.map(|range| [range.min.0, range.max.0]);
+        assert_eq!(found, range, "{first:08X}");
+        let told = sfdp.remarks().join(" ");
+        let makes_no_sense = told.contains("supply range in table FFC8 makes no sense");
+        assert_eq!(makes_no_sense, range.is_none(), "{first:08X}: {told}");
+    }
+}
+
+#[test]
+fn a_supply_range_has_decimal_digits_alone() {
+    for low in (0..32).step_by(4) {
+        let first = 0x1234_2345 & !(0xF << low) | 0xA << low;
+        assert_eq!(with_makers_table(0xFFC8, first).vcc, None, "{first:08X}");
+    }
+}
+
+/// EFh is a maker's, and none of those whose tables begin with the supply.
+#[test]
+fn another_makers_table_tells_no_supply() {
+    let sfdp = with_makers_table(0xFFEF, 0x2700_3600);
+    assert_eq!(sfdp.vcc, None);
+    assert_eq!(sfdp.remarks(), &[] as &[String]);
+}
+
 #[test]
 fn chip_erase_takes_the_larger_multiplier() {
     // Erase multiplier 2, program multiplier 6, chip erase 6144 ms typical as MX25R8035F's.

@@ -445,4 +445,26 @@ mod tests {
         assert_eq!(of(4096, 4096), [0]);
         assert_eq!(of(4098, 4096), [0, 2]);
     }
+    #[test]
+    fn a_place_is_left_out_where_one_byte_of_it_is_torn_or_done() {
+        let left = Left {
+            torn: vec![0x1000..0x2000, 0x3000..0x4000],
+            done: vec![0x8000..0x9000, 0xA000..0xB000],
+        };
+        for (place, touched) in [
+            (0x0000..0x1000, false),
+            (0x0000..0x1001, true),
+            (0x1FFF..0x2000, true),
+            (0x2000..0x3000, false),
+            (0x3800..0x3801, true),
+            (0x4000..0x8000, false),
+            (0x7FFF..0x8001, true),
+            (0x9000..0xA000, false),
+            (0xAFFF..0xC000, true),
+            (0xB000..0xB001, false),
+            (0x0000..0x1_0000, true),
+        ] {
+            assert_eq!(left.touches(&place), touched, "{place:X?}");
+        }
+    }
 }

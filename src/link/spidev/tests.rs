@@ -37,7 +37,11 @@ fn show(row: &SpidevTransfer<'_, '_>) -> (u32, u16, u8, u8) {
 /// So that jobs work on what was read while the next bytes are on the wire. Nothing is clocked here: any device
 /// file stands for the node.
 #[test]
-fn its_time_is_real() {
+fn its_time_is_real_and_its_supply_is_the_computer_s() {
+    let hwmon = tempfile::tempdir().unwrap();
+    let sensor = hwmon.path().join("hwmon0");
+    fs::create_dir(&sensor).unwrap();
+    fs::write(sensor.join("in0_lcrit_alarm"), "1").unwrap();
     let device = Spidev::open("/dev/full").unwrap();
     let lock = NodeLock::take(device.inner()).unwrap().unwrap();
     let link = SpidevLink {
@@ -45,7 +49,7 @@ fn its_time_is_real() {
         device,
         _lock: lock,
         level: None,
-        supply: HostSupply::look(Path::new("/nonexistent")),
+        supply: HostSupply::look(hwmon.path()),
         bufsiz: BUFSIZ_DEFAULT,
         sck_max: Hertz::mhz(50),
         wired: 1,
@@ -53,11 +57,13 @@ fn its_time_is_real() {
         opened: Instant::now(),
     };
     assert!(link.takes_time());
-    let link: Box<dyn Link> = Box::new(link);
+    let mut link: Box<dyn Link> = Box::new(link);
     assert!(link.takes_time());
     let before = link.now();
     std::thread::sleep(Duration::from_millis(2));
     assert!(link.now() >= before + Duration::from_millis(2));
+    let told = link.under_voltage().unwrap();
+    assert!(told.contains("in0_lcrit_alarm is 1"), "{told}");
 }
 
 /// The layout of a page program with its status poll, row by row: speed, delay, word, cs_change.
