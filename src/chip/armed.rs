@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 use std::time::Duration;
 
-pub use increment::word_settle;
+pub(crate) use increment::word_settle;
 
 use super::{Chip, ChipError, Permission, ReadCommand};
 use crate::jedec::status::{RegisterWrite, Registers};

@@ -48,10 +48,12 @@ mod width;
 use std::ops::Range;
 use std::time::Duration;
 
-pub use armed::{Armed, MESSAGE, word_settle};
+pub(crate) use armed::word_settle;
+pub use armed::{Armed, MESSAGE};
 pub use bare::{Bare, FirstLook, short_id};
 pub use error::ChipError;
-pub use pass::{Frames, Order, Pass, PassEnd};
+pub(crate) use pass::Frames;
+pub use pass::{Order, Pass, PassEnd};
 pub use permission::Permission;
 pub(crate) use permission::Sealed;
 #[cfg(test)]
@@ -434,7 +436,7 @@ impl Chip {
     ///
     /// # Errors
     /// `Link`.
-    pub fn read_round(&mut self, address: u32, into: &mut [u8]) -> Result<bool, ChipError> {
+    pub(crate) fn read_round(&mut self, address: u32, into: &mut [u8]) -> Result<bool, ChipError> {
         let reach = match self.width {
             Width::Upper(upper) if !upper.four => return Ok(false),
             Width::Three | Width::ThreeForNow { .. } => u64::from(width::LIMIT_3BYTE),

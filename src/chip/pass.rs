@@ -169,7 +169,7 @@ impl Layout {
 
 /// Where the frames of a pass over the whole chip lie.
 #[derive(Debug, Clone)]
-pub struct Frames(Vec<(Range<u32>, Layout)>);
+pub(crate) struct Frames(Vec<(Range<u32>, Layout)>);
 
 impl Frames {
     /// Those of a pass over `size_bytes` whose frames had these lengths.

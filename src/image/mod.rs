@@ -37,7 +37,7 @@ pub use regions::{Holds, Region, RegionMap, Span, Unaligned, starts_in};
 pub use size::{ParseSizeError, parse_size, show_size};
 pub use staff::{Entry, Staff, wrap};
 pub use tailor::{
-    Baseline, Becomes, Filling, Part, Piece, PlacedPiece, RegionChange, Rest, TailorError,
+    Baseline, Becomes, Extent, Filling, Piece, PlacedPiece, RegionChange, Rest, TailorError,
     Tailored, tailor,
 };
 

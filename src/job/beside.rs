@@ -14,12 +14,12 @@ use crate::unit::{Digest, Unit};
 #[derive(Debug, Clone, Default)]
 pub struct Others {
     folders: Vec<PathBuf>,
-    seat: Option<Arc<Seat>>,
+    participant: Option<Arc<Participant>>,
 }
 
 /// A place at the meeting; whoever leaves it is waited for no longer.
 #[derive(Debug)]
-struct Seat {
+struct Participant {
     meeting: Arc<Meeting>,
     told: AtomicBool,
 }
@@ -62,8 +62,11 @@ impl Others {
     /// The units in `folders`, one of which need not be there yet. None of them is being read.
     #[must_use]
     pub fn of(folders: Vec<PathBuf>) -> Self {
-        let seat = None;
-        Self { folders, seat }
+        let participant = None;
+        Self {
+            folders,
+            participant,
+        }
     }
 
     /// For each of `folders` the others, all of which are read at the same time, each on a thread of its own. Each
@@ -74,7 +77,7 @@ impl Others {
         meeting.table().awaited = folders.len();
         let of = |own: &PathBuf| Self {
             folders: folders.iter().filter(|one| *one != own).cloned().collect(),
-            seat: Some(Arc::new(Seat {
+            participant: Some(Arc::new(Participant {
                 meeting: Arc::clone(&meeting),
                 told: AtomicBool::new(false),
             })),
@@ -88,7 +91,7 @@ impl Others {
         for folder in &self.folders {
             match unit_in(store, folder) {
                 Ok(unit) => units.extend(unit),
-                Err(_) if self.seat.is_some() => {}
+                Err(_) if self.participant.is_some() => {}
                 Err(stop) => return Err(stop),
             }
         }
@@ -97,9 +100,9 @@ impl Others {
 
     /// Tells what was read, waits until all others have told or ended, and says which unit's chip was the same.
     pub(super) fn meet(&self, own: &Told) -> Option<String> {
-        let seat = self.seat.as_ref()?;
-        let meeting = &seat.meeting;
-        seat.told.store(true, Ordering::SeqCst);
+        let participant = self.participant.as_ref()?;
+        let meeting = &participant.meeting;
+        participant.told.store(true, Ordering::SeqCst);
         let mut table = meeting.table();
         let place = table.told.len();
         table.told.push(own.clone());
@@ -115,7 +118,7 @@ impl Others {
     }
 }
 
-impl Drop for Seat {
+impl Drop for Participant {
     fn drop(&mut self) {
         if !self.told.load(Ordering::SeqCst) {
             let mut table = self.meeting.table();

@@ -72,7 +72,7 @@ pub(crate) use clean::{clean, word};
 pub use connect::Seen;
 pub use contact::{
     ContactReport, ContactWishes, Evidence, Kind, Measured, Rung, Sign, contact, contact_as_wished,
-    keep_contact, message_overhead, proven_sck, unit_before_reset,
+    keep_contact, message_overhead, proven_sck,
 };
 pub use differences::RegionDifference;
 pub use exit::Exit;
@@ -91,15 +91,14 @@ pub use papers::Offline;
 pub use protect::{
     ProtectOrder, ProtectionChange, ProtectionReport, RegisterByte, Wanted, protect, protection,
 };
-pub use record::{map_in_file, regions_of};
 pub use restore::{RestoreOrder, restore};
 pub use rewrite::WriteReport;
 pub use seat::{Seat, wait_for};
 pub use sfdp::{ErasePlaces, RawSfdp, SfdpReport, decode_sfdp, read_sfdp, sfdp};
-pub use shelf::{ShelfFile, ShelfUnit, Stage, is_behind, not_of_others, unit_in};
+pub use shelf::{ShelfFile, ShelfUnit, Stage, not_of_others};
 pub use stop::{ChipState, Stop};
 pub use survey::{
-    AtSck, Confidence, Finding, Run, SURVEY_PASSES, SURVEY_PASSES_MIN, SurveyReport, UnsteadyBit,
+    AtSck, Confidence, Diagnosis, Run, SURVEY_PASSES, SURVEY_PASSES_MIN, SurveyReport, UnsteadyBit,
     Verdict, survey,
 };
 #[cfg(test)]
@@ -112,4 +111,11 @@ pub use wiring::{Wire, Wiring, Within, wiring};
 pub(crate) use worklist::no_plan;
 pub use worklist::{WorklistReport, worklist};
 pub use wrap::Wrap;
-pub use write::{WriteOrder, in_unit, unfinished_of_unit, write};
+pub use write::{WriteOrder, in_unit, write};
+#[cfg(feature = "cli")]
+pub(crate) use {
+    contact::unit_before_reset,
+    record::{map_in_file, regions_of},
+    shelf::{is_behind, unit_in},
+    write::unfinished_of_unit,
+};

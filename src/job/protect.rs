@@ -148,6 +148,21 @@ pub struct ProtectionReport {
 /// # Errors
 /// A [`Stop`]: held before the first clock, by the contact or by `same-unit`; a fault; or the person stopped. The
 /// chip is then as it was.
+///
+/// # Examples
+/// `gauge` is a simulated bench: `examples/gauge/mod.rs` makes it.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, _) = Gauge::new()?;
+/// use norlock::jedec::status::Protection;
+/// use norlock::job::{Nobody, protection};
+///
+/// let report = protection(None, gauge.bench(), &mut Nobody)?;
+/// assert_eq!(report.protection, Protection::None);
+/// # Ok(())
+/// # }
+/// ```
 pub fn protection(
     unit: Option<&Unit>,
     mut bench: Bench,

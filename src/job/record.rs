@@ -25,7 +25,8 @@ pub(super) fn region_map(unit: &Unit) -> Result<Option<(RegionMap, Digest)>, Sto
 ///
 /// # Errors
 /// A [`Stop`] with file, line and column of what is wrong in it.
-pub fn regions_of(store: &dyn Store, folder: &Path) -> Result<Option<RegionMap>, Stop> {
+#[cfg_attr(not(feature = "cli"), allow(dead_code, reason = "the program asks"))]
+pub(crate) fn regions_of(store: &dyn Store, folder: &Path) -> Result<Option<RegionMap>, Stop> {
     Ok(map_in(store, folder)?.map(|(map, _)| map))
 }
 
@@ -33,7 +34,8 @@ pub fn regions_of(store: &dyn Store, folder: &Path) -> Result<Option<RegionMap>,
 ///
 /// # Errors
 /// A [`Stop`] if it cannot be read, or with line and column of what is wrong in it.
-pub fn map_in_file(store: &dyn Store, file: &Path) -> Result<RegionMap, Stop> {
+#[cfg_attr(not(feature = "cli"), allow(dead_code, reason = "the program asks"))]
+pub(crate) fn map_in_file(store: &dyn Store, file: &Path) -> Result<RegionMap, Stop> {
     let bytes = store.read(file)?;
     Ok(parse_map(&file.display().to_string(), &bytes)?.0)
 }

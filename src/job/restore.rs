@@ -122,7 +122,7 @@ fn restore_checked(
     let regions = map_for_restore(map.as_ref().map(|(map, _)| map), usable, backup.size_bytes);
     let rewrite = Rewrite {
         met,
-        purpose: journal::Purpose::Restore,
+        intent: journal::Intent::Restore,
         target: target.as_ref(),
         target_name: backup.name.file_name(),
         target_digest: backup.sha256,
@@ -268,6 +268,6 @@ fn already_kept(unfinished: Option<&UnfinishedWrite>, target: Digest) -> bool {
     unfinished
         .and_then(|write| write.contents.as_ref().ok())
         .is_some_and(|contents| {
-            contents.header.purpose == journal::Purpose::Restore && contents.header.target == target
+            contents.header.intent == journal::Intent::Restore && contents.header.target == target
         })
 }

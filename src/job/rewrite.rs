@@ -23,7 +23,7 @@ use crate::interlock::{Acceptable, Kept, Panel};
 use crate::jedec::Hertz;
 use crate::jedec::status::{Protection, Registers, VolatileForm};
 use crate::part::JedecId;
-use crate::unit::journal::{Header, Journal, JournalError, Purpose, UnfinishedWrite};
+use crate::unit::journal::{Header, Intent, Journal, JournalError, UnfinishedWrite};
 use crate::unit::store::{StoreFile, hash};
 use crate::unit::{Digest, Identity, Operation, Unit};
 use crate::worklist::{Request, Worklist, plan};
@@ -74,7 +74,7 @@ pub(super) struct Rewrite<'a> {
     pub unit: &'a mut Unit,
     /// The chip as it was met.
     pub met: Approach,
-    pub purpose: Purpose,
+    pub intent: Intent,
     /// What the chip shall hold.
     pub target: &'a dyn StoreFile,
     pub target_name: String,
@@ -135,7 +135,7 @@ impl Rewrite<'_> {
 
     /// The worklist, with shared blocks on the panel.
     fn plan(&mut self) -> Result<Worklist, Stop> {
-        let accept_shared = self.purpose == Purpose::Restore
+        let accept_shared = self.intent == Intent::Restore
             || self.met.panel.acceptance(Acceptable::SharedBlock).is_some();
         let cost = Cost::recorded(self.unit, Some(&self.met.seen.link));
         let lanes = self.met.chip.second_command().lanes().into;
@@ -287,7 +287,7 @@ impl Rewrite<'_> {
     /// puts back just that data and needs no acceptance.
     fn note_shared(&mut self, worklist: &Worklist) {
         let shared = worklist.steps().filter(|step| step.shared).count();
-        if shared > 0 && self.purpose == Purpose::Write {
+        if shared > 0 && self.intent == Intent::Write {
             self.met
                 .panel
                 .shared_block(format!("{shared} block(s) shared with unit data"));
@@ -417,7 +417,7 @@ impl Rewrite<'_> {
     ) -> Result<Journal, JournalError> {
         if let Some(unfinished) = &self.unfinished {
             let same = self.header_before().is_some_and(|header| {
-                header.target == self.target_digest && header.purpose == self.purpose
+                header.target == self.target_digest && header.intent == self.intent
             });
             if same {
                 return Journal::resume(self.unit, unfinished.number);
@@ -428,7 +428,7 @@ impl Rewrite<'_> {
         let header = Header {
             number: 0,
             supersedes: None,
-            purpose: self.purpose,
+            intent: self.intent,
             target: self.target_digest,
             baseline: self.baseline_digest,
             worklist: Digest(worklist.digest()),

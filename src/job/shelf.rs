@@ -204,7 +204,13 @@ fn is_option(given: &str, option: &str) -> bool {
 /// change of the chip was a write of this `image`, or a verify since then found the chip equal to it. `digest` is
 /// that of the image's file, where it is there. `None` for a command that leaves nothing to tell by.
 #[must_use]
-pub fn is_behind(unit: &Unit, command: &str, image: &str, digest: Option<Digest>) -> Option<bool> {
+#[cfg_attr(not(feature = "cli"), allow(dead_code, reason = "the program asks"))]
+pub(crate) fn is_behind(
+    unit: &Unit,
+    command: &str,
+    image: &str,
+    digest: Option<Digest>,
+) -> Option<bool> {
     let operations = &unit.file().operations;
     let holds = format!("the chip holds {image}");
     let digest = digest.map(|digest| format!("SHA-256 {digest}"));
@@ -290,7 +296,7 @@ pub fn not_of_others(
 ///
 /// # Errors
 /// A [`Stop`] where there is one that cannot be read.
-pub fn unit_in(
+pub(crate) fn unit_in(
     store: &std::sync::Arc<dyn crate::unit::store::Store>,
     folder: &Path,
 ) -> Result<Option<Unit>, Stop> {

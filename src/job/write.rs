@@ -105,7 +105,8 @@ pub fn in_unit(store: Arc<dyn Store>, folder: &Path, stop: Stop) -> Stop {
 /// The journal in a unit's folder that tells of a write which did not end; the chip then holds a mix of
 /// two images. `None` also for a folder that is no unit.
 #[must_use]
-pub fn unfinished_of_unit(store: Arc<dyn Store>, folder: &Path) -> Option<String> {
+#[cfg_attr(not(feature = "cli"), allow(dead_code, reason = "the program asks"))]
+pub(crate) fn unfinished_of_unit(store: Arc<dyn Store>, folder: &Path) -> Option<String> {
     let unit = Unit::view(store, folder).ok()?;
     begun_journal(&unit).ok()?
 }
@@ -187,7 +188,7 @@ fn write_checked(
     let rewrite = Rewrite {
         unit,
         met,
-        purpose: journal::Purpose::Write,
+        intent: journal::Intent::Write,
         target: target.as_ref(),
         target_name,
         target_digest,
@@ -286,7 +287,7 @@ fn unfinished_of(unit: &Unit, target: Digest) -> Result<Option<UnfinishedWrite>,
         "Finish it with the command that began it, or go back: norlock restore --unit FOLDER";
     match &unfinished.contents {
         Ok(contents)
-            if contents.header.purpose == journal::Purpose::Write
+            if contents.header.intent == journal::Intent::Write
                 && contents.header.target == target =>
         {
             Ok(Some(unfinished))

@@ -73,7 +73,7 @@ pub struct Guard {
 
 impl Guard {
     /// Puts `link` behind a guard. Until a part is identified only 9Fh, 05h, 5Ah, ABh, FFh and 04h
-    /// pass, and what [`Guard::may_ask`] adds.
+    /// pass, and register reads that the chip's own sector map asks.
     #[must_use]
     pub fn new(link: Box<dyn Link>, purpose: Purpose) -> Self {
         Self {
@@ -101,7 +101,7 @@ impl Guard {
     /// Lets pass the register reads that the chip's own sector map asks, until others are given: each
     /// byte for byte as here, with one byte read, and only where it is a read on the parts of `maker`, the
     /// first ID byte ([`opcode::is_register_read`]).
-    pub fn may_ask(&mut self, maker: u8, questions: Vec<Vec<u8>>) {
+    pub(crate) fn may_ask(&mut self, maker: u8, questions: Vec<Vec<u8>>) {
         (self.maker, self.questions) = (maker, questions);
     }
 
@@ -112,7 +112,7 @@ impl Guard {
 
     /// Sends each frame as one full-duplex transfer from now on, for controllers that drop CS between
     /// transfers; or as its segments.
-    pub fn single_transfers(&mut self, single: bool) {
+    pub(crate) fn single_transfers(&mut self, single: bool) {
         self.single_transfer = single;
     }
 

@@ -354,7 +354,7 @@ impl Limits {
     /// As [`Limits::read_bytes`], for a frame that is one exchange: the command takes room in both
     /// directions.
     #[must_use]
-    pub fn exchange_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
+    pub(crate) fn exchange_bytes(&self, command_bytes: usize, sck: Hertz) -> usize {
         let by_size = self.whole_segments(self.batch_in_bytes.min(self.batch_out_bytes));
         Self::on_grid(
             by_size
@@ -394,7 +394,7 @@ impl Limits {
 
     /// Bytes that go over the wire on one lane within [`Limits::BATCH_TIME_MAX`].
     #[must_use]
-    pub fn time_bytes(sck: Hertz) -> usize {
+    pub(crate) fn time_bytes(sck: Hertz) -> usize {
         let bytes = u128::from(sck.0) * Self::BATCH_TIME_MAX.as_millis() / 8000;
         usize::try_from(bytes).unwrap_or(usize::MAX)
     }

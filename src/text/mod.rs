@@ -31,7 +31,7 @@ const FAULTS_MAX: usize = 100;
 
 /// What is wrong at one place of a file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema), schemars(rename = "Finding"))]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct TextFault {
     /// Line, from 1.
     pub line: usize,

@@ -75,7 +75,7 @@ fn a_failed_record_leaves_the_old_one() {
     let (simulated, store) = simulated();
     let mut unit = Unit::open_or_create(store, Path::new("/gauge-07")).unwrap();
     unit.record(Operation::default(), UNIX_EPOCH).unwrap();
-    simulated.fail_at(simulated.calls(), 28, crate::unit::store::Failure::Once);
+    simulated.fail_at(simulated.calls(), 28, crate::unit::store::Fails::Once);
     assert!(unit.record(Operation::default(), UNIX_EPOCH).is_err());
     assert_eq!(unit.file().operations.len(), 1);
     assert_eq!(unit.record(Operation::default(), UNIX_EPOCH).unwrap(), 2);
@@ -87,7 +87,7 @@ fn a_folder_that_cannot_be_looked_at_is_not_called_missing() {
     let (simulated, store) = simulated();
     let folder = Path::new("/gauge-07");
     drop(Unit::open_or_create(Arc::clone(&store), folder).unwrap());
-    let once = crate::unit::store::Failure::Once;
+    let once = crate::unit::store::Fails::Once;
     simulated.fail_at(simulated.calls(), 5, once);
     let viewed = Unit::view(Arc::clone(&store), folder);
     assert!(matches!(viewed, Err(UnitError::Store(_))));

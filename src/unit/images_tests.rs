@@ -1,7 +1,7 @@
 use std::path::Path;
 
 use super::*;
-use crate::unit::store::{Failure, Loss, RealStore, SimulatedStore, Store, StoreError};
+use crate::unit::store::{Fails, Loss, RealStore, SimulatedStore, Store, StoreError};
 
 const SIZE_BYTES: u64 = 1 << 20;
 
@@ -165,10 +165,10 @@ fn a_backup_is_all_or_nothing_at_every_step() {
     for n in 0.. {
         let mut reached = true;
         for (loss, failure) in [
-            (None, Failure::Once),
-            (Some(Loss::Keep), Failure::FromThenOn),
-            (Some(Loss::Drop), Failure::FromThenOn),
-            (Some(Loss::Tear(n as u64)), Failure::FromThenOn),
+            (None, Fails::Once),
+            (Some(Loss::Keep), Fails::FromThenOn),
+            (Some(Loss::Drop), Fails::FromThenOn),
+            (Some(Loss::Tear(n as u64)), Fails::FromThenOn),
         ] {
             let store = SimulatedStore::new();
             let mut unit = open(&store);

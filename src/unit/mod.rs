@@ -44,5 +44,5 @@ pub use file::{
 };
 pub use folder::Unit;
 pub use images::{Image, ImageName};
-pub use rehash::{Finding, Rehash};
+pub use rehash::{Discrepancy, Rehash};
 pub use unfinished::Unfinished;

@@ -3,7 +3,7 @@ use std::sync::Arc;
 
 use super::*;
 use crate::unit::disk::Whereabouts;
-use crate::unit::store::{Action, Failure, RealStore, SimulatedStore};
+use crate::unit::store::{Action, Fails, RealStore, SimulatedStore};
 
 const DIGITS_OF_ABC: &str = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad";
 
@@ -184,11 +184,11 @@ fn what_cannot_be_looked_at_is_told_as_that() {
         .filter(|(_, (action, path))| *action == Action::Resolve && path.ends_with("as-found.bin"))
         .map(|(number, _)| number)
         .collect();
-    store.fail_at(store.calls() + looks[0] - first, 5, Failure::Once);
+    store.fail_at(store.calls() + looks[0] - first, 5, Fails::Once);
     let error = check_folder(&store, Path::new("/stick"), &unit, &backup).unwrap_err();
     assert!(matches!(error, OfflineError::Store(_)), "{error:?}");
 
-    store.fail_at(store.calls(), 13, Failure::Once);
+    store.fail_at(store.calls(), 13, Fails::Once);
     let error = hash_given(&store, "/stick/as-found.sha256", &unit, &backup).unwrap_err();
     assert!(matches!(error, OfflineError::Store(_)), "{error:?}");
 }

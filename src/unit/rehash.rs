@@ -12,13 +12,13 @@ pub struct Rehash {
     /// Images in which nothing was found.
     pub intact: Vec<Image>,
     /// Everything else that was found.
-    pub findings: Vec<Finding>,
+    pub findings: Vec<Discrepancy>,
 }
 
 /// Something in a unit folder that is not as it should be. Files are named relative to the folder.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
-pub enum Finding {
+pub enum Discrepancy {
     /// Recorded, and not there.
     #[error("{file} is recorded and missing")]
     Missing {
@@ -127,28 +127,30 @@ impl Unit {
 
     /// Hashes one image again, from the medium; empty if all is as it should be.
     #[must_use]
-    pub fn examine(&self, image: &Image) -> Vec<Finding> {
+    pub fn examine(&self, image: &Image) -> Vec<Discrepancy> {
         let mut findings = Vec::new();
         findings.extend(self.examine_bytes(image).err());
         findings.extend(self.examine_hash_file(image).err());
         findings
     }
 
-    fn examine_bytes(&self, image: &Image) -> Result<(), Finding> {
+    fn examine_bytes(&self, image: &Image) -> Result<(), Discrepancy> {
         let file = image.name.file_name();
         let unreadable = |source: StoreError| match source.is_missing() {
-            true => Finding::Missing {
+            true => Discrepancy::Missing {
                 file: image.name.file_name(),
             },
-            false => Finding::Unreadable {
+            false => Discrepancy::Unreadable {
                 file: image.name.file_name(),
                 source,
             },
         };
         let entries = self.store.list(&self.folder).map_err(unreadable)?;
         match entries.iter().find(|entry| entry.name == file) {
-            None => return Err(Finding::Missing { file }),
-            Some(entry) if entry.kind != EntryKind::File => return Err(Finding::NotAFile { file }),
+            None => return Err(Discrepancy::Missing { file }),
+            Some(entry) if entry.kind != EntryKind::File => {
+                return Err(Discrepancy::NotAFile { file });
+            }
             Some(_) => {}
         }
         let medium = self
@@ -157,48 +159,48 @@ impl Unit {
             .map_err(unreadable)?;
         let (got, _) = store::hash(medium.as_ref()).map_err(unreadable)?;
         if got != image.sha256 {
-            return Err(Finding::Changed {
+            return Err(Discrepancy::Changed {
                 file,
                 recorded: image.sha256,
                 got,
             });
         }
         match self.store.mode(&image.path).map_err(unreadable)? {
-            mode if mode & 0o222 != 0 => Err(Finding::Writable { file, mode }),
+            mode if mode & 0o222 != 0 => Err(Discrepancy::Writable { file, mode }),
             _ => Ok(()),
         }
     }
 
-    fn examine_hash_file(&self, image: &Image) -> Result<(), Finding> {
+    fn examine_hash_file(&self, image: &Image) -> Result<(), Discrepancy> {
         let file = image.name.hash_file_name();
         match self.read_hash_file(image.name) {
             Ok(got) if got == image.sha256 => Ok(()),
-            Ok(got) => Err(Finding::HashFileChanged {
+            Ok(got) => Err(Discrepancy::HashFileChanged {
                 file,
                 recorded: image.sha256,
                 got,
             }),
-            Err(source) => Err(Finding::HashFile { file, source }),
+            Err(source) => Err(Discrepancy::HashFile { file, source }),
         }
     }
 
-    fn strange_names(&self) -> Result<Vec<Finding>, UnitError> {
+    fn strange_names(&self) -> Result<Vec<Discrepancy>, UnitError> {
         let mut findings = Vec::new();
         let mode = self.store.mode(&self.folder)?;
         if mode & 0o077 != 0 {
-            findings.push(Finding::FolderOpen { mode });
+            findings.push(Discrepancy::FolderOpen { mode });
         }
         for file in self.file.images.keys() {
             if ImageName::of_file(file).is_none() {
-                findings.push(Finding::NoSuchName { file: file.clone() });
+                findings.push(Discrepancy::NoSuchName { file: file.clone() });
             }
         }
         for entry in self.store.list(&self.folder)? {
             let file = entry.name;
             if file.ends_with(UNFINISHED_SUFFIX) {
-                findings.push(Finding::LeftUnfinished { file });
+                findings.push(Discrepancy::LeftUnfinished { file });
             } else if ImageName::of_file(&file).is_some() && !self.file.images.contains_key(&file) {
-                findings.push(Finding::NotRecorded { file });
+                findings.push(Discrepancy::NotRecorded { file });
             }
         }
         Ok(findings)

@@ -17,7 +17,7 @@ fn unit_with_two_backups() -> (SimulatedStore, Unit) {
 }
 
 /// Spoils a sound folder and gives what is found.
-fn found(spoil: impl Fn(&SimulatedStore, &Path)) -> (Vec<Finding>, usize) {
+fn found(spoil: impl Fn(&SimulatedStore, &Path)) -> (Vec<Discrepancy>, usize) {
     let (store, unit) = unit_with_two_backups();
     spoil(&store, unit.folder());
     let rehash = unit.rehash().unwrap();
@@ -37,20 +37,20 @@ fn every_kind_of_damage_is_told() {
     let (findings, intact) = found(|store, folder| {
         store.corrupt(&folder.join("as-found.bin"), flip);
     });
-    assert!(matches!(&findings[..], [Finding::Changed { file, .. }] if file == "as-found.bin"));
+    assert!(matches!(&findings[..], [Discrepancy::Changed { file, .. }] if file == "as-found.bin"));
     assert_eq!(intact, 1);
 
     let (findings, _) = found(|store, folder| {
         store.corrupt(&folder.join("as-found-2.bin"), |bytes| bytes.push(0));
     });
-    assert!(matches!(&findings[..], [Finding::Changed { .. }]));
+    assert!(matches!(&findings[..], [Discrepancy::Changed { .. }]));
 
     let (findings, _) = found(|store, folder| store.remove(&folder.join("as-found.bin")).unwrap());
-    assert!(matches!(&findings[..], [Finding::Missing { .. }]));
+    assert!(matches!(&findings[..], [Discrepancy::Missing { .. }]));
 
     let (findings, _) =
         found(|store, folder| store.remove(&folder.join("as-found.sha256")).unwrap());
-    assert!(matches!(&findings[..], [Finding::HashFile { .. }]));
+    assert!(matches!(&findings[..], [Discrepancy::HashFile { .. }]));
 
     let (findings, _) = found(|store, folder| {
         let line = format!("{}  as-found.bin\n", Digest::of(b"other"));
@@ -58,7 +58,10 @@ fn every_kind_of_damage_is_told() {
             .replace(&folder.join("as-found.sha256"), line.as_bytes())
             .unwrap();
     });
-    assert!(matches!(&findings[..], [Finding::HashFileChanged { .. }]));
+    assert!(matches!(
+        &findings[..],
+        [Discrepancy::HashFileChanged { .. }]
+    ));
 
     for line in ["", "5c1f  as-found.bin\n", "as-found.bin\n"] {
         let (findings, _) = found(|store, folder| {
@@ -67,7 +70,7 @@ fn every_kind_of_damage_is_told() {
                 .unwrap();
         });
         assert!(
-            matches!(&findings[..], [Finding::HashFile { .. }]),
+            matches!(&findings[..], [Discrepancy::HashFile { .. }]),
             "{line}"
         );
     }
@@ -78,7 +81,7 @@ fn every_kind_of_damage_is_told() {
             .replace(&folder.join("as-found.sha256"), line.as_bytes())
             .unwrap();
     });
-    assert!(matches!(&findings[..], [Finding::HashFile { .. }]));
+    assert!(matches!(&findings[..], [Discrepancy::HashFile { .. }]));
 }
 
 #[test]
@@ -106,12 +109,12 @@ fn extra_unfinished_and_writable_files_are_told() {
     assert!(
         findings
             .iter()
-            .any(|f| matches!(f, Finding::NotRecorded { .. }))
+            .any(|f| matches!(f, Discrepancy::NotRecorded { .. }))
     );
     assert!(
         findings
             .iter()
-            .any(|f| matches!(f, Finding::LeftUnfinished { .. }))
+            .any(|f| matches!(f, Discrepancy::LeftUnfinished { .. }))
     );
     assert_eq!((findings.len(), intact), (2, 2));
 
@@ -123,7 +126,7 @@ fn extra_unfinished_and_writable_files_are_told() {
     });
     assert!(matches!(
         &findings[..],
-        [Finding::Writable { mode: 0o600, .. }]
+        [Discrepancy::Writable { mode: 0o600, .. }]
     ));
 }
 
@@ -148,8 +151,8 @@ fn links_and_open_folders_are_told() {
         matches!(
             &findings[..],
             [
-                Finding::FolderOpen { mode: 0o755 },
-                Finding::NotAFile { .. }
+                Discrepancy::FolderOpen { mode: 0o755 },
+                Discrepancy::NotAFile { .. }
             ]
         ),
         "{told:?}"

@@ -6,8 +6,8 @@ use crate::chip::AddressingFound;
 use crate::part::JedecId;
 use crate::unit::digest::Digest;
 use crate::unit::folder::Unit;
-use crate::unit::journal::{Header, Journal, Purpose};
-use crate::unit::store::{Failure, SimulatedStore};
+use crate::unit::journal::{Header, Intent, Journal};
+use crate::unit::store::{Fails, SimulatedStore};
 
 type Heard = Arc<Mutex<Vec<JournalNews>>>;
 
@@ -33,7 +33,7 @@ fn header() -> Header {
     Header {
         number: 0,
         supersedes: None,
-        purpose: Purpose::Write,
+        intent: Intent::Write,
         target: Digest::of(b"target"),
         baseline: Digest::of(b"baseline"),
         worklist: Digest::of(b"worklist"),
@@ -87,7 +87,7 @@ fn a_failed_sync_is_not_announced() {
     let unit = open(store);
     let mut journal = Journal::begin(&unit, header(), 4).unwrap();
     // The write is the next step, its sync the one after.
-    inner.fail_at(inner.calls() + 1, 5, Failure::Once);
+    inner.fail_at(inner.calls() + 1, 5, Fails::Once);
     assert!(journal.begun(0..4096).is_err());
     assert!(heard.lock().unwrap().is_empty());
 }
@@ -119,7 +119,7 @@ fn a_durable_record_is_announced_whatever_can_be_read() {
     let unit = open(store);
     let mut journal = Journal::begin(&unit, header(), 4).unwrap();
     // The write is the next step, its sync the one after.
-    inner.fail_at(inner.calls() + 2, 5, Failure::FromThenOn);
+    inner.fail_at(inner.calls() + 2, 5, Fails::FromThenOn);
     journal.begun(0..4096).unwrap();
     assert_eq!(*heard.lock().unwrap(), [JournalNews::Begun(0..4096)]);
 }

@@ -41,6 +41,50 @@ pub struct Request<'a> {
 ///
 /// # Errors
 /// Any [`WorklistError`]; `SharedBlock` only while shared blocks are not accepted.
+///
+/// # Examples
+/// ```
+/// use std::time::Duration;
+///
+/// use norlock::image::RegionMap;
+/// use norlock::jedec::Hertz;
+/// use norlock::part::Catalogue;
+/// use norlock::worklist::{Pace, Request, plan};
+///
+/// let catalogue = Catalogue::builtin()?;
+/// let parts = catalogue.by_jedec_id(&[0xEF, 0x40, 0x14]);
+/// let part = parts.first().copied().ok_or("not in the table")?;
+/// let current = vec![0x00; part.size_bytes as usize];
+/// let mut target = current.clone();
+/// target[0x2345] = 0x5A;
+/// let sck = Hertz::mhz(10);
+/// let worklist = plan(&Request {
+///     current: &current,
+///     target: &target,
+///     map: &RegionMap::unmapped(part.size_bytes),
+///     part,
+///     begun: &[],
+///     pace: Pace {
+///         first: sck,
+///         second: sck,
+///         read_back: sck,
+///         whole: sck,
+///         modify: sck,
+///         address_bytes: 3,
+///         program_lanes: [1, 1],
+///         message: Pace::MESSAGE,
+///         message_bytes: Pace::MESSAGE_BYTES,
+///         sampled_bytes: 0,
+///         records: Pace::RECORDS,
+///         begun: Duration::ZERO,
+///     },
+///     accept_shared: false,
+/// })?;
+/// let steps: Vec<_> = worklist.steps().map(|step| step.range).collect();
+/// assert_eq!(steps, [0x2000..0x3000]);
+/// println!("about {:?}", worklist.estimate().total());
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
 pub fn plan(request: &Request<'_>) -> Result<Worklist, WorklistError> {
     check_sizes(request)?;
     let mut planner = Planner::new(request)?;

@@ -556,7 +556,7 @@ fn what_a_restore_replaces_is_kept_once_however_often_it_is_stopped() {
     let small = Small::ready(1);
     small.write().unwrap();
     let files = small.files();
-    files.fail_at(files.calls() + at, 28, norlock::unit::store::Failure::Once);
+    files.fail_at(files.calls() + at, 28, norlock::unit::store::Fails::Once);
     let stop = small.restore().unwrap_err();
     assert_eq!(stop.held[0].interlock.id(), "journal-ready", "{stop:?}");
     assert_eq!(small.replaced(), ["replaced-1.bin"]);
@@ -571,4 +571,38 @@ fn what_a_restore_replaces_is_kept_once_however_often_it_is_stopped() {
             .exists(Path::new("/bench/gauge-07/replaced-2.bin"))
             .unwrap()
     );
+}
+
+/// Half as long again as the part's longest operation, where the unit's journal tells of the run that began it;
+/// and never less than a chip is waited for of which nothing is known.
+#[test]
+fn a_chip_that_a_killed_run_left_busy_is_waited_for() {
+    // The first entry is that of the part on the clip: 100 s for a chip erase, and 6 s.
+    let slow = PARTS.replacen("time_ms = [2000, 6000]", "time_ms = [20000, 100000]", 1);
+    let [slow, quick] = [slow.as_str(), PARTS].map(|parts| {
+        let none = Catalogue::default();
+        none.with_user_file(parts, "harbour.toml").unwrap()
+    });
+    for (catalogue, waited_ms, too_long_ms) in [(slow, 140_000, 160_000), (quick, 55_000, 65_000)] {
+        let mut small = Small::ready(1);
+        small.station.catalogue = catalogue;
+        let busy = |small: &Small, ms| {
+            let faults = Faults::none().with(Fault::Busy { ms });
+            small.mock().set_faults(faults);
+        };
+        small.write_attended(&mut StopAfter::blocks(2)).unwrap_err();
+        busy(&small, too_long_ms);
+        let stop = small.write().unwrap_err();
+        assert!(stop.headline.contains("still busy"), "{stop:?}");
+        assert_eq!(stop.exit, Exit::Unfinished);
+        busy(&small, waited_ms);
+        small.write().unwrap();
+        small.check_done(&small.target);
+        // Without a journal nobody knows what it is busy with.
+        busy(&small, 65_000);
+        let stop = small.write().unwrap_err();
+        assert!(stop.headline.contains("still busy"), "{stop:?}");
+        let untouched = (Exit::ChipFault, ChipState::Untouched);
+        assert_eq!((stop.exit, stop.chip), untouched);
+    }
 }

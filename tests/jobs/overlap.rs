@@ -4,8 +4,8 @@
 use norlock::jedec::Hertz;
 use norlock::job::{self, Attendant, Exit, Nobody, Stop, Task, VerifyOrder, VerifyReport};
 use norlock::link::{Guard, Purpose, Trace};
-use norlock::mock::{Failure as LinkFailure, Fault, Faults, Flips};
-use norlock::unit::store::{Action, Failure};
+use norlock::mock::{Failure, Fault, Faults, Flips};
+use norlock::unit::store::{Action, Fails};
 
 use crate::real_time::real_time;
 use crate::station::Station;
@@ -123,17 +123,17 @@ fn a_file_that_fails_counts_before_a_link_that_fails_behind_it() {
     for action in [Action::Write, Action::Read] {
         let call = fortieth(action);
         let alone = small(false);
-        alone.files.fail_at(call, 5, Failure::Once);
+        alone.files.fail_at(call, 5, Fails::Once);
         let stop = backed_up(&alone).unwrap_err();
         assert_eq!(stop.0, Exit::FileFault, "{stop:?}");
         let batches = alone.mock.counters().batches;
         let mut ends = Vec::new();
         for at_batch in batches - 4..batches + 3 {
             let ended = both(&format!("{action:?}, batch {at_batch}"), small, |station| {
-                station.files.fail_at(call, 5, Failure::Once);
+                station.files.fail_at(call, 5, Fails::Once);
                 station.mock.set_faults(Faults::none().with(Fault::Link {
                     at_batch,
-                    error: LinkFailure::Errno(5),
+                    error: Failure::Errno(5),
                     lasting: false,
                 }));
                 backed_up(station)

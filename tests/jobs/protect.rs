@@ -463,11 +463,7 @@ fn why_the_note_could_not_be_kept_is_said() {
     let seen = (0..60).find_map(|step| {
         let mut unit = station.unit();
         let (files, before) = (&station.files, station.mock.modifying_operations());
-        files.fail_at(
-            files.calls() + step,
-            13,
-            norlock::unit::store::Failure::Once,
-        );
+        files.fail_at(files.calls() + step, 13, norlock::unit::store::Fails::Once);
         let set = order(Wanted::Everything, false);
         let stop = job::protect(&mut unit, &set, station.bench(), &mut Nobody).err()?;
         files.fail_no_more();

@@ -10,15 +10,16 @@ use norlock::interlock::{Acceptable, Acceptances};
 use norlock::jedec::Hertz;
 use norlock::job::{
     self, Attendant, Bench, ChipState, Exit, Nobody, Offline, PieceOrder, RestoreOrder, Stop,
-    TailorOrder, Task,
+    TailorOrder, Task, Way,
 };
-use norlock::link::{Limits, Link};
+use norlock::link::{Limits, Link, LinkError};
 use norlock::mock::{Fault, Faults, Flips, Torn};
 use norlock::part::{Catalogue, SupplyRange};
 use norlock::unit::journal::Journal;
-use norlock::unit::store::{Failure, Store};
+use norlock::unit::store::{Fails, Store};
 use norlock::unit::{Digest, ImageName, Unit};
 
+use crate::altered::Altered;
 use crate::small::{SIZE, Small, StopAfter, UNIT_DATA, When};
 use crate::station::{Station, code, part};
 
@@ -454,7 +455,7 @@ fn a_backup_whose_record_was_cut_short_is_weak() {
     let (steps, _) = calls_of_a_second_backup();
     let small = Small::ready(1);
     let files = small.files();
-    files.fail_at(files.calls() + steps, 28, Failure::FromThenOn);
+    files.fail_at(files.calls() + steps, 28, Fails::FromThenOn);
     assert_eq!(backup(&small).unwrap_err().exit, Exit::FileFault);
     files.fail_no_more();
     let weak = small.unit().file().images["as-found-2.bin"].weak.clone();
@@ -485,7 +486,7 @@ fn a_backup_that_stays_although_its_note_failed_is_told() {
     for call in first..calls {
         let small = ready.copy();
         let files = small.files();
-        files.fail_at(files.calls() + call, 28, Failure::Once);
+        files.fail_at(files.calls() + call, 28, Fails::Once);
         let Err(stop) = backup(&small) else { continue };
         files.fail_no_more();
         let Some((_, text)) = stop.evidence.iter().find(|(label, _)| label == "kept") else {
@@ -501,4 +502,93 @@ fn a_backup_that_stays_although_its_note_failed_is_told() {
         told += 1;
     }
     assert!(told > 0);
+}
+
+#[test]
+fn a_target_that_stays_although_its_note_failed_is_told_and_is_not_to_be_made_again() {
+    let ready = Small::ready(1);
+    let (path, piece) = (Path::new("/bench/system.bin"), code(77, 900));
+    ready.files().replace(path, &piece).unwrap();
+    let order = TailorOrder {
+        region: "system".into(),
+        pieces: vec![PieceOrder {
+            file: path.into(),
+            offset: None,
+            sha256: Digest::of(&piece),
+        }],
+        rest: Some(Rest::Fill(0xFF)),
+    };
+    let tailor = |unit: &mut Unit| {
+        let orders = std::slice::from_ref(&order);
+        job::tailor(unit, orders, None, &ready.station.catalogue, false)
+    };
+    // Of a copy the log begins anew, and calls are counted on.
+    let (first, calls) = {
+        let small = ready.copy();
+        let mut unit = small.unit();
+        let before = small.files().log().len();
+        tailor(&mut unit).unwrap();
+        let log = small.files().log().split_off(before);
+        let hashed = log
+            .iter()
+            .position(|(_, path)| path.ends_with("target.sha256"));
+        (hashed.unwrap(), log.len())
+    };
+    let mut told = 0;
+    for call in first..calls {
+        let small = ready.copy();
+        let mut unit = small.unit();
+        let files = small.files();
+        files.fail_at(files.calls() + call, 28, Fails::Once);
+        let Err(stop) = tailor(&mut unit) else {
+            continue;
+        };
+        files.fail_no_more();
+        let Some((_, text)) = stop.evidence.iter().find(|(label, _)| label == "kept") else {
+            continue;
+        };
+        assert!(stop.next.contains("need not be made again"), "{stop:?}");
+        // What failed may have been a sync, behind which this process opens nothing any more.
+        let files: Arc<dyn Store> = Arc::new(files.another_process());
+        let bytes = files
+            .read(&small.station.folder.join("target.bin"))
+            .unwrap();
+        let seen = Unit::view(files, &small.station.folder).unwrap();
+        let sha256 = seen.image(ImageName::Target).unwrap().sha256;
+        assert_eq!(*text, format!("target.bin, SHA-256 {sha256}"));
+        assert_eq!(sha256, Digest::of(&bytes));
+        told += 1;
+    }
+    assert!(told > 0);
+}
+
+/// The image has its name and its note, and only the frame behind them fails, which leaves the chip as it was
+/// found.
+#[test]
+fn a_backup_that_stays_although_the_chip_could_not_be_left_is_told() {
+    let small = Small::ready(1);
+    let files = small.files().clone();
+    let kept = small.station.folder.join("as-found-2.bin");
+    let link = Altered::new(small.mock().link(), move |link, batch, sck| {
+        if files.exists(&kept).unwrap() {
+            return Err(LinkError::Short {
+                expected: 1,
+                got: 0,
+            });
+        }
+        link.transfer(batch, sck)
+    });
+    let bench = Bench {
+        way: Way::Link(Box::new(link)),
+        ..small.bench()
+    };
+    let stop = job::backup(&mut small.unit(), bench, &mut Nobody).unwrap_err();
+    let untouched = (Exit::ChipFault, ChipState::Untouched);
+    assert_eq!((stop.exit, stop.chip), untouched);
+    let sha256 = small.unit().backups()[1].sha256;
+    let text = format!("as-found-2.bin, SHA-256 {sha256}");
+    let row = ("kept".to_owned(), text);
+    assert!(stop.evidence.contains(&row), "{stop:?}");
+    let last = small.operations().pop().unwrap();
+    assert_eq!(last.outcome, "kept as as-found-2.bin");
 }

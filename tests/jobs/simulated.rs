@@ -73,7 +73,7 @@ fn a_target_that_cannot_be_read_for_the_plan_is_the_disks_fault() {
         let paper = small.station.paper();
         small
             .files()
-            .fail_at(small.files().calls() + call, 5, store::Failure::Once);
+            .fail_at(small.files().calls() + call, 5, store::Fails::Once);
         if let Err(stop) = small.write_as_a_command(&paper) {
             assert!(!stop.next.contains("sizes must agree"), "{stop:?}");
             told += usize::from(stop.exit == Exit::FileFault);

@@ -14,7 +14,7 @@ use norlock::link::{Frame, Link, Segment};
 use norlock::mock::{Fault, Faults, Mock, Torn};
 use norlock::part::Catalogue;
 use norlock::unit::journal::{Journal, UnfinishedWrite};
-use norlock::unit::store::{Failure, Loss, SimulatedStore, Store};
+use norlock::unit::store::{Fails, Loss, SimulatedStore, Store};
 use norlock::unit::{Recorded, Unit};
 
 use crate::station::{Station, code, part};
@@ -383,7 +383,7 @@ impl Watch {
         };
         if !self.died.swap(true, SeqCst) {
             files.crash(loss);
-            files.fail_at(files.calls(), 5, Failure::FromThenOn);
+            files.fail_at(files.calls(), 5, Fails::FromThenOn);
         }
     }
 }

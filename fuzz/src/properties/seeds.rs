@@ -7,7 +7,7 @@ use std::path::Path;
 use norlock::chip::AddressingFound;
 use norlock::part::JedecId;
 use norlock::unit::Digest;
-use norlock::unit::journal::{Header, Kind, Purpose, Record};
+use norlock::unit::journal::{Header, Intent, Kind, Record};
 
 /// The first inputs of a target; `root` is the repository's folder.
 pub fn of(target: &str, root: &Path) -> Vec<Vec<u8>> {
@@ -120,7 +120,7 @@ fn journal() -> Vec<u8> {
     let header = Header {
         number: 2,
         supersedes: Some(1),
-        purpose: Purpose::Restore,
+        intent: Intent::Restore,
         target: digest,
         baseline: digest,
         worklist: digest,

@@ -26,7 +26,7 @@ const AROUND_BYTES: usize = 3 + 4 + 3;
 /// a chip within its datasheet is never sent a word while it is busy. `None` where that is not known
 /// or too long, and each word is polled for.
 #[must_use]
-pub fn word_settle(part: &Part) -> Option<Duration> {
+pub(crate) fn word_settle(part: &Part) -> Option<Duration> {
     Some(part.page_program.max).filter(|max| *max <= SETTLE_MAX)
 }
 

@@ -18,7 +18,7 @@ use crate::link::LinkError;
 use crate::unit::journal::JournalError;
 use crate::unit::offline::{OfflineError, ParseHashError};
 use crate::unit::store::{Action, StoreError};
-use crate::unit::{Digest, Finding, UnitError};
+use crate::unit::{Digest, Discrepancy, UnitError};
 use crate::worklist::WorklistError;
 
 /// One error for each pattern, in order. The patterns are all there are: one that is forgotten does not
@@ -276,25 +276,25 @@ fn records() -> Vec<RecordProblem> {
     }
 }
 
-fn findings() -> Vec<Finding> {
+fn findings() -> Vec<Discrepancy> {
     let file = || "as-found.bin".to_owned();
     let hash = Digest::of;
     each! {
-        Finding::Missing { .. } => Finding::Missing { file: file() },
-        Finding::NotAFile { .. } => Finding::NotAFile { file: file() },
-        Finding::Unreadable { .. } => Finding::Unreadable { file: file(), source: StoreError::AfterSyncFailed { path: path("x") } },
-        Finding::Changed { .. } => Finding::Changed { file: file(), recorded: hash(b"a"), got: hash(b"b") },
-        Finding::HashFile { .. } => Finding::HashFile {
+        Discrepancy::Missing { .. } => Discrepancy::Missing { file: file() },
+        Discrepancy::NotAFile { .. } => Discrepancy::NotAFile { file: file() },
+        Discrepancy::Unreadable { .. } => Discrepancy::Unreadable { file: file(), source: StoreError::AfterSyncFailed { path: path("x") } },
+        Discrepancy::Changed { .. } => Discrepancy::Changed { file: file(), recorded: hash(b"a"), got: hash(b"b") },
+        Discrepancy::HashFile { .. } => Discrepancy::HashFile {
             file: "as-found.sha256".into(), source: UnitError::OnlyViewed { folder: "gauge-07".into() },
         },
-        Finding::HashFileChanged { .. } => Finding::HashFileChanged {
+        Discrepancy::HashFileChanged { .. } => Discrepancy::HashFileChanged {
             file: "as-found.sha256".into(), recorded: hash(b"a"), got: hash(b"b"),
         },
-        Finding::NotRecorded { .. } => Finding::NotRecorded { file: "as-found-2.bin".into() },
-        Finding::NoSuchName { .. } => Finding::NoSuchName { file: "found.bin".into() },
-        Finding::LeftUnfinished { .. } => Finding::LeftUnfinished { file: "as-found-2.bin.unfinished".into() },
-        Finding::Writable { .. } => Finding::Writable { file: file(), mode: 0o644 },
-        Finding::FolderOpen { .. } => Finding::FolderOpen { mode: 0o755 },
+        Discrepancy::NotRecorded { .. } => Discrepancy::NotRecorded { file: "as-found-2.bin".into() },
+        Discrepancy::NoSuchName { .. } => Discrepancy::NoSuchName { file: "found.bin".into() },
+        Discrepancy::LeftUnfinished { .. } => Discrepancy::LeftUnfinished { file: "as-found-2.bin.unfinished".into() },
+        Discrepancy::Writable { .. } => Discrepancy::Writable { file: file(), mode: 0o644 },
+        Discrepancy::FolderOpen { .. } => Discrepancy::FolderOpen { mode: 0o755 },
     }
 }
 

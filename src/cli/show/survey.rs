@@ -3,7 +3,7 @@
 use crate::cli::figures::count;
 use crate::cli::screen::Screen;
 use crate::cli::typed::Typed;
-use crate::job::{AtSck, Finding, Run, SurveyReport, Verdict};
+use crate::job::{AtSck, Diagnosis, Run, SurveyReport, Verdict};
 
 /// Runs of blocks that a screen shows.
 const RUNS_SHOWN: usize = 16;
@@ -202,7 +202,7 @@ fn next(report: &SurveyReport, typed: &Typed) -> Vec<String> {
     let of = |verdict: Verdict| report.blocks.iter().find(|run| run.verdict == verdict);
     let step = match report.findings.first() {
         None => return vec![typed.command("backup")],
-        Some(Finding { verdict, .. }) => match verdict {
+        Some(Diagnosis { verdict, .. }) => match verdict {
             Verdict::WeakCells | Verdict::NotBlank => {
                 let block = of(*verdict).map_or_else(String::new, |run| format!(" {}", run.start));
                 return vec![format!(

@@ -109,6 +109,28 @@ impl RegionMap {
     /// # Errors
     /// All that is wrong in it, each with its place: what is not TOML, unknown or missing keys, values that
     /// are none, names twice, regions that overlap or do not lie in the map.
+    ///
+    /// # Examples
+    /// ```
+    /// use norlock::image::{Holds, RegionMap};
+    ///
+    /// let text = r#"
+    ///     size = "1MiB"
+    ///
+    ///     [[region]]
+    ///     name = "calibration"
+    ///     start = 0x0E0000
+    ///     size = "64KiB"
+    ///     holds = "unit-data"
+    /// "#;
+    /// let map = RegionMap::parse("regions.toml", text)?;
+    /// assert_eq!(map.kind_at(0x0E_0000), Holds::UnitData);
+    /// assert_eq!(map.kind_at(0), Holds::Keep);
+    ///
+    /// let error = RegionMap::parse("regions.toml", "size = '1MB'").unwrap_err();
+    /// assert_eq!((error.faults[0].line, error.faults[0].column), (1, 8));
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
     pub fn parse(file: &str, text: impl AsRef<[u8]>) -> Result<Self, TextError> {
         let (mut reading, sheet) = Reading::of::<Sheet>(file, text.as_ref());
         let map = sheet.map(|sheet| Self::checked(sheet, &mut reading));

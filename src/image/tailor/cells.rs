@@ -27,7 +27,7 @@ pub enum Becomes {
 /// Neighbouring blocks of which the same becomes.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct Part {
+pub struct Extent {
     /// Where they lie, half-open, within the region.
     pub range: Range<u32>,
     /// What becomes of them.
@@ -138,7 +138,7 @@ impl Cells {
     }
 
     /// Neighbours of one kind together, in blocks so large that there are few; and that size.
-    pub fn into_parts(mut self) -> (Vec<Part>, u32) {
+    pub fn into_parts(mut self) -> (Vec<Extent>, u32) {
         loop {
             let parts = self.parts();
             let doubled = self.size_bytes.checked_mul(2);
@@ -149,13 +149,13 @@ impl Cells {
         }
     }
 
-    fn parts(&self) -> Vec<Part> {
-        let mut parts: Vec<Part> = Vec::new();
+    fn parts(&self) -> Vec<Extent> {
+        let mut parts: Vec<Extent> = Vec::new();
         for (cell, index) in self.cells.iter().zip(0..) {
             let (range, becomes) = (self.range_of(index), cell.becomes());
             match parts.last_mut() {
                 Some(last) if last.becomes == becomes => last.range.end = range.end,
-                _ => parts.push(Part { range, becomes }),
+                _ => parts.push(Extent { range, becomes }),
             }
         }
         parts
@@ -190,7 +190,7 @@ pub(super) fn is_varied(bytes: &[u8]) -> bool {
 mod tests {
     use super::*;
 
-    fn parts(start: u32, before: &[u8], after: &[u8], size: u32) -> (Vec<Part>, u32, (u64, u64)) {
+    fn parts(start: u32, before: &[u8], after: &[u8], size: u32) -> (Vec<Extent>, u32, (u64, u64)) {
         let end = start + before.len() as u32;
         let mut cells = Cells::new(start..end, size);
         // In chunks that end anywhere.

@@ -6,7 +6,7 @@ mod copy;
 mod error;
 mod judge;
 
-pub use cells::{Becomes, Part};
+pub use cells::{Becomes, Extent};
 pub use error::TailorError;
 
 use std::io::{self, Write};
@@ -105,7 +105,7 @@ pub struct RegionChange {
     /// Bytes that are blank in the result.
     pub blank_bytes: u64,
     /// What becomes of its blocks, by address.
-    pub parts: Vec<Part>,
+    pub parts: Vec<Extent>,
     /// Size of the blocks that `parts` counts in: the erase block, or more where that makes many parts.
     pub part_block_bytes: u32,
 }
@@ -134,6 +134,38 @@ pub struct Tailored {
 /// # Errors
 /// Any [`TailorError`]. All refusals come before the first byte is written; after a later one, `out`
 /// is not to be used.
+///
+/// # Examples
+/// ```
+/// use norlock::image::{Baseline, Filling, Piece, RegionMap, Rest, tailor};
+/// use norlock::unit::Digest;
+///
+/// let map = RegionMap::parse("regions.toml", r#"
+///     size = "64KiB"
+///     region = [{ name = "boot", start = 0, size = "4KiB", holds = "replaceable" }]
+/// "#)?;
+/// let backup: Vec<u8> = (0..64 << 10).map(|at: u32| at as u8).collect();
+/// let loader = b"a new boot loader\0".repeat(100);
+/// let baseline = Baseline {
+///     content: &backup,
+///     recorded_sha256: Digest::of(&backup).0,
+/// };
+/// let boot = Filling {
+///     region: "boot".into(),
+///     pieces: vec![Piece {
+///         file: "boot-loader.bin".into(),
+///         bytes: &loader,
+///         offset: None,
+///         sha256: Digest::of(&loader).0,
+///     }],
+///     rest: Some(Rest::Fill(0xFF)),
+/// };
+/// let mut target = Vec::new();
+/// let tailored = tailor(&baseline, &map, &[boot], 4096, &mut target)?;
+/// assert!(target.starts_with(&loader) && target[4096..] == backup[4096..]);
+/// assert_eq!(tailored.sha256, Digest::of(&target).0);
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
 pub fn tailor(
     baseline: &Baseline<'_>,
     map: &RegionMap,

@@ -111,6 +111,32 @@ impl Sfdp {
     ///
     /// # Errors
     /// [`SfdpError`] where there is no usable basic table. Every other fault becomes a remark.
+    ///
+    /// # Examples
+    /// ```
+    /// use norlock::jedec::sfdp::{BASIC, Revision, Sfdp, SfdpSpace, SfdpTable};
+    ///
+    /// let revision = Revision { major: 1, minor: 0 };
+    /// let space = SfdpSpace {
+    ///     revision,
+    ///     access_protocol: 0xFF,
+    ///     tables: vec![SfdpTable {
+    ///         id: BASIC,
+    ///         revision,
+    ///         dwords: vec![
+    ///             0xFFF1_20E5, 0x007F_FFFF, 0x6B08_EB44, 0xBB80_3B08, 0xFFFF_FFEE, 0xFF00_FFFF,
+    ///             0xFF00_FFFF, 0x520F_200C, 0x0000_D810,
+    ///         ],
+    ///     }],
+    /// };
+    /// let sfdp = Sfdp::parse(&space.encode()?)?;
+    /// assert_eq!(sfdp.basic.density_bytes, Some(1 << 20));
+    /// let erases = sfdp.basic.erase_types.iter();
+    /// let erases: Vec<_> = erases.map(|erase| (erase.size_bytes, erase.opcode)).collect();
+    /// assert_eq!(erases, [(4096, 0x20), (32768, 0x52), (65536, 0xD8)]);
+    /// assert!(sfdp.remarks().is_empty());
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
     pub fn parse(bytes: &[u8]) -> Result<Self, SfdpError> {
         let bytes = before_mirror(bytes);
         let mut remarks = Vec::new();

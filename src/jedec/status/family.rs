@@ -99,7 +99,7 @@ impl FromIterator<(u8, u8)> for Registers {
 /// What a family's flags say has failed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Failure {
+pub enum FailFlag {
     /// An erase failed.
     Erase,
     /// A program failed.
@@ -179,16 +179,16 @@ impl StatusFamily {
     /// Cypress FL-S: E_ERR and P_ERR are bits 5 and 6 of SR1. Micron: bits 5, 4 and 1 of the flag
     /// status register. AT25DF: EPE is bit 5 of SR1.
     #[must_use]
-    pub fn failed(self, sr1: u8, flag: Option<u8>) -> Option<Failure> {
-        let (byte, meanings): (u8, &[(u8, Failure)]) = match self {
-            Self::CypressS => (sr1, &[(5, Failure::Erase), (6, Failure::Program)]),
-            Self::AdestoDf => (sr1, &[(5, Failure::EraseOrProgram)]),
+    pub fn failed(self, sr1: u8, flag: Option<u8>) -> Option<FailFlag> {
+        let (byte, meanings): (u8, &[(u8, FailFlag)]) = match self {
+            Self::CypressS => (sr1, &[(5, FailFlag::Erase), (6, FailFlag::Program)]),
+            Self::AdestoDf => (sr1, &[(5, FailFlag::EraseOrProgram)]),
             Self::Micron => (
                 flag?,
                 &[
-                    (5, Failure::Erase),
-                    (4, Failure::Program),
-                    (1, Failure::Protected),
+                    (5, FailFlag::Erase),
+                    (4, FailFlag::Program),
+                    (1, FailFlag::Protected),
                 ],
             ),
             _ => return None,

@@ -16,7 +16,7 @@ mod protection;
 mod write;
 
 pub use blocks::LockRead;
-pub use family::{FLAG_READY, Failure, RegisterRead, Registers, StatusFamily, WEL, WIP};
+pub use family::{FLAG_READY, FailFlag, RegisterRead, Registers, StatusFamily, WEL, WIP};
 pub use lock::{OneTimeBit, StatusLock};
 pub use protection::Protection;
 pub use write::{RegisterWrite, VolatileForm};

@@ -206,6 +206,21 @@ impl StatusFamily {
     /// Never `None` where something is set that this family or size does not explain. Individual
     /// sector locks that some families have beside the status registers do not show here; see
     /// [`StatusFamily::locks_beside`].
+    ///
+    /// # Examples
+    /// ```
+    /// use norlock::jedec::opcode::{READ_STATUS_1, READ_STATUS_2, READ_STATUS_3};
+    /// use norlock::jedec::status::{Protection, Registers, StatusFamily};
+    ///
+    /// // TB and BP0 are set: the lowest 256 KiB.
+    /// let registers = [(READ_STATUS_1, 0x24), (READ_STATUS_2, 0), (READ_STATUS_3, 0)];
+    /// let registers = Registers::from_iter(registers);
+    /// let protection = StatusFamily::Winbond.protection(&registers, 16 << 20);
+    /// assert_eq!(protection, Protection::Range { range: 0..256 << 10 });
+    /// // For this size no table was read: any protect bit counts as all.
+    /// let protection = StatusFamily::Winbond.protection(&registers, 1 << 30);
+    /// assert!(protection.touches(&(0..1)) && protection.ranges().is_none());
+    /// ```
     #[must_use]
     pub fn protection(self, registers: &Registers, size_bytes: u32) -> Protection {
         self.decode(registers, Layout::of(self, size_bytes), size_bytes)

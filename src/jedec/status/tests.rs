@@ -423,12 +423,12 @@ fn locks_are_told() {
 #[test]
 fn failures_are_told_by_the_families_that_flag_them() {
     use StatusFamily as F;
-    assert_eq!(F::CypressS.failed(0x21, None), Some(Failure::Erase));
-    assert_eq!(F::CypressS.failed(0x41, None), Some(Failure::Program));
+    assert_eq!(F::CypressS.failed(0x21, None), Some(FailFlag::Erase));
+    assert_eq!(F::CypressS.failed(0x41, None), Some(FailFlag::Program));
     assert_eq!(F::CypressS.failed(0x1F, None), None);
-    assert_eq!(F::Micron.failed(0xFC, Some(0xA0)), Some(Failure::Erase));
-    assert_eq!(F::Micron.failed(0, Some(0x90)), Some(Failure::Program));
-    assert_eq!(F::Micron.failed(0, Some(0x82)), Some(Failure::Protected));
+    assert_eq!(F::Micron.failed(0xFC, Some(0xA0)), Some(FailFlag::Erase));
+    assert_eq!(F::Micron.failed(0, Some(0x90)), Some(FailFlag::Program));
+    assert_eq!(F::Micron.failed(0, Some(0x82)), Some(FailFlag::Protected));
     assert_eq!(F::Micron.failed(0xFF, None), None);
     assert_eq!(F::Winbond.failed(0xFF, Some(0xFF)), None);
     assert_eq!(

@@ -35,7 +35,8 @@ use crate::worklist::grouped;
 pub use kind::Kind;
 pub use ladder::Rung;
 pub use report::{ContactReport, Evidence, keep_contact, message_overhead, proven_sck};
-pub use reset::unit_before_reset;
+#[cfg(feature = "cli")]
+pub(crate) use reset::unit_before_reset;
 pub use sck::Measured;
 pub use signs::Sign;
 

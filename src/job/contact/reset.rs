@@ -24,7 +24,11 @@ const TORN: &str = "a reset in the middle of an erase leaves the block torn";
 ///
 /// # Errors
 /// A [`Stop`]: such a folder, or a unit that cannot be read.
-pub fn unit_before_reset(store: &Arc<dyn Store>, folder: &Path) -> Result<Option<Unit>, Stop> {
+#[cfg_attr(not(feature = "cli"), allow(dead_code, reason = "the program asks"))]
+pub(crate) fn unit_before_reset(
+    store: &Arc<dyn Store>,
+    folder: &Path,
+) -> Result<Option<Unit>, Stop> {
     let unit = unit_in(store, folder)?;
     let journal = folder.join(journal::FOLDER);
     if unit.is_some() || !store.exists(&journal)? {

@@ -18,7 +18,7 @@ use super::differences::{RegionDifference, differences};
 use super::record::region_map;
 use super::{Exit, Stop, clean, sentence};
 use crate::image::{RegionMap, show_size};
-use crate::unit::journal::{Journal, Purpose};
+use crate::unit::journal::{Intent, Journal};
 use crate::unit::{Digest, Identity, Operation, Recorded, Unit};
 
 pub use shelf::{SHELF_PAGE, Shelf, Shelved, shelf};
@@ -228,9 +228,9 @@ fn interrupted(unit: &Unit) -> Result<Option<Interrupted>, Stop> {
     };
     match &unfinished.contents {
         Ok(contents) => {
-            told.command = Some(match contents.header.purpose {
-                Purpose::Write => "write",
-                Purpose::Restore => "restore",
+            told.command = Some(match contents.header.intent {
+                Intent::Write => "write",
+                Intent::Restore => "restore",
             });
             told.done = contents.done().len();
             told.in_hand = contents.in_hand().len();

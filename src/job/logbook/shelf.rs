@@ -145,6 +145,24 @@ impl Shelf {
 ///
 /// # Errors
 /// A [`Stop`] where the folder cannot be looked at or the page not be kept.
+///
+/// # Examples
+/// `gauge` is a simulated bench, and `unit` the unit on it: `examples/gauge/mod.rs` makes both.
+/// ```
+/// # include!(concat!(env!("CARGO_MANIFEST_DIR"), "/examples/gauge/mod.rs"));
+/// # fn main() -> Result<(), Box<dyn Error>> {
+/// # let (gauge, mut unit) = Gauge::new()?;
+/// use norlock::job::{Exit, Nobody, backup, shelf};
+///
+/// backup(&mut unit, gauge.bench(), &mut Nobody)?;
+/// let store = Arc::clone(unit.store());
+/// let shelf = shelf(&store, Path::new("/bench"))?;
+/// assert_eq!(shelf.units[0].folder, "gauge-07");
+/// assert_eq!(shelf.exit(), Exit::True);
+/// assert!(store.exists(Path::new("/bench/shelf.html"))?);
+/// # Ok(())
+/// # }
+/// ```
 pub fn shelf(store: &Arc<dyn Store>, folder: &Path) -> Result<Shelf, Stop> {
     let folder = store.canonical(folder)?;
     let mut units = Vec::new();

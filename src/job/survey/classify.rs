@@ -87,7 +87,7 @@ impl Verdict {
 /// A verdict with its reason.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct Finding {
+pub struct Diagnosis {
     /// What it is.
     pub verdict: Verdict,
     /// The numbers that say so.
@@ -125,7 +125,7 @@ pub(super) struct Evidence<'a> {
 pub(super) fn classify<E>(
     evidence: &Evidence<'_>,
     probe: &mut Probe<'_, E>,
-) -> Result<Vec<Finding>, E> {
+) -> Result<Vec<Diagnosis>, E> {
     let mut found = Vec::new();
     if let Some(finding) = evidence.moved(probe)? {
         found.push(finding);
@@ -147,7 +147,7 @@ pub(super) fn classify<E>(
 }
 
 /// The verdict on one block, given those on the whole.
-pub(super) fn of_block(block: &OfBlock, found: &[Finding]) -> Verdict {
+pub(super) fn of_block(block: &OfBlock, found: &[Diagnosis]) -> Verdict {
     let first = |of: &dyn Fn(Verdict) -> bool| {
         let mut verdicts = found.iter().map(|one| one.verdict);
         verdicts.find(|verdict| of(*verdict))
@@ -198,7 +198,7 @@ impl Evidence<'_> {
     }
 
     /// Frames of other addresses, or bytes that moved within frames.
-    fn moved<E>(&self, probe: &mut Probe<'_, E>) -> Result<Option<Finding>, E> {
+    fn moved<E>(&self, probe: &mut Probe<'_, E>) -> Result<Option<Diagnosis>, E> {
         let (nature, moved) = (self.nature, self.nature.moved());
         if moved < 2 || moved * 10 < nature.pieces() {
             return Ok(None);
@@ -214,7 +214,7 @@ impl Evidence<'_> {
             grouped(moved),
             grouped(nature.pieces())
         );
-        let shifted = Finding {
+        let shifted = Diagnosis {
             verdict: Verdict::Shifted,
             reason: format!(
                 "{pieces} stand {most} or other bytes away from where other passes have them: bytes are lost \
@@ -228,7 +228,7 @@ impl Evidence<'_> {
         if far * 2 < moved && probe(line)? == Some(true) {
             return Ok(Some(shifted));
         }
-        Ok(Some(Finding {
+        Ok(Some(Diagnosis {
             verdict: Verdict::Address,
             reason: format!(
                 "{pieces} are those of an address {} away (A{line}), where other passes have them",
@@ -238,7 +238,7 @@ impl Evidence<'_> {
     }
 
     /// Stretches without any signal, or a contact that was lost altogether.
-    fn dead(&self) -> Option<Finding> {
+    fn dead(&self) -> Option<Diagnosis> {
         let nature = self.nature;
         let silent = |id: &&String| {
             let mut bytes = id.split(' ');
@@ -254,7 +254,7 @@ impl Evidence<'_> {
             .iter()
             .filter(|pass| pass.stretch_bytes > 0);
         let bytes: u64 = passes.clone().map(|pass| pass.stretch_bytes).sum();
-        Some(Finding {
+        Some(Diagnosis {
             verdict: Verdict::Dead,
             reason: format!(
                 "{} bytes in {} of {} passes read all alike where others have content; contact lost \
@@ -276,7 +276,7 @@ impl Evidence<'_> {
     }
 
     /// Wrong bits that are in no stretch, and stretches of noise with them.
-    fn scattered(&self) -> Option<Finding> {
+    fn scattered(&self) -> Option<Diagnosis> {
         let tally = self.tally;
         let clusters = self.clusters(self.nature.wild > self.nature.dead);
         let total: u64 = clusters.iter().sum();
@@ -303,14 +303,14 @@ impl Evidence<'_> {
         Some(self.cells())
     }
 
-    fn edges(&self) -> Option<Finding> {
+    fn edges(&self) -> Option<Diagnosis> {
         let sum = |of: fn(&OfPass) -> u64| self.tally.passes.iter().map(of).sum::<u64>();
         let (frames, edge) = (sum(|pass| pass.frames), sum(|pass| pass.edge_frames));
         if edge < 3 || edge * 5 < frames * 4 {
             return None;
         }
         let share = 2.0 * f64::from(EDGE_BYTES) / 4096.0;
-        Some(Finding {
+        Some(Diagnosis {
             verdict: Verdict::Edges,
             reason: format!(
                 "in {} of {} frames with wrong bytes these are within {EDGE_BYTES} bytes of an end; by \
@@ -323,7 +323,7 @@ impl Evidence<'_> {
     }
 
     /// Whether all errors come with one of the two commands.
-    fn command(&self, clusters: &[u64]) -> Option<(f64, Finding)> {
+    fn command(&self, clusters: &[u64]) -> Option<(f64, Diagnosis)> {
         let mut opcodes: Vec<u8> = self.conditions.iter().map(|one| one.opcode).collect();
         opcodes.sort_unstable();
         opcodes.dedup();
@@ -342,7 +342,7 @@ impl Evidence<'_> {
         );
         Some((
             p,
-            Finding {
+            Diagnosis {
                 verdict: Verdict::Command,
                 reason,
             },
@@ -350,7 +350,7 @@ impl Evidence<'_> {
     }
 
     /// Whether the errors vanish at lower SCK.
-    fn clock(&self, clusters: &[u64]) -> Option<(f64, Finding)> {
+    fn clock(&self, clusters: &[u64]) -> Option<(f64, Diagnosis)> {
         let top = self.conditions.iter().map(|one| one.level).max()?;
         let splits = (1..=top).filter_map(|level| {
             let p = self.luck(clusters, |condition| condition.level >= level)?;
@@ -363,7 +363,7 @@ impl Evidence<'_> {
         let right = self.sck_below(level)?;
         Some((
             p,
-            Finding {
+            Diagnosis {
                 verdict: Verdict::Clock,
                 reason: format!(
                     "{} wrong readings above {right}, {} up to it; by chance: {}",
@@ -382,7 +382,7 @@ impl Evidence<'_> {
     }
 
     /// The level up to which no reading is wrong, where the fault is one of the clock.
-    pub fn right_level(&self, found: &[Finding]) -> Option<usize> {
+    pub fn right_level(&self, found: &[Diagnosis]) -> Option<usize> {
         found.iter().find(|one| one.verdict == Verdict::Clock)?;
         let top = self.conditions.iter().map(|one| one.level).max()?;
         (0..top).rev().find(|level| {
@@ -418,7 +418,7 @@ impl Evidence<'_> {
     }
 
     /// One bit in one direction, in ever other bytes.
-    fn stuck_at_times(&self) -> Option<Finding> {
+    fn stuck_at_times(&self) -> Option<Diagnosis> {
         let all = self.tally.directions.iter().flatten().sum::<u64>();
         let each = (0..8).flat_map(|bit| [(bit, 0), (bit, 1)]);
         let most = each.max_by_key(|(bit, to)| self.tally.directions[*bit][*to]);
@@ -427,7 +427,7 @@ impl Evidence<'_> {
         if own < STUCK_MIN || own * 20 < all * 19 {
             return None;
         }
-        Some(Finding {
+        Some(Diagnosis {
             verdict: Verdict::StuckBit,
             reason: format!(
                 "in {} of {} wrong bytes it is bit {bit} that reads {to}; by chance: {}",
@@ -439,7 +439,7 @@ impl Evidence<'_> {
     }
 
     /// The same bits again and again.
-    fn cells(&self) -> Finding {
+    fn cells(&self) -> Diagnosis {
         let tally = self.tally;
         let blank: u64 = tally.blocks.iter().map(|block| block.repeated_blank).sum();
         let verdict = match blank * 2 > tally.repeated_bits {
@@ -458,7 +458,7 @@ impl Evidence<'_> {
             ),
             false => 1.0,
         };
-        Finding {
+        Diagnosis {
             verdict,
             reason: format!(
                 "noise would not strike the same {} of {} million bits {} times in {} passes; by chance: {}",
@@ -471,7 +471,7 @@ impl Evidence<'_> {
         }
     }
 
-    fn noise(&self, clusters: &[u64]) -> Finding {
+    fn noise(&self, clusters: &[u64]) -> Diagnosis {
         let tally = self.tally;
         let passes = clusters.iter().filter(|clusters| **clusters > 0).count();
         let bits: u64 = tally.passes.iter().map(|pass| pass.bits).sum();
@@ -479,7 +479,7 @@ impl Evidence<'_> {
             0 => String::new(),
             times => format!("; contact lost {times} times"),
         };
-        Finding {
+        Diagnosis {
             verdict: Verdict::Noise,
             reason: format!(
                 "{} wrong bits and {} wrong stretches in {passes} of {} passes, {} of these bits in more than \
@@ -493,11 +493,11 @@ impl Evidence<'_> {
     }
 
     /// A bit that never moves in content that has everything else.
-    fn stuck(&self) -> Option<Finding> {
+    fn stuck(&self) -> Option<Diagnosis> {
         let each = (0..8).flat_map(|bit| [(bit, 0), (bit, 1)]);
         let (bit, to) = each.max_by_key(|(bit, to)| self.tally.stuck[*bit][*to])?;
         let windows = self.tally.stuck[bit][to];
-        (windows > 0).then(|| Finding {
+        (windows > 0).then(|| Diagnosis {
             verdict: Verdict::StuckBit,
             reason: format!(
                 "bit {bit} is {to} in every byte of {} of {} varied 4 KiB, in all passes",
@@ -508,10 +508,10 @@ impl Evidence<'_> {
     }
 
     /// Lone zeros in blank blocks.
-    fn not_blank(&self) -> Option<Finding> {
+    fn not_blank(&self) -> Option<Diagnosis> {
         let blocks = self.tally.blocks.iter().filter(|block| is_not_blank(block));
         let zeros: u64 = blocks.clone().flat_map(|block| block.lone).sum();
-        (zeros > 0).then(|| Finding {
+        (zeros > 0).then(|| Diagnosis {
             verdict: Verdict::NotBlank,
             reason: format!(
                 "{} single bits are 0, far from each other, in otherwise blank parts of {} blocks: data \
@@ -522,8 +522,8 @@ impl Evidence<'_> {
         })
     }
 
-    fn halves(&self) -> Option<Finding> {
-        (self.repeats > 0).then(|| Finding {
+    fn halves(&self) -> Option<Diagnosis> {
+        (self.repeats > 0).then(|| Diagnosis {
             verdict: Verdict::Smaller,
             reason: format!(
                 "the upper half equals the lower in all of {} bytes that are not blank: two copies, or a chip \

@@ -17,7 +17,7 @@ mod tests;
 
 use std::time::{Duration, SystemTime};
 
-pub use classify::{Finding, Verdict};
+pub use classify::{Diagnosis, Verdict};
 pub use guess::Confidence;
 pub use report::{AtSck, Run, SurveyReport, UnsteadyBit};
 
@@ -274,7 +274,7 @@ fn stopped_judging() -> Stop {
 struct Judged {
     conditions: Vec<Condition>,
     tally: Tally,
-    findings: Vec<Finding>,
+    findings: Vec<Diagnosis>,
     guess: Guess,
     torn: Vec<std::ops::Range<u32>>,
 }

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use super::classify::{Finding, Verdict, of_block};
+use super::classify::{Diagnosis, Verdict, of_block};
 use super::guess::Confidence;
 use super::tally::{Moved, Tally};
 use crate::image::{Entry, Hatch, RegionMap, Staff};
@@ -70,7 +70,7 @@ pub struct SurveyReport {
     /// Passes that an interrupted survey had before.
     pub had: u32,
     /// What it is, the weightiest first; empty where all is steady.
-    pub findings: Vec<Finding>,
+    pub findings: Vec<Diagnosis>,
     /// The chip from its first address to its last.
     pub blocks: Vec<Run>,
     /// The clocks, highest first.
@@ -159,7 +159,7 @@ fn hatch(verdict: Verdict) -> Hatch {
 /// The chip in runs of blocks; of unsteady bits the first `shown` of each run of weak cells.
 pub(super) fn runs(
     tally: &Tally,
-    found: &[Finding],
+    found: &[Diagnosis],
     map: Option<&RegionMap>,
     shown: usize,
 ) -> Vec<Run> {

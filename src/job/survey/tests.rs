@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use super::classify::{Evidence, Finding, Verdict, classify};
+use super::classify::{Diagnosis, Evidence, Verdict, classify};
 use super::guess::vote;
 use super::plan::Condition;
 use super::readings::{Readings, Votes};
@@ -91,7 +91,7 @@ fn counting_and_voting_both_stop() {
     }
 }
 
-fn judged(tally: &Tally, nature: &Nature) -> Vec<Finding> {
+fn judged(tally: &Tally, nature: &Nature) -> Vec<Diagnosis> {
     let conditions = conditions();
     let evidence = Evidence {
         conditions: &conditions,

@@ -18,7 +18,7 @@ const CHECKED_BYTES: usize = 480;
 
 /// Why a journal was begun.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Purpose {
+pub enum Intent {
     /// To write a target.
     Write,
     /// To put a backup back.
@@ -33,7 +33,7 @@ pub struct Header {
     /// Number of the journal it supersedes; filled in when it is begun.
     pub supersedes: Option<u32>,
     /// Why it was begun.
-    pub purpose: Purpose,
+    pub intent: Intent,
     /// Digest of the image the chip is to hold.
     pub target: Digest,
     /// Digest of the baseline.
@@ -69,9 +69,9 @@ impl Header {
             AddressingFound::FourByte => (2, 0),
             AddressingFound::Register(value) => (3, value),
         };
-        let purpose = match self.purpose {
-            Purpose::Write => 1,
-            Purpose::Restore => 2,
+        let intent = match self.intent {
+            Intent::Write => 1,
+            Intent::Restore => 2,
         };
         let status: Vec<u8> = self.status.iter().flat_map(|(o, v)| [*o, *v]).collect();
         let mut bytes = Vec::with_capacity(HEADER_BYTES);
@@ -80,7 +80,7 @@ impl Header {
         bytes.extend(self.number.to_le_bytes());
         bytes.extend(self.supersedes.unwrap_or(0).to_le_bytes());
         let lift = u8::from(self.volatile_lift);
-        bytes.extend([purpose, addressing, register, lift]);
+        bytes.extend([intent, addressing, register, lift]);
         bytes.extend(self.size_bytes.to_le_bytes());
         bytes.extend([0; 4]);
         bytes.extend(self.target.0);
@@ -143,7 +143,7 @@ impl Header {
     fn fields(rest: &mut &[u8]) -> Result<Self, &'static str> {
         let journal = number(rest)?;
         let supersedes = number(rest)?;
-        let [purpose, addressing, register, lift] = take::<4>(rest)?;
+        let [intent, addressing, register, lift] = take::<4>(rest)?;
         let size_bytes = number(rest)?;
         take::<4>(rest)?;
         let target = Digest(take(rest)?);
@@ -160,10 +160,10 @@ impl Header {
         Ok(Self {
             number: journal,
             supersedes: (supersedes != 0).then_some(supersedes),
-            purpose: match purpose {
-                1 => Purpose::Write,
-                2 => Purpose::Restore,
-                _ => return Err("its purpose is unknown"),
+            intent: match intent {
+                1 => Intent::Write,
+                2 => Intent::Restore,
+                _ => return Err("its intent is unknown"),
             },
             target,
             baseline,

@@ -25,7 +25,7 @@
 //! | 16..20 | form of the file, 1 |
 //! | 20..24 | number of this journal |
 //! | 24..28 | number of the journal it supersedes, or 0 |
-//! | 28 | purpose: 1 write, 2 restore |
+//! | 28 | intent: 1 write, 2 restore |
 //! | 29 | addressing as found: 1 three bytes, 2 four-byte mode, 3 bank or extended address register |
 //! | 30 | value of that register, else 0 |
 //! | 31 | how protection is lifted and put back: 0 by writes that last, 1 by writes that end with the supply |
@@ -69,7 +69,7 @@ use std::path::{Path, PathBuf};
 
 pub use contents::{BlockState, Contents, End};
 pub use error::JournalError;
-pub use header::{HEADER_BYTES, Header, Purpose};
+pub use header::{HEADER_BYTES, Header, Intent};
 pub use record::{Kind, RECORD_BYTES, Record};
 
 use super::digest::Digest;

@@ -4,7 +4,7 @@ use std::sync::Arc;
 use super::*;
 use crate::chip::AddressingFound;
 use crate::part::JedecId;
-use crate::unit::store::{Failure, Loss, SimulatedStore, Store, StoreError};
+use crate::unit::store::{Fails, Loss, SimulatedStore, Store, StoreError};
 
 const FOLDER_OF_UNIT: &str = "/gauge-07";
 const BLOCK_BYTES: u32 = 0x10000;
@@ -13,7 +13,7 @@ fn header() -> Header {
     Header {
         number: 0,
         supersedes: None,
-        purpose: Purpose::Write,
+        intent: Intent::Write,
         target: Digest::of(b"target"),
         baseline: Digest::of(b"baseline"),
         worklist: Digest::of(b"worklist"),
@@ -65,7 +65,7 @@ fn the_header_comes_back() {
         header(),
         Header {
             supersedes: Some(3),
-            purpose: Purpose::Restore,
+            intent: Intent::Restore,
             region_map: None,
             unique_id: Vec::new(),
             status: Vec::new(),
@@ -358,7 +358,7 @@ fn damage_never_blocks_a_restore() {
     assert!(Journal::resume(&unit, 1).is_err());
 
     let restore = Header {
-        purpose: Purpose::Restore,
+        intent: Intent::Restore,
         ..header()
     };
     let journal = Journal::supersede(&unit, restore, 8, &[block(1), block(7)]).unwrap();
@@ -406,7 +406,7 @@ fn a_crash_at_any_step_loses_nothing_that_was_promised() {
             Loss::Tear(n as u64 + 1000),
         ] {
             let (store, unit) = unit();
-            store.fail_at(store.calls() + n, 5, Failure::FromThenOn);
+            store.fail_at(store.calls() + n, 5, Fails::FromThenOn);
             let mut promised = Vec::new();
             let ended = work(&unit, &mut promised).is_ok();
             store.crash(loss);

@@ -20,7 +20,7 @@ use std::path::{Path, PathBuf};
 pub use error::{Action, StoreError};
 #[cfg(all(feature = "linux", target_os = "linux"))]
 pub use real::RealStore;
-pub use simulated::{Failure, Loss, SimulatedStore};
+pub use simulated::{Fails, Loss, SimulatedStore};
 
 use super::digest::{Digest, Hasher};
 use super::disk::Whereabouts;

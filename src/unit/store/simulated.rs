@@ -54,7 +54,7 @@ pub enum Loss {
 
 /// For how long calls fail.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Failure {
+pub enum Fails {
     /// Only that call.
     Once,
     /// That call and all after it.
@@ -79,7 +79,7 @@ struct State {
 struct Plan {
     at: usize,
     errno: i32,
-    failure: Failure,
+    failure: Fails,
 }
 
 impl State {
@@ -104,7 +104,7 @@ impl State {
         self.log.push((action, path.to_owned()));
         match self.fail {
             Some(plan)
-                if number == plan.at || number > plan.at && plan.failure == Failure::FromThenOn =>
+                if number == plan.at || number > plan.at && plan.failure == Fails::FromThenOn =>
             {
                 Err(io::Error::from_raw_os_error(plan.errno))
             }
@@ -161,7 +161,7 @@ impl SimulatedStore {
     }
 
     /// Makes step number `n` (from 0, see [`Self::calls`]) fail with `errno`.
-    pub fn fail_at(&self, n: usize, errno: i32, failure: Failure) {
+    pub fn fail_at(&self, n: usize, errno: i32, failure: Fails) {
         self.state().fail = Some(Plan {
             at: n,
             errno,

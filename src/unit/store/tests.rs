@@ -145,7 +145,7 @@ fn what_cannot_be_looked_at_is_not_called_missing() {
     let error = store.exists(&path.join("within")).unwrap_err();
     assert!(!error.is_missing(), "{error}");
     let simulated = SimulatedStore::new();
-    simulated.fail_at(simulated.calls(), 5, Failure::Once);
+    simulated.fail_at(simulated.calls(), 5, Fails::Once);
     let error = simulated.read(&path).unwrap_err();
     assert!(!error.is_missing() && error.kind().is_some(), "{error}");
     assert!(error.to_string().starts_with("cannot read '/"), "{error}");
@@ -185,7 +185,7 @@ fn a_failed_sync_ends_all_writing() {
     let path = Path::new("/a");
     let mut file = store.create(path, 0).unwrap();
     file.write_all_at(0, b"a").unwrap();
-    store.fail_at(store.calls(), 5, Failure::Once);
+    store.fail_at(store.calls(), 5, Fails::Once);
     assert!(matches!(file.sync(), Err(StoreError::SyncFailed { .. })));
     let later: [Result<(), StoreError>; 7] = [
         file.sync(),
@@ -287,7 +287,7 @@ fn a_subset_loses_writes_and_names_in_any_order() {
     file.write_all_at(2, b"de").unwrap();
     store.create(b, 0).unwrap().sync().unwrap();
     // Open, sync, rename; the sync of the folder fails.
-    store.fail_at(store.calls() + 3, 5, Failure::Once);
+    store.fail_at(store.calls() + 3, 5, Fails::Once);
     store.publish(b, c, Publish::Extendable).unwrap_err();
     let (ways, operations) = store.subsets();
     assert_eq!((ways, operations), (4 * 2 * 3, 3));
@@ -310,7 +310,7 @@ fn a_subset_loses_writes_and_names_in_any_order() {
 fn a_write_that_fails_leaves_its_first_half() {
     let store = SimulatedStore::new();
     let mut file = store.create(Path::new("/a"), 0).unwrap();
-    store.fail_at(store.calls(), 28, Failure::FromThenOn);
+    store.fail_at(store.calls(), 28, Fails::FromThenOn);
     assert!(file.write_all_at(0, b"tide").is_err());
     assert!(file.write_all_at(2, b"de").is_err());
     store.fail_no_more();
@@ -328,7 +328,7 @@ fn replace_is_all_or_nothing_at_every_step() {
             let store = SimulatedStore::new();
             store.replace(path, b"old").unwrap();
             let first = store.calls();
-            store.fail_at(first + n, 5, Failure::FromThenOn);
+            store.fail_at(first + n, 5, Fails::FromThenOn);
             let outcome = store.replace(path, b"new, and longer");
             reached = store.calls() > first + n;
             store.crash(loss);
@@ -371,7 +371,7 @@ fn a_fork_of_a_store_goes_its_own_way() {
     let mut file = store.open_to_extend(path).unwrap();
     file.write_all_at(0, b"D").unwrap();
     let _lock = store.lock(Path::new("/lock")).unwrap();
-    store.fail_at(store.calls() + 1, 5, Failure::Once);
+    store.fail_at(store.calls() + 1, 5, Fails::Once);
     let fork = store.fork();
     assert_eq!((fork.calls(), fork.log()), (store.calls(), Vec::new()));
     for one in [&fork, &store] {
@@ -391,7 +391,7 @@ fn a_fork_of_a_store_goes_its_own_way() {
     fork.replace(path, b"other").unwrap();
     assert_eq!(store.read(path).unwrap(), b"DUrable");
     assert_eq!(fork.read(path).unwrap(), b"other");
-    store.fail_at(store.calls(), 5, Failure::FromThenOn);
+    store.fail_at(store.calls(), 5, Fails::FromThenOn);
     file.write_all_at(1, b"R").unwrap_err();
     fork.replace(path, b"still fine").unwrap();
 }
@@ -404,7 +404,7 @@ fn a_failed_sync_goes_with_a_fork_and_not_to_another_process() {
     let path = Path::new("/a");
     store.replace(path, b"tide").unwrap();
     let mut file = store.open_to_extend(path).unwrap();
-    store.fail_at(store.calls(), 5, Failure::Once);
+    store.fail_at(store.calls(), 5, Fails::Once);
     file.sync().unwrap_err();
     assert!(store.fork().replace(path, b"neap").is_err());
     let other = store.another_process();

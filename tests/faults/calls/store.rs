@@ -6,7 +6,7 @@
 use std::path::PathBuf;
 use std::sync::atomic::Ordering::SeqCst;
 
-use norlock::unit::store::{Action, Failure, Loss};
+use norlock::unit::store::{Action, Fails, Loss};
 
 use super::each;
 use super::jobs::Job;
@@ -25,7 +25,7 @@ struct Case {
     /// Whether it is about the region map.
     map: bool,
     errno: i32,
-    failure: Failure,
+    failure: Fails,
     loss: Loss,
     /// Whether the chip loses its supply with the computer.
     dark: bool,
@@ -58,7 +58,7 @@ fn cases() -> Vec<Case> {
     for job in Job::ALL {
         for (call, action, path) in calls(job) {
             for errno in ERRORS {
-                for failure in [Failure::Once, Failure::FromThenOn] {
+                for failure in [Fails::Once, Fails::FromThenOn] {
                     let n = cases.len();
                     let losses = [Loss::Drop, Loss::Keep, Loss::Tear(n as u64)];
                     cases.push(Case {
@@ -97,7 +97,7 @@ fn fail(case: &Case) {
         // A restore goes on without its map, and may take unit data along in an erase and put it back.
         small.watch.hurt.store(0, SeqCst);
     }
-    let lasting = case.failure == Failure::FromThenOn;
+    let lasting = case.failure == Fails::FromThenOn;
     let done = result.is_ok();
     ready.check_outcome(&small, &result, Failed::Files { lasting });
     ready.check_kept(&small);

@@ -5,7 +5,7 @@
 
 use norlock::job::{Bench, Way};
 use norlock::link::Link;
-use norlock::unit::store::{Action, Failure, Loss};
+use norlock::unit::store::{Action, Fails, Loss};
 
 use super::each;
 use super::jobs::Job;
@@ -29,7 +29,7 @@ struct Case {
 fn die(small: &Small, job: Job, call: usize) {
     let files = small.files().clone();
     let at = files.calls() + call;
-    files.fail_at(at, 5, Failure::FromThenOn);
+    files.fail_at(at, 5, Fails::FromThenOn);
     // Nothing is sent from that call on.
     let link = Altered::new(small.mock().link(), move |link, batch, sck| {
         match files.calls() > at {

@@ -6,7 +6,7 @@ use std::time::Duration;
 use norlock::jedec::{Hertz, Lanes};
 use norlock::link::{Frame, Link, LinkError, Segment};
 use norlock::mock::{Mock, MockLink};
-use norlock::unit::store::{Failure, Loss, SimulatedStore};
+use norlock::unit::store::{Fails, Loss, SimulatedStore};
 
 use super::bench::State;
 use crate::altered::Altered;
@@ -218,7 +218,7 @@ impl Wire {
             seen.dead = true;
             let files: &SimulatedStore = &self.state.files;
             files.crash(loss);
-            files.fail_at(files.calls(), 5, Failure::FromThenOn);
+            files.fail_at(files.calls(), 5, Fails::FromThenOn);
         }
     }
 

@@ -226,11 +226,11 @@ impl Armed {
                     computer
                 };
                 self.fate.at_call = Some((call, death));
-                self.fail_at = Some((call, 5, store::Failure::FromThenOn));
+                self.fail_at = Some((call, 5, store::Fails::FromThenOn));
             }
             CallFails => {
                 let errno = [5, 28, 30][random.usize(..3)];
-                let how = [store::Failure::Once, store::Failure::FromThenOn][random.usize(..2)];
+                let how = [store::Fails::Once, store::Fails::FromThenOn][random.usize(..2)];
                 self.fail_at = Some((call, errno, how));
             }
             DiskFull => self.room_bytes = Some(random.u64(..u64::from(world.board.map.size) * 2)),

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::atomic::Ordering::SeqCst;
 
 use norlock::job::{ChipState, Exit, Stop};
-use norlock::unit::journal::{Contents, Journal, Purpose};
+use norlock::unit::journal::{Contents, Intent, Journal};
 use norlock::unit::store::Store;
 use norlock::unit::{Digest, ImageName, Unit};
 
@@ -306,12 +306,12 @@ impl Oracle {
             let range = range.start as usize..range.end as usize;
             cells[range.clone()] != target[range]
         });
-        let purpose = match contents.header.purpose {
-            Purpose::Write => "write",
-            Purpose::Restore => "restore",
+        let intent = match contents.header.intent {
+            Intent::Write => "write",
+            Intent::Restore => "restore",
         };
         demand(wrong.is_none(), || {
-            format!("the journal of a {purpose} calls {wrong:X?} done")
+            format!("the journal of a {intent} calls {wrong:X?} done")
         })
     }
 

@@ -45,7 +45,7 @@ pub struct Armed {
     /// Comes to the others at this message.
     pub later: Option<(u64, Fault)>,
     pub fate: Fate,
-    pub fail_at: Option<(usize, i32, store::Failure)>,
+    pub fail_at: Option<(usize, i32, store::Fails)>,
     pub room_bytes: Option<u64>,
     /// The person asks to stop at this look of the attendant.
     pub stop_at: Option<u64>,
