@@ -39,7 +39,7 @@ pub struct FirstLook {
     pub status: u8,
     /// How long a busy chip was waited for.
     pub busy_for: Duration,
-    /// Whether it was asleep and was woken by ABh.
+    /// Whether the first Read ID was blank, so that FFh and ABh were sent: out of a continuous read, or asleep.
     pub woken: bool,
     /// Whether WEL was found set and was cleared.
     pub wel_was_set: bool,

@@ -26,8 +26,8 @@ pub use look::{
 };
 pub use parts::PartsArgs;
 pub use value::{
-    AddressRange, IdStart, OfflineHash, ParseValueError, PictureFile, PiecePlace, ProtectedSet,
-    RegionDigest, RegionFill, RegionPiece, SizeBytes, Supply, Wired,
+    AddressRange, IdStart, ParseValueError, PictureFile, PiecePlace, ProtectedSet, RegionDigest,
+    RegionFill, RegionPiece, SizeBytes, Supply, Wired,
 };
 
 /// Reads, backs up and rewrites a board's SPI NOR flash, with interlocks that make it hard to lose

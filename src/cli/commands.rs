@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::args::{self, Command};
 use super::line::{self, Published, Report};
-use super::look::Look;
+use super::look::{Look, width_of};
 use super::run::{Answer, watcher, watcher_of};
 use super::screen::Screen;
 use super::setup::{bytes_of, catalogue, image, not_there, offline, setup};
@@ -202,7 +202,7 @@ fn wiring(args: &args::WiringArgs) -> Result<Answer, Stop> {
         }
         keep(&store, file, wiring.picture().svg().as_bytes())?;
     }
-    let screen = show::wiring(&wiring, args.svg.as_deref());
+    let screen = show::wiring(&wiring, args.svg.as_deref(), width_of(&std::io::stdout()));
     Ok(Answer::new(Exit::True, screen, Report::Wiring(&wiring)))
 }
 

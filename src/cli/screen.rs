@@ -205,18 +205,28 @@ impl Evidence {
     }
 }
 
-/// A step with the command at its end by itself, and which of the two is one. What is typed again from a screen
-/// begins a line, and goes on as a shell takes it.
+/// A step in pieces, and which of them is a command: one behind a colon, to the end of its sentence. What is typed
+/// again from a screen begins a line, and goes on as a shell takes it.
 fn parted(step: &str) -> Vec<(&str, bool)> {
     if is_command(step) {
         return vec![(step, true)];
     }
-    match step.rfind(": norlock ") {
-        Some(at) if is_command(&step[at + 2..]) => {
-            vec![(&step[..=at], false), (&step[at + 2..], true)]
+    let (mut parts, mut rest) = (Vec::new(), step);
+    while let Some(at) = rest.find(": norlock ") {
+        let (words, behind) = (&rest[..=at], &rest[at + 2..]);
+        let quoted = |at: usize| behind[..at].matches('\'').count() % 2 == 1;
+        let mut ends = behind.match_indices(". ").filter(|(at, _)| !quoted(*at));
+        let end = ends.next().map_or(behind.len(), |(at, _)| at);
+        if !is_command(&behind[..end]) {
+            break;
         }
-        _ => vec![(step, false)],
+        parts.extend([(words, false), (&behind[..end], true)]);
+        rest = behind[end..].trim_start_matches(". ");
     }
+    if !rest.is_empty() {
+        parts.push((rest, false));
+    }
+    parts
 }
 
 /// Whether it is a command and no sentence about one, which has its stops.
@@ -228,13 +238,32 @@ fn is_command(text: &str) -> bool {
     starts && !shell_words(text).any(stops)
 }
 
-/// A staff line as it is where it fits, since its columns were laid out by the caller.
+/// A staff line as it is where it fits, since its columns were laid out by the caller. Where it does not, its words
+/// go on in the column where they begin.
 fn staff_lines(mark: &str, text: &str, width: usize) -> Vec<String> {
     let whole = format!("{mark}{}", clean(text));
     if columns(&whole) <= width + 1 {
         return vec![whole];
     }
+    let at = match mark.len() {
+        0 => laid_out(&whole),
+        marked => marked,
+    };
+    let (mark, text) = whole.split_at(at);
     hanging(mark, text, width)
+}
+
+/// Where the words begin of a line that was laid out elsewhere: behind the rule of a staff, else behind a label, else
+/// behind the spaces in front.
+fn laid_out(line: &str) -> usize {
+    let indent = line.len() - line.trim_start().len();
+    let mut rules = ["-| ", " | "].iter();
+    let rule = rules.find_map(|rule| Some(line.find(rule)? + rule.len()));
+    let label = || {
+        let (_, words) = line[indent..].split_once("  ")?;
+        Some(line.len() - words.trim_start().len())
+    };
+    rule.or_else(label).unwrap_or(indent)
 }
 
 /// The line between the terminal's sequences for faint and normal (ECMA-48 SGR 2 and 0).

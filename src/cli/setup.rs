@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use super::args::{BusArgs, OfflineArgs, OfflineHash};
+use super::args::{BusArgs, OfflineArgs};
 use super::bench::ask;
 use super::node::node;
 use super::questions::{self, NoAnswer};
@@ -235,13 +235,9 @@ pub fn offline(
     back: Option<u32>,
     simulated: bool,
 ) -> Result<Offline, Stop> {
-    let hashes = args.offline_hash.iter().map(|hash| match hash {
-        OfflineHash::Digits(digest) => digest.to_string(),
-        OfflineHash::File(path) => path.display().to_string(),
-    });
     let mut offline = Offline {
         folder: args.offline.clone(),
-        hashes: hashes.collect(),
+        hashes: args.offline_hash.clone(),
     };
     if offline.folder.is_some() || !offline.hashes.is_empty() || simulated {
         return Ok(offline);

@@ -332,7 +332,7 @@ impl Panel {
                     .into(),
             next: next.into(),
         };
-        let lift = "Run norlock contact --unit FOLDER. If that is good, ask for it as a step of the write: --lift-protection. If it does \
+        let lift = "See how the contact is: norlock contact --unit FOLDER. If that is good, ask for it as a step of the write: --lift-protection. If it does \
                     not take, WP# is held low.";
         let touched = touched.iter().filter(|range| protection.touches(range));
         let touched: Vec<Range<u32>> = touched.cloned().collect();
@@ -358,8 +358,8 @@ impl Panel {
         } else {
             (
                 "each sector has a lock register beside the status register; erase and program fail there",
-                "Lift the clip and cut the supply: locks that do not last are open after that. norlock protect \
-                 shows which are left.",
+                "Lift the clip and cut the supply: locks that do not last are open after that. To see which \
+                 are left: norlock protect --unit FOLDER",
             )
         };
         self.hold(Held {
@@ -374,7 +374,7 @@ impl Panel {
     /// `writable` cannot open: lifting was asked for and is not possible, or did not take.
     pub(crate) fn not_liftable(&mut self, seen: String, kept: Kept) {
         let (means, next) = kept.words();
-        let lasting = "norlock contact --unit FOLDER. If that is good, lift it by a write that lasts, and set it back when you are \
+        let lasting = "See how the contact is: norlock contact --unit FOLDER. If that is good, lift it by a write that lasts, and set it back when you are \
                        done: norlock protect --set none";
         self.hold(Held {
             interlock: Interlock::Writable,
@@ -413,10 +413,10 @@ impl Panel {
         let (means, next) = kept.words();
         let next = match (kept, liftable) {
             (Kept::NotKnown, true) => {
-                "norlock write --lift-protection lifts what is in its way. What was read of a part: norlock parts NAME"
+                "A write lifts what is in its way with --lift-protection. What was read of a part: norlock parts NAME"
             }
             _ => next.unwrap_or(
-                "norlock contact --unit FOLDER. If that is good, leave out --until-power-off, and set it back when you are done.",
+                "See how the contact is: norlock contact --unit FOLDER. If that is good, leave out --until-power-off, and set it back when you are done.",
             ),
         };
         self.protection_fixed(seen, means, next.into());
@@ -524,7 +524,7 @@ impl Panel {
                         round, a write to the upper half destroys the lower"
                     .into(),
                 next: format!(
-                    "Run norlock contact --unit FOLDER, and read the marking again. Only if you know that the array has {size}: --accept chip-size \
+                    "Read the marking again, and see how the contact is: norlock contact --unit FOLDER. Only if you know that the array has {size}: --accept chip-size \
                      --because 'how you know'"
                 ),
             },
@@ -554,7 +554,7 @@ impl Panel {
         let either = if begun {
             "No backup can be made until the unfinished write has ended. Go back"
         } else {
-            "Back the unit up again (norlock backup --unit FOLDER), or go back"
+            "Back the unit up again: norlock backup --unit FOLDER. Or go back"
         };
         let next = format!("{either}: norlock restore --to 1 --unit FOLDER{again}");
         self.hold(Held {

@@ -73,7 +73,7 @@ impl OfflineProblem {
         match self {
             Self::Differs { .. } => {
                 "Find out which of the two is right before anything is written: give the hash once more, and look \
-                 at both files. norlock check --unit FOLDER says whether the backup is still as it was."
+                 at both files. Whether the backup is still as it was: norlock check --unit FOLDER"
             }
             _ => {
                 "Type the 64 digits from paper (--offline-hash), or name the copy on a stick or card (--offline)."

@@ -131,10 +131,11 @@ fn backup_checked(
     done.conditions.insert("reads".into(), reads.words());
     cost.note(&mut done, reads.second.lanes);
     note_times(&mut done, reads.time(), reads.floor());
+    let file = image.name.file_name();
     unit.record(done, SystemTime::now())
-        .map_err(|error| Stop::from(error).kept(&image))?;
+        .map_err(|error| Stop::from(error).kept(&file, image.sha256))?;
     chip.leave()
-        .map_err(|error| Stop::from(error).kept(&image))?;
+        .map_err(|error| Stop::from(error).kept(&file, image.sha256))?;
     // The backup stands; a region map that cannot be read only spoils this comparison.
     let changed = before.as_ref().and_then(|before| {
         let map = region_map(unit).ok()?;
@@ -143,7 +144,7 @@ fn backup_checked(
     });
     Ok(BackupReport {
         unit: unit.name().to_owned(),
-        file: image.name.file_name(),
+        file,
         hash_name: image.name.hash_file_name(),
         number: match image.name {
             ImageName::Backup(number) => number,

@@ -188,7 +188,7 @@ fn chip_meaning(error: &ChipError) -> [&'static str; 2] {
         ],
         ChipError::WelStuck { .. } => [
             "it was left in a continuous read, MISO is stuck, or MOSI is loose",
-            "norlock contact --unit FOLDER tells which, and ends a continuous read.",
+            "To see which, and to end a continuous read: norlock contact --unit FOLDER",
         ],
         ChipError::NoWayAbove16Mib { .. } => [
             "reading only the lower 16 MiB would look like a whole backup and not be one",
@@ -255,7 +255,15 @@ impl From<UnitError> for Stop {
             error => error,
         };
         let (means, next) = unit_meaning(&error);
+        let kept = match &error {
+            UnitError::Unnoted { file, sha256, .. } => Some((file.clone(), *sha256)),
+            _ => None,
+        };
         let stop = fault(error, next);
+        let stop = match kept {
+            Some((file, sha256)) => stop.kept(&file, sha256),
+            None => stop,
+        };
         if means.is_empty() {
             stop
         } else {
@@ -286,6 +294,10 @@ fn unit_meaning(error: &UnitError) -> (&'static str, &'static str) {
         UnitError::Size { .. } | UnitError::Medium { .. } => (
             "what lies on the disk is not what was read of the chip; no such backup is kept",
             "The disk does not keep what is written to it: use another one.",
+        ),
+        UnitError::Unnoted { .. } => (
+            "the unit takes it up when it is opened next; how it was read will not be on record",
+            "Mend that, then see what stands: norlock check --unit FOLDER",
         ),
         UnitError::HashFile { .. } => (
             "whether the image is still as it was cannot be told from it",

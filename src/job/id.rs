@@ -57,7 +57,7 @@ pub struct IdReport {
     pub protection: Option<String>,
     /// Addressing, in words.
     pub addressing: Option<String>,
-    /// Whether it was asleep and was woken.
+    /// Whether the first Read ID was blank, so that it was led out of a continuous read and woken.
     pub woken: bool,
     /// Whether WEL was found set and was cleared.
     pub wel_was_set: bool,

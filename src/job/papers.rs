@@ -6,7 +6,10 @@ use std::path::PathBuf;
 use super::Stop;
 use crate::image::{Holds, RegionMap};
 use crate::interlock::{OffendingChange, OfflineEvidence, OfflineProblem, Panel};
-use crate::unit::offline::{FolderEvidence, HashEvidence, Place, Seen, check_folder, hash_given};
+use crate::unit::offline::{
+    FolderEvidence, HashEvidence, OfflineError, ParseHashError, Place, Seen, check_folder,
+    hash_given,
+};
 use crate::unit::store::{StoreFile, hash};
 use crate::unit::{Digest, Image, Unit};
 
@@ -69,7 +72,7 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
                 Err(found) if says_little(&problem) => problem = found,
                 Err(_) => {}
             },
-            Err(error) => problem = OfflineProblem::Unreadable(error.to_string()),
+            Err(error) => problem = OfflineProblem::Unreadable(unreadable(&error)),
         }
     }
     Err(match problem {
@@ -80,6 +83,18 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
         },
         problem => problem,
     })
+}
+
+/// What begins with many digits was meant as a hash: it is told where that goes wrong.
+fn unreadable(error: &OfflineError) -> String {
+    use ParseHashError::{Count, Odd};
+    match error {
+        OfflineError::Neither {
+            source: source @ (Odd { digits, .. } | Count { digits }),
+            ..
+        } if *digits >= 32 => source.to_string(),
+        error => error.to_string(),
+    }
 }
 
 fn says_little(problem: &OfflineProblem) -> bool {
@@ -132,8 +147,8 @@ fn elsewhere(place: &Place, path: &str) -> Result<(), OfflineProblem> {
     match place {
         Place::OtherDisk => Ok(()),
         Place::InUnitFolder => Err(OfflineProblem::InUnitFolder(path.to_owned())),
-        Place::SameDisk { disk } => Err(OfflineProblem::SameDisk(format!(
-            "{path}, on {disk} like the unit folder"
+        Place::SameDisk { .. } => Err(OfflineProblem::SameDisk(format!(
+            "{path}, on the same disk as the unit folder"
         ))),
         Place::Unknown { why } => Err(OfflineProblem::SameDisk(format!(
             "{path}: it cannot be told that this is another disk ({why})"

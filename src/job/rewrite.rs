@@ -113,8 +113,7 @@ impl Rewrite<'_> {
         if self.met.panel.is_held() {
             let mut stop = Stop::held(&self.met.panel);
             if found.iter().any(|(_, value)| value == u8::MAX) {
-                let open =
-                    "Run norlock contact --unit FOLDER, as FFh is what an open wire reads as.";
+                let open = "FFh is what an open wire reads as, so look first: norlock contact --unit FOLDER.";
                 stop.next = format!("{open} {}", stop.next);
             }
             return Err(stop);

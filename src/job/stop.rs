@@ -4,7 +4,7 @@ use serde::{Serialize, Serializer};
 
 use super::Exit;
 use crate::interlock::{Held, Panel};
-use crate::unit::Image;
+use crate::unit::Digest;
 
 /// What state a chip is in when a job ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -123,9 +123,8 @@ impl Stop {
 
     /// With an image that is whole and stays, though what came behind it failed.
     #[must_use]
-    pub(super) fn kept(self, image: &Image) -> Self {
-        let name = image.name.file_name();
-        self.row("kept", format!("{name}, SHA-256 {}", image.sha256))
+    pub(super) fn kept(self, file: &str, sha256: Digest) -> Self {
+        self.row("kept", format!("{file}, SHA-256 {sha256}"))
     }
 
     /// With the error that led to it.

@@ -135,7 +135,7 @@ pub fn tailor(
         ..Operation::default()
     };
     unit.record(done, SystemTime::now()).map_err(|error| {
-        let mut stop = Stop::from(error).kept(&image);
+        let mut stop = Stop::from(error).kept(&target, image.sha256);
         stop.next = "Mend that. The target is whole, and need not be made again.".into();
         stop
     })?;

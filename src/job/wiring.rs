@@ -84,6 +84,11 @@ const SMALL_PARTS: [(&str, &str); 3] = [
     ("C", "100 nF from VCC to GND, at the chip (not drawn)"),
 ];
 
+fn small_parts() -> impl Iterator<Item = String> {
+    let parts = SMALL_PARTS.iter();
+    parts.map(|(name, what)| format!("  {name}  {what}"))
+}
+
 impl Wire {
     /// The pin of the header and its name, as in `24 CE0`.
     fn far_end(&self) -> String {
@@ -127,9 +132,24 @@ impl Wiring {
             lines.push(line.trim_end().to_owned());
         }
         lines.push(format!("{:24}'-------'", ""));
-        let parts = SMALL_PARTS.iter();
-        lines.extend(parts.map(|(name, what)| format!("  {name}  {what}")));
+        lines.extend(small_parts());
         lines
+    }
+
+    /// The same without the picture, a wire a line, for a narrow terminal.
+    #[must_use]
+    pub fn list(&self) -> Vec<String> {
+        let wire = |one: &Wire| {
+            let line = format!(
+                "  {}  {:<5}  {:<7} {}",
+                one.pin,
+                one.signal,
+                one.drawn(),
+                one.far_end()
+            );
+            line.trim_end().to_owned()
+        };
+        self.wires.iter().map(wire).chain(small_parts()).collect()
     }
 
     /// What to mind with these wires, the most dangerous first.

@@ -299,8 +299,7 @@ fn unfinished_of(unit: &Unit, target: Digest) -> Result<Option<UnfinishedWrite>,
                 .row("seen", unit.shown(&unfinished.path)))
         }
         Err(error) => {
-            let restore = "Go back, which needs no journal: norlock restore --unit FOLDER (name torn blocks with \
-                           --rewrite)";
+            let restore = "Go back, which needs no journal, and name torn blocks with --rewrite: norlock restore --unit FOLDER";
             Err(
                 Stop::new(Exit::Unfinished, "The unit's journal is damaged.", restore)
                     .row("seen", error.to_string())
@@ -348,6 +347,6 @@ pub(super) fn no_backup() -> Stop {
     Stop::new(
         Exit::FileFault,
         "The unit has no backup.",
-        "norlock backup --unit FOLDER first.",
+        "Back it up first: norlock backup --unit FOLDER",
     )
 }

@@ -228,7 +228,7 @@ fn notation(message: &str) -> String {
         ),
         (
             "string values must be quoted",
-            "this is no value: put a text, and a number with its unit, in quotes",
+            "this is no value: put a text, and a number with its unit, in quotes, and 0x in front of a hexadecimal number",
         ),
         (
             "key with no value",
@@ -237,6 +237,10 @@ fn notation(message: &str) -> String {
         (
             "missing comma between array elements",
             "a comma is missing before this, or the ']' that closes the list",
+        ),
+        (
+            "unexpected leading zero",
+            "a number does not begin with 0: leave it out, or put 0x in front if it is hexadecimal",
         ),
         ("duplicate key", "duplicate key: it stands there already"),
         (

@@ -2,7 +2,7 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use super::nearest::nearest;
+use super::nearest::{nearest, perhaps};
 use super::*;
 
 #[derive(Debug, Deserialize, PartialEq)]
@@ -113,4 +113,17 @@ fn a_misspelt_word_is_taken_for_the_one_that_is_most_like_it() {
     ] {
         assert_eq!(nearest(word, known), meant, "{word}");
     }
+    assert_eq!(nearest("has_sfdp", ["status", "sfdp"]), Some("sfdp"));
+    let known = ["erase_time", "has_sfdp"];
+    assert_eq!(nearest("sfdp", known), Some("has_sfdp"));
+}
+
+#[test]
+fn another_unit_of_time_is_told_with_the_key_that_was_meant() {
+    let told = perhaps("status_write_us", &["status_write_ms", "name"]);
+    let meant = "did you mean 'status_write_ms', with values in ms and not in us?";
+    assert!(told.starts_with(meant), "{told}");
+    let told = perhaps("status_wriet_ms", &["status_write_ms", "name"]);
+    let meant = "did you mean 'status_write_ms'?";
+    assert!(told.starts_with(meant), "{told}");
 }

@@ -84,6 +84,17 @@ pub enum UnitError {
         /// The digest of what came back.
         got: Digest,
     },
+    /// An image is whole and has its name, but unit.toml does not name it yet.
+    #[error("{file} is whole, and unit.toml could not be told of it")]
+    Unnoted {
+        /// Name of the image.
+        file: String,
+        /// Its digest.
+        sha256: Digest,
+        /// Why.
+        #[source]
+        source: Box<Self>,
+    },
     /// A hash file does not hold one line of coreutils' form for its image.
     #[error("the file {} is not a hash file for {image}", path.display())]
     HashFile {

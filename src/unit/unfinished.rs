@@ -94,8 +94,9 @@ impl Unfinished {
     /// handed over, taken while it was.
     ///
     /// # Errors
-    /// `OnlyViewed`, `Size`, `Medium`: not published. `Encode`, `Store`: not published, or published and adopted
-    /// when the unit is opened next. Never leaves a half image under the final name.
+    /// `OnlyViewed`, `Size`, `Medium`, `Store`: not published, or the name was given by a call that failed, and it is
+    /// adopted when the unit is opened next. `Unnoted`: published, and adopted then. Never leaves a half image under
+    /// the final name.
     pub fn publish(mut self, unit: &mut Unit, expected: Digest) -> Result<Image, UnitError> {
         unit.must_be_locked()?;
         self.check_medium(expected)?;
@@ -114,7 +115,12 @@ impl Unfinished {
             size_bytes: self.size_bytes,
             weak: self.weak.take(),
         };
-        unit.keep(self.name, recorded)?;
+        unit.keep(self.name, recorded)
+            .map_err(|source| UnitError::Unnoted {
+                file: self.name.file_name(),
+                sha256: expected,
+                source: Box::new(source),
+            })?;
         Ok(Image {
             name: self.name,
             path,

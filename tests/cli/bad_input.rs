@@ -107,7 +107,7 @@ fn hashes_that_prove_nothing() {
         "Held by offline-hash",
     );
     refused(&desk, &write(&wrong), 3, "Held by offline-hash");
-    refused(&desk, &write(&wrong[1..]), 2, "63");
+    refused(&desk, &write(&wrong[1..]), 3, "63 digits");
     let hash_file = desk.get("gauge-07/as-found.sha256");
     desk.put("gauge-07/as-found.sha256", &hash_file[..20]);
     refused(&desk, WRITE, 3, "Held by backup-intact");

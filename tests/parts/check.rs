@@ -188,7 +188,13 @@ fn values_that_no_part_can_have_are_faults() {
             "opcode = 0x20",
             "opcode = 0x01",
             (10, 40),
-            "01h is never sent to erase",
+            "01h is never sent to erase a block; leave",
+        ),
+        (
+            "opcode = 0x20",
+            "opcode = 20",
+            (10, 40),
+            "14h is never sent to erase a block; was 0x20 meant?",
         ),
         (
             "opcode = 0x20",

@@ -7,8 +7,7 @@ use clap::Args;
 use crate::jedec::Hertz;
 
 use super::{
-    AcceptArgs, AddressRange, BusArgs, OfflineHash, ProtectedSet, RegionDigest, RegionFill,
-    RegionPiece,
+    AcceptArgs, AddressRange, BusArgs, ProtectedSet, RegionDigest, RegionFill, RegionPiece,
 };
 
 /// Where the backup's hash is kept away from the bench computer.
@@ -20,7 +19,7 @@ pub struct OfflineArgs {
     pub offline: Option<PathBuf>,
     /// The backup's SHA-256 from elsewhere: 64 digits, spaces allowed, or a file that holds it.
     #[arg(long, value_name = "DIGITS|FILE")]
-    pub offline_hash: Vec<OfflineHash>,
+    pub offline_hash: Vec<String>,
 }
 
 /// `write`

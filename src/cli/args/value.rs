@@ -195,32 +195,6 @@ impl FromStr for Supply {
     }
 }
 
-/// A hash kept elsewhere: typed from paper, or in a file.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum OfflineHash {
-    /// The digits themselves.
-    Digits(Digest),
-    /// A file with a line of digits, or one as coreutils' sha256sum writes it.
-    File(PathBuf),
-}
-
-impl FromStr for OfflineHash {
-    type Err = ParseValueError;
-
-    /// A text of at least 32 characters that are all digits or spaces is a hash, mistyped or not,
-    /// and anything else a file's name: a digit left out must not turn into 'no such file'.
-    fn from_str(text: &str) -> Result<Self, Self::Err> {
-        let hex = |c: char| c.is_ascii_hexdigit() || c.is_whitespace();
-        if text.len() >= 32 && text.chars().all(hex) {
-            return digest(text).map(Self::Digits);
-        }
-        if text.trim().is_empty() {
-            return Err(not_a("a hash or a file"));
-        }
-        Ok(Self::File(PathBuf::from(text)))
-    }
-}
-
 /// A place for a piece: a region of the map, or a place within one, such as `system+0x1000`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PiecePlace {

@@ -181,6 +181,9 @@ fn unit() -> Vec<UnitError> {
         UnitError::Encode(_) => UnitError::Encode(encode),
         UnitError::Size { .. } => UnitError::Size { path: path("as-found.bin"), expected_bytes: 2, got_bytes: 1 },
         UnitError::Medium { .. } => UnitError::Medium { path: path("as-found.bin"), expected: hash(b"a"), got: hash(b"b") },
+        UnitError::Unnoted { .. } => UnitError::Unnoted {
+            file: "as-found-2.bin".into(), sha256: hash(b"a"), source: Box::new(UnitError::OnlyViewed { folder: folder() }),
+        },
         UnitError::HashFile { .. } => UnitError::HashFile { path: path("as-found.sha256"), image: "as-found.bin".into() },
     }
 }

@@ -325,6 +325,7 @@ fn on_a_narrow_terminal_every_line_fits() {
         .row("file", "gauge-07/as-found-12.bin, read-only")
         .hash("SHA-256", &HASH)
         .region(Address(0x4_0000), "boot-settings    1  left: equal already")
+        .line("  0x040000 -| boot-settings    1  left: equal already")
         .chip("untouched.")
         .next("norlock check --unit gauge-07");
     assert_eq!(
@@ -347,6 +348,10 @@ reads agree in all
     30a95d16
     e8c2714b
 
+  0x040000 -|
+    boot-settings 1
+    left: equal
+    already
   0x040000 -|
     boot-settings 1
     left: equal

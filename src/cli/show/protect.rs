@@ -16,7 +16,7 @@ pub fn protect(report: &ProtectionReport, typed: &Typed) -> Screen {
     }
     screen = screen.row("part", part(report));
     if let Some(change) = &report.change {
-        screen = screen.row("before", sentence(&change.before));
+        screen = screen.row("before", change.before.to_string());
         screen = screen.row("lasts", lasts(change));
     } else if let Some(found) = &report.until_power_off {
         let lasts = format!("until the supply is cut, as norlock set it; found: {found}");

@@ -3,15 +3,20 @@
 use std::path::Path;
 
 use crate::cli::screen::Screen;
+use crate::cli::wrap::COLUMNS;
 use crate::job::Wiring;
 
-/// The package, the wires, and what to mind before the first of them.
-pub fn wiring(wiring: &Wiring, kept: Option<&Path>) -> Screen {
+/// The package, the wires, and what to mind before the first of them, on a terminal of `width` columns.
+pub fn wiring(wiring: &Wiring, kept: Option<&Path>, width: usize) -> Screen {
     let mut screen = Screen::new(format!(
         "The chip from above and its eight wires, for --power {}.",
         wiring.power
     ));
-    for line in wiring.lines() {
+    let lines = match width {
+        COLUMNS.. => wiring.lines(),
+        _ => wiring.list(),
+    };
+    for line in lines {
         screen = screen.line(line);
     }
     for caution in wiring.cautions() {

@@ -327,7 +327,7 @@ impl Session<'_> {
         }
         let now = armed.registers().map_err(in_doubt)?;
         let (family, size) = (armed.part().status, armed.part().size_bytes);
-        let next = "norlock contact --unit FOLDER; then norlock protect tells how it stands.";
+        let next = "See how the contact is: norlock contact --unit FOLDER. Then how it stands: norlock protect --unit FOLDER";
         let headline = "The change was taken in part only.";
         let mut stop = Stop::new(Exit::ChipFault, headline, next)
             .row("seen", format!("written, it read back: {shown}"))
@@ -393,8 +393,8 @@ fn in_doubt(stop: impl Into<Stop>) -> Stop {
     let mut stop = stop.into();
     stop.exit = Exit::Different;
     stop.chip = ChipState::ProtectionInDoubt;
-    stop.next = "Seat the clip, then look: norlock protect --unit FOLDER (the unit's unit.toml has how the \
-                 registers were found)"
+    stop.next = "The unit's unit.toml has how the registers were found. Seat the clip, then look: norlock protect --unit \
+                 FOLDER"
         .into();
     stop
 }

@@ -1,5 +1,6 @@
 //! What can be wrong with a value in a parts file.
 
+use crate::jedec::opcode::ERASES;
 use crate::text::perhaps;
 
 /// Why a part in a parts file is refused.
@@ -102,9 +103,7 @@ pub(in crate::part) enum PartFault {
         bytes: u32,
     },
     /// An opcode that the guard never lets pass as an erase.
-    #[error(
-        "{opcode:02X}h is never sent to erase a block; leave that erase out if the part has no other for it"
-    )]
+    #[error("{opcode:02X}h is never sent to erase a block; {}", instead(*opcode))]
     EraseOpcode {
         /// What the file says.
         opcode: u8,
@@ -200,4 +199,13 @@ pub(in crate::part) enum PartFault {
         /// The part that has it.
         other: String,
     },
+}
+
+/// What to do about an opcode that erases nothing: digits without 0x may have been meant as hexadecimal.
+fn instead(opcode: u8) -> String {
+    let meant = u8::from_str_radix(&opcode.to_string(), 16).ok();
+    match meant.filter(|meant| ERASES.contains(meant)) {
+        Some(meant) => format!("was 0x{meant:02X} meant?"),
+        None => "leave that erase out if the part has no other for it".to_owned(),
+    }
 }
