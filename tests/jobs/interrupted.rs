@@ -10,7 +10,7 @@ use norlock::part::Catalogue;
 use norlock::unit::journal::{HEADER_BYTES, RECORD_BYTES};
 use norlock::unit::store::{Loss, Store};
 use norlock::unit::witness::WitnessedStore;
-use norlock::unit::{Recorded, Unit};
+use norlock::unit::{Digest, Recorded, Unit};
 
 use crate::small::{PARTS, Small, StopAfter, When, changed};
 
@@ -605,4 +605,100 @@ fn a_chip_that_a_killed_run_left_busy_is_waited_for() {
         let untouched = (Exit::ChipFault, ChipState::Untouched);
         assert_eq!((stop.exit, stop.chip), untouched);
     }
+}
+
+/// Does something each time that a task has come so far.
+struct At<'a>(Box<dyn FnMut(u64) + 'a>);
+
+impl Attendant for At<'_> {
+    fn begins(&mut self, _task: &Task) {}
+    fn at(&mut self, done: u64, _place: Option<&str>) {
+        (self.0)(done);
+    }
+    fn ends(&mut self, _words: &str) {}
+    fn stop_asked(&self) -> bool {
+        false
+    }
+}
+
+/// Between two blocks the chip is asked who it is: one that answers as another is not erased, nor is that noted.
+#[test]
+fn a_chip_that_answers_as_another_between_two_blocks_is_left_alone() {
+    let (small, mut operations) = (Small::ready(1), 0);
+    let mut attendant = At(Box::new(|done| {
+        if done == 1 && operations == 0 {
+            operations = small.mock().modifying_operations();
+            let bytes = vec![0xC8, 0x40, 0x14];
+            let fault = Fault::LyingId { bytes };
+            small.mock().set_faults(Faults::none().with(fault));
+        }
+    }));
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    drop(attendant);
+    small.check_stopped(&stop);
+    assert!(operations > 0);
+    assert_eq!(small.mock().modifying_operations(), operations);
+    let contents = small.unfinished().unwrap().contents.unwrap();
+    assert!(contents.in_hand().is_empty(), "{contents:?}");
+    finishes(&small);
+}
+
+/// What is gone back to changes midway: the journal is of that one from then on, and the mix is kept too.
+#[test]
+fn a_restore_to_another_backup_has_its_own_journal_and_keeps_the_mix() {
+    let small = Small::ready(1);
+    small.write().unwrap();
+    job::backup(&mut small.unit(), small.bench(), &mut Nobody).unwrap();
+    let to = |to: u32, blocks: usize| {
+        let order = RestoreOrder {
+            to,
+            offline: small.station.paper(),
+            ..RestoreOrder::default()
+        };
+        let mut stops = StopAfter::blocks(blocks);
+        job::restore(&mut small.unit(), &order, small.bench(), &mut stops).unwrap_err()
+    };
+    to(1, 3);
+    let mix = small.cells();
+    to(2, 1);
+    let header = small.unfinished().unwrap().contents.unwrap().header;
+    assert_eq!(header.target, Digest::of(&small.target));
+    assert!(header.supersedes.is_some(), "{header:?}");
+    assert_eq!(small.replaced().len(), 2, "{:?}", small.replaced());
+    assert!(small.station.image("replaced-2.bin") == mix);
+}
+
+/// One more read closes the account of what an earlier run had in hand.
+#[test]
+fn what_was_in_hand_under_other_borders_is_not_done_before_it_reads_as_written() {
+    let mut small = Small::ready(1);
+    small.cut(8, Torn::RandomBits, Some(Loss::Drop), 9);
+    small.write().unwrap_err();
+    small.power_up();
+    let small_blocks: String = PARTS
+        .lines()
+        .filter(|line| !line.contains("0x52") && !line.contains("0xD8"))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let none = Catalogue::default();
+    small.station.catalogue = none.with_user_file(&small_blocks, "new.toml").unwrap();
+    let (mock, byte) = (small.mock().clone(), small.target[0x7000]);
+    let mut attendant = When::ends("writing", || mock.set_truth(0x7000, &[!byte]).unwrap());
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    assert!(stop.headline.contains("does not read back"), "{stop:?}");
+    let contents = small.unfinished().unwrap().contents.unwrap();
+    assert!(contents.in_hand().contains(&(0..0x8000)), "{contents:?}");
+    small.restore().unwrap();
+    small.check_done(&small.found);
+}
+
+#[test]
+fn a_write_that_had_nothing_to_change_is_in_the_record() {
+    let small = Small::ready(1);
+    small.write().unwrap();
+    let before = small.operations().len();
+    small.write().unwrap();
+    let operations = small.operations();
+    assert_eq!(operations.len(), before + 1);
+    assert_eq!(operations.last().unwrap().outcome, "nothing to change");
 }

@@ -7,11 +7,12 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering::SeqCst;
 
-use norlock::job::Exit;
+use norlock::job::{Attendant, ChipState, Exit, Task};
 use norlock::mock::{Fault, Faults, Torn};
-use norlock::unit::store::Loss;
+use norlock::part::Catalogue;
+use norlock::unit::store::{Fails, Loss};
 
-use crate::small::{KILLED, Small};
+use crate::small::{KILLED, PARTS, Small, When};
 
 /// BP0 and BP3: 64 KiB at the bottom (GD25Q16C Rev 2.9, Table 1.0); any bit is all where no table was
 /// read.
@@ -177,4 +178,103 @@ fn a_lift_is_put_back_in_its_own_way() {
     assert_eq!(small.status(), FOUND);
     small.power_up();
     assert_eq!(small.status(), FOUND, "what is stored was not put back");
+}
+
+/// Asks to stop as soon as a task has ended.
+struct StopBehind {
+    task: &'static str,
+    in_hand: &'static str,
+    ended: bool,
+}
+
+impl Attendant for StopBehind {
+    fn begins(&mut self, task: &Task) {
+        self.in_hand = task.name;
+    }
+    fn at(&mut self, _done: u64, _place: Option<&str>) {}
+    fn ends(&mut self, _words: &str) {
+        self.ended |= self.in_hand == self.task;
+    }
+    fn stop_asked(&self) -> bool {
+        self.ended
+    }
+}
+
+#[test]
+fn a_person_who_stops_before_it_is_lifted_leaves_the_registers_alone() {
+    for volatile in [false, true] {
+        let small = protected(volatile);
+        let mut attendant = StopBehind {
+            task: "second",
+            in_hand: "",
+            ended: false,
+        };
+        small.station.trace.lock().unwrap().clear();
+        let stop = small.write_attended(&mut attendant).unwrap_err();
+        assert_eq!(stop.exit, Exit::Stopped, "{stop:?}");
+        assert_eq!(stop.chip, ChipState::Untouched);
+        let trace = small.station.trace.lock().unwrap().clone();
+        assert!(!trace.iter().any(|sent| sent.out[0] == 0x01), "{volatile}");
+        assert_eq!(small.status(), FOUND);
+        assert!(small.unfinished().is_none());
+    }
+}
+
+/// A failed sync ends all that changes the chip, register writes too; the next run puts it back.
+#[test]
+fn where_files_fail_it_is_put_back_by_the_next_run() {
+    let small = protected(false);
+    let (files, watch) = (small.files().clone(), std::sync::Arc::clone(&small.watch));
+    let mut attendant = When::begins("writing", || {
+        let at = files.calls();
+        files.fail_at(at, 5, Fails::FromThenOn);
+        watch.quiet_after_call.store(at, SeqCst);
+    });
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    assert!(format!("{stop:?}").contains("not put back yet"), "{stop:?}");
+    assert_eq!(small.watch.not_quiet.load(SeqCst), 0);
+    assert_ne!(small.status(), FOUND);
+    small.power_up();
+    small.write().unwrap();
+    small.check_done(&small.target);
+    assert_eq!(small.status(), FOUND);
+}
+
+/// Through a contact that has just given other bytes no register is written.
+#[test]
+fn where_a_block_does_not_read_back_it_is_put_back_by_the_next_run() {
+    let small = protected(false);
+    let mock = small.mock().clone();
+    let mut attendant = When::begins("writing", || {
+        let silent = Fault::SilentErase {
+            from_operation: 0,
+            operations: None,
+        };
+        mock.set_faults(Faults::none().with(silent));
+    });
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    assert!(stop.headline.contains("does not read back"), "{stop:?}");
+    assert!(format!("{stop:?}").contains("not put back yet"), "{stop:?}");
+    assert_ne!(small.status(), FOUND);
+    small.mock().set_faults(Faults::none());
+    small.write().unwrap();
+    small.check_done(&small.target);
+    assert_eq!(small.status(), FOUND);
+}
+
+/// The table was corrected meanwhile: that the part takes 50h was read nowhere.
+#[test]
+fn a_lift_that_nobody_knows_how_to_put_back_holds_the_next_run() {
+    let (_, first, _) = frames_of_a_run(true);
+    let mut small = protected(true);
+    assert!(killed_after(&small, first + 12));
+    assert_ne!(small.status() & 0xFC, FOUND);
+    let text = PARTS.replace("memory = []", "memory = [\"status\"]");
+    let none = Catalogue::default();
+    small.station.catalogue = none.with_user_file(&text, "harbour.toml").unwrap();
+    let cells = small.cells();
+    let stop = small.write().unwrap_err();
+    let held: Vec<&str> = stop.held.iter().map(|held| held.interlock.id()).collect();
+    assert_eq!(held, ["writable"], "{stop:?}");
+    assert!(small.cells() == cells);
 }

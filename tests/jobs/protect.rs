@@ -10,7 +10,7 @@ use norlock::jedec::Hertz;
 use norlock::jedec::status::{Protection, StatusLock, VolatileForm};
 use norlock::job::{self, ChipState, Exit, Nobody, ProtectOrder, ProtectionReport, Stop, Wanted};
 use norlock::link::{Frame, Link, Segment};
-use norlock::mock::{Failure, Fault, Faults, Torn};
+use norlock::mock::{Failure, Fault, Faults, Flips, Torn};
 use norlock::unit::Digest;
 
 use crate::refusals::{held, refused};
@@ -559,4 +559,126 @@ fn a_look_needs_no_unit_and_says_what_the_registers_hold() {
     assert_eq!(registers, [("SR1", 0x64), ("SR2", 0), ("SR3", 0)]);
     assert_eq!(report.volatile_form, Some(VolatileForm::Enabled));
     assert!(report.change.is_none() && report.lock.is_none());
+}
+
+/// The clip goes to another chip of the kind once the first has said who it is.
+#[test]
+fn another_chip_that_comes_before_the_first_register_write_is_left_alone() {
+    let station = unit_with("GD25Q16C");
+    let mut bench = station.bench();
+    let (mock, mut asked) = (station.mock.clone(), 0);
+    let mut tell = bench.trace.take().unwrap();
+    bench.trace = Some(Box::new(move |sent| {
+        asked += u32::from(sent.out[0] == 0x4B);
+        if asked >= 2 && sent.out[0] == 0x05 {
+            mock.set_unique_id((1..17).collect());
+        }
+        tell(sent);
+    }));
+    let all = order(Wanted::Everything, false);
+    let stop = job::protect(&mut station.unit(), &all, bench, &mut Nobody).unwrap_err();
+    assert!(stop.headline.starts_with("Another chip"), "{stop:?}");
+    assert_eq!(stop.chip, ChipState::Untouched);
+    let trace = station.trace.lock().unwrap();
+    let mut codes = trace.iter().map(|sent| sent.out[0]);
+    assert!(!codes.any(|code| [0x01, 0x06, 0x50].contains(&code)));
+}
+
+/// GD25Q64C Rev 3.0 takes SR1 and SR2 by two writes. One that is lost leaves a range that nobody asked for.
+#[test]
+fn a_change_that_was_taken_in_part_is_put_back() {
+    let station = unit_with("GD25Q64C");
+    let before = (ask(&station, 0x05), ask(&station, 0x35));
+    let lost = Fault::Heard {
+        times: 0,
+        opcode: Some(0x31),
+        from_frame: 0,
+        frames: None,
+    };
+    station.mock.set_faults(Faults::none().with(lost));
+    let range = Wanted::Range(0x1000..0x80_0000);
+    let stop = set(&station, &order(range, false)).unwrap_err();
+    station.mock.set_faults(Faults::none());
+    let now = (ask(&station, 0x05) & !0x02, ask(&station, 0x35));
+    assert_eq!((now, stop.chip), (before, ChipState::PutBack), "{stop:?}");
+    assert_eq!(stop.exit, Exit::ChipFault);
+}
+
+/// The same two writes, and the chip takes no second write enable: the first is there.
+#[test]
+fn a_second_write_enable_that_is_refused_leaves_the_first_write_in_doubt() {
+    let ready = unit_with("GD25Q64C");
+    let wanted = order(Wanted::Range(0x1000..0x80_0000), false);
+    let station = ready.fork();
+    set(&station, &wanted).unwrap();
+    let trace = station.trace.lock().unwrap().clone();
+    let mut enables = (0..).zip(&trace).filter(|(_, sent)| sent.out[0] == 0x06);
+    let (second, _) = enables.nth(1).unwrap();
+    let station = ready.fork();
+    let lost = Fault::Heard {
+        times: 0,
+        opcode: Some(0x06),
+        from_frame: station.mock.frames() + second,
+        frames: None,
+    };
+    station.mock.set_faults(Faults::none().with(lost));
+    let stop = set(&station, &wanted).unwrap_err();
+    station.mock.set_faults(Faults::none());
+    assert_ne!((ask(&station, 0x05), ask(&station, 0x35)), (0, 0));
+    assert_eq!(stop.chip, ChipState::ProtectionInDoubt, "{stop:?}");
+}
+
+/// What is there already, until the power goes, needs no register write.
+#[test]
+fn what_is_in_force_is_not_written_again() {
+    let station = unit_with("GD25Q16C");
+    let bottom = order(Wanted::Range(0..0x1_0000), true);
+    set(&station, &bottom).unwrap();
+    station.trace.lock().unwrap().clear();
+    assert!(!set(&station, &bottom).unwrap().change.unwrap().written);
+    let trace = station.trace.lock().unwrap();
+    let mut codes = trace.iter().map(|sent| sent.out[0]);
+    assert!(!codes.any(|code| [0x01, 0x06, 0x50].contains(&code)));
+}
+
+#[test]
+fn a_look_without_a_unit_is_held_by_an_unsteady_contact() {
+    let station = unit_with("W25Q32JV");
+    let unsteady = Fault::Flips(Flips {
+        rate: 0.01,
+        fresh: true,
+        addresses: Some(0..2048),
+        ..Flips::default()
+    });
+    station.mock.set_faults(Faults::seeded(3).with(unsteady));
+    let result = job::protection(None, station.bench(), &mut Nobody);
+    refused(&station, result, &["contact"]);
+}
+
+#[test]
+fn a_look_at_another_unit_s_chip_is_refused() {
+    let station = unit_with("GD25Q16C");
+    station.mock.set_unique_id((1..17).collect());
+    let unit = station.unit();
+    let result = job::protection(Some(&unit), station.bench(), &mut Nobody);
+    refused(&station, result, &["same-unit"]);
+}
+
+/// What a change until power off has found is told until the registers say otherwise, whatever else was done.
+#[test]
+fn what_ends_with_the_supply_is_told_with_what_was_there_before() {
+    let station = unit_with("GD25Q16C");
+    let found = Some("05h 00, 15h 00, 35h 00".to_owned());
+    let range = || Wanted::Range(0..0x1_0000);
+    assert_eq!(look(&station).until_power_off, None);
+    set(&station, &order(range(), true)).unwrap();
+    assert_eq!(look(&station).until_power_off, found);
+    station.backup().unwrap();
+    let no_row = Wanted::Range(0x1000..0x1001);
+    set(&station, &order(no_row, false)).unwrap_err();
+    assert_eq!(look(&station).until_power_off, found);
+    station.mock.power_up();
+    assert_eq!(look(&station).until_power_off, None);
+    set(&station, &order(range(), false)).unwrap();
+    assert_eq!(look(&station).until_power_off, None);
 }

@@ -102,3 +102,19 @@ fn protection_that_was_lifted_waits_for_a_good_supply() {
     small.check_done(&small.target);
     assert_eq!(small.status(), 0x24);
 }
+
+#[test]
+fn protection_is_not_lifted_while_it_dips() {
+    let mut small = Small::ready(1);
+    let protected = Fault::Protected { status_1: 0x24 };
+    small.mock().set_faults(Faults::none().with(protected));
+    small.lift_protection = true;
+    let mock = small.mock().clone();
+    let mut attendant = When::ends("second", || dips(&mock, 0, None));
+    let stop = small.write_attended(&mut attendant).unwrap_err();
+    assert_eq!((stop.exit, stop.chip), (Exit::Held, ChipState::Untouched));
+    assert_eq!(stop.held[0].interlock.id(), "supply-level");
+    assert_eq!(small.mock().counters().status_writes, 0);
+    assert_eq!(small.status(), 0x24);
+    assert!(small.unfinished().is_none());
+}

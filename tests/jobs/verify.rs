@@ -143,3 +143,61 @@ fn a_chip_between_two_images_is_told_as_that() {
     assert!(!report.is_equal());
     assert!(report.unfinished.unwrap().ends_with("journal/write-1"));
 }
+
+/// As many bytes differ in each pass, and not the same ones.
+#[test]
+fn passes_that_differ_in_as_many_other_bytes_do_not_agree() {
+    let station = backed_up(67);
+    let was = station.mock.truth(SYSTEM..SYSTEM + 1)[0];
+    let flips = |opcode: u8, start: u32| {
+        Fault::Flips(Flips {
+            bits: 1,
+            opcode: Some(opcode),
+            addresses: Some(start..start + 10),
+            ..Flips::default()
+        })
+    };
+    // 03h goes in the first pass, 0Bh in the second.
+    let faults = Faults::seeded(1).with(flips(0x03, SYSTEM));
+    let faults = faults.with(flips(0x0B, SYSTEM + 0x2000));
+    station.mock.set_faults(faults);
+    let report = verify(&station, &[], 2).unwrap();
+    assert_eq!(report.differing, [10, 10]);
+    assert!(!report.passes_agree);
+    assert_eq!(report.differences.len(), 20);
+    let first = &report.differences[0];
+    assert_eq!((first.address.0, first.wanted), (SYSTEM, was));
+    assert_eq!(first.holds, [was ^ 1, was]);
+    assert_eq!(first.region.as_deref(), Some("system"));
+}
+
+#[test]
+fn a_region_that_is_compared_alone_is_told_as_equal_unit_data() {
+    let station = backed_up(68);
+    let report = verify(&station, &["identity"], 1).unwrap();
+    assert_eq!(report.unit_data, ["identity"]);
+    assert_eq!(report.regions, ["identity"]);
+}
+
+#[test]
+fn the_second_pass_goes_down_by_another_opcode_between_other_borders() {
+    let station = backed_up(69);
+    station.trace.lock().unwrap().clear();
+    verify(&station, &[], 2).unwrap();
+    let trace = station.trace.lock().unwrap();
+    let long = trace.iter().filter(|sent| sent.read_bytes > 2048);
+    let reads: Vec<(u8, u32)> = long
+        .map(|sent| {
+            let at = &sent.out[1..4];
+            (sent.out[0], u32::from_be_bytes([0, at[0], at[1], at[2]]))
+        })
+        .collect();
+    let of = |opcode: u8| -> Vec<u32> {
+        let reads = reads.iter().filter(|(code, _)| *code == opcode);
+        reads.map(|(_, at)| *at).collect()
+    };
+    let (first, second) = (of(0x03), of(0x0B));
+    assert!(first.len() > 100 && second.len() > 100, "{reads:?}");
+    assert!(first.is_sorted() && second.iter().rev().is_sorted());
+    assert!(!second.iter().any(|at| *at > 0 && first.contains(at)));
+}

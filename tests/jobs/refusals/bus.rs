@@ -396,3 +396,22 @@ fn a_chip_of_another_unit_by_its_unit_data() {
     station.mock.set_truth(0x0F_0000, b"unit=gauge-08").unwrap();
     whose(&station).unwrap();
 }
+
+/// Unit data that was never set is the same on every new board.
+#[test]
+fn blank_unit_data_tells_no_two_chips_apart() {
+    let station = without_id(58);
+    let blank = [0xFF; 0x2_0000];
+    station.mock.set_truth(0x0E_0000, &blank).unwrap();
+    let mut fresh = Station {
+        folder: "/bench/gauge-09".into(),
+        ..station
+    };
+    fresh.backup().unwrap();
+    fresh.map();
+    fresh.tailor(59);
+    fresh.trace.lock().unwrap().clear();
+    refused(&fresh, fresh.write(), &["same-unit"]);
+    accept(&mut fresh, Acceptable::SameUnit, "gauge-09: sticker");
+    fresh.write().unwrap();
+}

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use norlock::interlock::{Acceptable, Interlock};
-use norlock::job::{self, Nobody, Offline, WriteOrder};
+use norlock::job::{self, Nobody, Offline, RestoreOrder, Stop, WriteOrder};
 use norlock::unit::disk::Whereabouts;
 use norlock::unit::store::Store;
 
@@ -375,4 +375,33 @@ fn a_journal_that_finds_no_room() {
     assert_eq!(others(&stop), (Interlock::ALL.len() - 1, 0));
     station.files.set_capacity_bytes(None);
     station.write().unwrap();
+}
+
+#[test]
+fn a_refusal_is_in_the_record_once() {
+    let station = ready(34);
+    let order = RestoreOrder {
+        to: 1,
+        ..RestoreOrder::default()
+    };
+    let restore =
+        || job::restore(&mut station.unit(), &order, station.bench(), &mut Nobody).unwrap_err();
+    let write = || write(&station, hashes(&station, &[])).unwrap_err();
+    let refusals: [(&str, &dyn Fn() -> Stop); 2] = [("write", &write), ("restore", &restore)];
+    for (command, refuse) in refusals {
+        let before = station.unit().file().operations.len();
+        for _ in 0..2 {
+            let stop = refuse();
+            let unit = station.unit();
+            let operations = &unit.file().operations;
+            assert_eq!(operations.len(), before + 1, "{command}");
+            let last = operations.last().unwrap();
+            assert_eq!(
+                (last.command.as_str(), &last.outcome),
+                (command, &stop.headline)
+            );
+            let held: Vec<&str> = last.interlocks.keys().map(String::as_str).collect();
+            assert_eq!(held, ["offline-hash"]);
+        }
+    }
 }
