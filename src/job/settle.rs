@@ -32,6 +32,8 @@ pub(super) struct Doubts {
     pub(super) alarms: Vec<String>,
     /// Set where the upper half repeats the lower, which a chip of half the size does too.
     pub(super) half: Option<String>,
+    /// Set where all content repeats over a lower line: then no read tells that it works, but near where it turns.
+    pub(super) weak: Option<String>,
 }
 
 /// Looks at what two agreeing reads show, and asks the chip where the reading alone cannot tell.
@@ -67,12 +69,20 @@ pub(super) fn settle(
             doubts.alarms.push(no_effect(bit));
         }
     }
-    for bit in look.mirrored_address_bits() {
+    let mirrored = look.mirrored_address_bits();
+    for &bit in &mirrored {
+        // A table: what lies across the lowest line is seen whole, and is what lies everywhere.
+        let mut below = BLOCK_BYTES.trailing_zeros()..bit.into();
+        let all_alike = below.all(|line| mirrored.iter().any(|bit| u32::from(*bit) == line));
         if !crosses_truly(chip, file, bit, exempt)? {
             doubts.alarms.push(no_effect(bit));
         } else if 2_u64 << bit == u64::from(chip.size_bytes()) {
             doubts.half = Some(format!(
                 "the upper half repeats the lower (A{bit}); a chip of half the size does too"
+            ));
+        } else if !all_alike {
+            doubts.weak = Some(format!(
+                "all content is the same with A{bit} as without, so nothing tells whether that line works"
             ));
         }
     }

@@ -57,7 +57,7 @@ pub struct TwinRead {
     pub differing_bytes: u64,
     /// What that pattern usually means.
     pub pattern: String,
-    /// Why the two could not be made independent, where they could not.
+    /// Why the two could not be made independent, or prove less, where that is so.
     pub weak: Option<String>,
     /// How many lanes were chosen for the second pass and why, where there was a choice.
     pub lanes: Option<String>,
@@ -145,7 +145,7 @@ pub fn twin_read(
         None => None,
     };
     // Reads that differ tell more by how they differ.
-    let Doubts { alarms, half } = if differences.bytes == 0 {
+    let doubts = if differences.bytes == 0 {
         settle(chip, file, &two, &look, exempt)?
     } else {
         Doubts::default()
@@ -156,6 +156,7 @@ pub fn twin_read(
     }
     let differing_bytes = differences.bytes;
     let differing = joined(differences.ranges);
+    let Doubts { alarms, half, .. } = doubts;
     Ok(TwinRead {
         first,
         second,
@@ -164,7 +165,7 @@ pub fn twin_read(
         differing,
         differing_bytes,
         pattern,
-        weak,
+        weak: weak.or(doubts.weak),
         lanes: chosen,
         look,
         alarms,
