@@ -14,7 +14,7 @@
 use crate::jedec::Address;
 
 use super::figures::hash_lines;
-use super::wrap::{columns, hanging, pasted, shell_words, wrap};
+use super::wrap::{COLUMNS, columns, hanging, pasted, shell_words, wrap};
 use crate::job::clean;
 
 /// What a command says when it ends.
@@ -211,22 +211,34 @@ fn parted(step: &str) -> Vec<(&str, bool)> {
     if is_command(step) {
         return vec![(step, true)];
     }
-    let (mut parts, mut rest) = (Vec::new(), step);
-    while let Some(at) = rest.find(": norlock ") {
-        let (words, behind) = (&rest[..=at], &rest[at + 2..]);
-        let quoted = |at: usize| behind[..at].matches('\'').count() % 2 == 1;
-        let mut ends = behind.match_indices(". ").filter(|(at, _)| !quoted(*at));
-        let end = ends.next().map_or(behind.len(), |(at, _)| at);
-        if !is_command(&behind[..end]) {
-            break;
+    let (mut parts, mut rest, mut from) = (Vec::new(), step, 0);
+    while let Some(at) = rest[from..].find(": norlock ") {
+        let (words, behind) = (&rest[..=from + at], &rest[from + at + 2..]);
+        let end = sentence_end(behind);
+        if is_command(&behind[..end]) {
+            parts.extend([(words, false), (&behind[..end], true)]);
+            (rest, from) = (behind[end..].trim_start_matches(". "), 0);
+        } else {
+            from += at + 2;
         }
-        parts.extend([(words, false), (&behind[..end], true)]);
-        rest = behind[end..].trim_start_matches(". ");
     }
     if !rest.is_empty() {
         parts.push((rest, false));
     }
     parts
+}
+
+/// Where a sentence ends that begins a text: before a stop outside quotes, as a shell takes them.
+fn sentence_end(text: &str) -> usize {
+    let (mut quoted, mut escaped) = (false, false);
+    for (at, c) in text.char_indices() {
+        if !quoted && text[at..].starts_with(". ") {
+            return at;
+        }
+        quoted ^= c == '\'' && !escaped;
+        escaped = c == '\\' && !quoted && !escaped;
+    }
+    text.len()
 }
 
 /// Whether it is a command and no sentence about one, which has its stops.
@@ -263,7 +275,8 @@ fn laid_out(line: &str) -> usize {
         let (_, words) = line[indent..].split_once("  ")?;
         Some(line.len() - words.trim_start().len())
     };
-    rule.or_else(label).unwrap_or(indent)
+    let found = rule.or_else(label).filter(|at| *at <= COLUMNS / 2);
+    found.unwrap_or(indent)
 }
 
 /// The line between the terminal's sequences for faint and normal (ECMA-48 SGR 2 and 0).

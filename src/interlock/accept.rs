@@ -23,7 +23,7 @@ pub enum Acceptable {
     SharedBlock,
     /// A region map without unit data.
     NoUnitData,
-    /// Two reads that could not be made independent.
+    /// Two reads that could not be made independent, or prove less for what they read.
     WeakReads,
 }
 

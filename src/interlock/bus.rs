@@ -332,8 +332,8 @@ impl Panel {
                     .into(),
             next: next.into(),
         };
-        let lift = "See how the contact is: norlock contact --unit FOLDER. If that is good, ask for it as a step of the write: --lift-protection. If it does \
-                    not take, WP# is held low.";
+        let lift = "See how the contact is: norlock contact --unit FOLDER. If that is good, ask for it as a step of \
+                    the write: --lift-protection. If it does not take, WP# is held low.";
         let touched = touched.iter().filter(|range| protection.touches(range));
         let touched: Vec<Range<u32>> = touched.cloned().collect();
         match (touched.is_empty(), lifting) {
@@ -374,8 +374,8 @@ impl Panel {
     /// `writable` cannot open: lifting was asked for and is not possible, or did not take.
     pub(crate) fn not_liftable(&mut self, seen: String, kept: Kept) {
         let (means, next) = kept.words();
-        let lasting = "See how the contact is: norlock contact --unit FOLDER. If that is good, lift it by a write that lasts, and set it back when you are \
-                       done: norlock protect --set none";
+        let lasting = "See how the contact is: norlock contact --unit FOLDER. If that is good, lift it by a write that \
+                       lasts, and set it back when you are done: norlock protect --set none";
         self.hold(Held {
             interlock: Interlock::Writable,
             headline: "the protection cannot be lifted.".into(),
@@ -416,7 +416,8 @@ impl Panel {
                 "A write lifts what is in its way with --lift-protection. What was read of a part: norlock parts NAME"
             }
             _ => next.unwrap_or(
-                "See how the contact is: norlock contact --unit FOLDER. If that is good, leave out --until-power-off, and set it back when you are done.",
+                "See how the contact is: norlock contact --unit FOLDER. If that is good, leave out \
+                 --until-power-off, and set it back when you are done.",
             ),
         };
         self.protection_fixed(seen, means, next.into());
@@ -449,7 +450,7 @@ impl Panel {
         });
     }
 
-    /// `twin-read`: two independent reads agree. `weak` says why they could not be made independent; `back`
+    /// `twin-read`: two independent reads agree. `weak` says why they prove less; `back`
     /// is the command that goes back over the differing blocks, where a write may have left them torn.
     pub(crate) fn twin_read(
         &mut self,
@@ -477,10 +478,10 @@ impl Panel {
                 format!("Reseat the clip, then see up to which SCK it holds: norlock contact --unit FOLDER. {again}"),
             )),
             (None, Some(why)) => {
-                let next = "Use a lower SCK, or: --accept weak-reads --because 'why'".into();
-                let mut held = held("the two reads are not independent.", why.to_owned(), next);
+                let next = "Use a lower SCK where the clock is why, or: --accept weak-reads --because 'why'".into();
+                let mut held = held("the two reads prove less than they should.", why.to_owned(), next);
                 held.means =
-                    "an error that repeats with the clock and the command would not show".into();
+                    "an error that both reads have would not show".into();
                 self.hold_unless(Acceptable::WeakReads, held);
             }
             (None, None) => self.open(Interlock::TwinRead, "two independent reads agree"),
@@ -524,8 +525,8 @@ impl Panel {
                         round, a write to the upper half destroys the lower"
                     .into(),
                 next: format!(
-                    "Read the marking again, and see how the contact is: norlock contact --unit FOLDER. Only if you know that the array has {size}: --accept chip-size \
-                     --because 'how you know'"
+                    "Read the marking again, and see how the contact is: norlock contact --unit FOLDER. Only if \
+                     you know that the array has {size}: --accept chip-size --because 'how you know'"
                 ),
             },
         );

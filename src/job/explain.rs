@@ -296,7 +296,7 @@ fn unit_meaning(error: &UnitError) -> (&'static str, &'static str) {
             "The disk does not keep what is written to it: use another one.",
         ),
         UnitError::Unnoted { .. } => (
-            "the unit takes it up when it is opened next; how it was read will not be on record",
+            "the file is right; unit.toml does not have it yet, or still has the one before of that name",
             "Mend that, then see what stands: norlock check --unit FOLDER",
         ),
         UnitError::HashFile { .. } => (

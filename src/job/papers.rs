@@ -85,7 +85,7 @@ fn kept_away(unit: &Unit, image: &Image, offline: &Offline) -> Result<String, Of
     })
 }
 
-/// What begins with many digits was meant as a hash: it is told where that goes wrong.
+/// What begins with 32 digits or more was meant as a hash: it is told where that goes wrong.
 fn unreadable(error: &OfflineError) -> String {
     use ParseHashError::{Count, Odd};
     match error {

@@ -69,9 +69,10 @@ pub(super) fn settle(
             doubts.alarms.push(no_effect(bit));
         }
     }
+    let mut doubtful = Vec::new();
     let mirrored = look.mirrored_address_bits();
     for &bit in &mirrored {
-        // A table: what lies across the lowest line is seen whole, and is what lies everywhere.
+        // A table of one row: across the lowest line it is seen, but for its last bytes, and lies everywhere.
         let mut below = BLOCK_BYTES.trailing_zeros()..bit.into();
         let all_alike = below.all(|line| mirrored.iter().any(|bit| u32::from(*bit) == line));
         if !crosses_truly(chip, file, bit, exempt)? {
@@ -81,11 +82,13 @@ pub(super) fn settle(
                 "the upper half repeats the lower (A{bit}); a chip of half the size does too"
             ));
         } else if !all_alike {
-            doubts.weak = Some(format!(
-                "all content is the same with A{bit} as without, so nothing tells whether that line works"
-            ));
+            doubtful.push(format!("A{bit}"));
         }
     }
+    doubts.weak = (!doubtful.is_empty()).then(|| {
+        let lines = doubtful.join(", ");
+        format!("all content is the same with {lines} as without, so nothing tells whether that line works")
+    });
     Ok(doubts)
 }
 

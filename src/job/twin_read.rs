@@ -157,6 +157,7 @@ pub fn twin_read(
     let differing_bytes = differences.bytes;
     let differing = joined(differences.ranges);
     let Doubts { alarms, half, .. } = doubts;
+    let reasons = [weak, doubts.weak].into_iter().flatten();
     Ok(TwinRead {
         first,
         second,
@@ -165,7 +166,7 @@ pub fn twin_read(
         differing,
         differing_bytes,
         pattern,
-        weak: weak.or(doubts.weak),
+        weak: reasons.reduce(|one, other| format!("{one}; {other}")),
         lanes: chosen,
         look,
         alarms,

@@ -142,7 +142,8 @@ impl Work<'_> {
         let now = self.armed.registers()?;
         let part = self.armed.part();
         if part.status.restore(&now, part.size_bytes).as_ref() != Some(&self.lift.restore) {
-            let next = "See how the contact is: norlock contact --unit FOLDER. Then give the same command again; it knows how the registers were found.";
+            let next = "See how the contact is: norlock contact --unit FOLDER. Then give the same command again; \
+                        it knows how the registers were found.";
             let headline = "The protection is not back as it was found.";
             let seen = format!("written back, now: {}", part.protection(&now));
             let means = "the clip or the supply failed for a moment, or WP# is held low";

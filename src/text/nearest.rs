@@ -38,7 +38,7 @@ pub(crate) fn perhaps(word: &str, known: &[&str]) -> String {
     }
 }
 
-/// Units that keys end with.
+/// Units of time that keys end with.
 const UNITS: [&str; 4] = ["ns", "us", "ms", "s"];
 
 /// What else to change, where two keys differ in their unit of time alone.

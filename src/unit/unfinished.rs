@@ -95,8 +95,8 @@ impl Unfinished {
     ///
     /// # Errors
     /// `OnlyViewed`, `Size`, `Medium`, `Store`: not published, or the name was given by a call that failed, and it is
-    /// adopted when the unit is opened next. `Unnoted`: published, and adopted then. Never leaves a half image under
-    /// the final name.
+    /// adopted when the unit is opened next. `Unnoted`: published; adopted then if its name is new. Never leaves a half
+    /// image under the final name.
     pub fn publish(mut self, unit: &mut Unit, expected: Digest) -> Result<Image, UnitError> {
         unit.must_be_locked()?;
         self.check_medium(expected)?;

@@ -19,7 +19,7 @@ impl ValueEnum for Acceptable {
             Self::NotTheHost => "it is not known whether the bench computer boots from this node",
             Self::SharedBlock => "the smallest block that must change also holds unit data",
             Self::NoUnitData => "the region map names no unit data",
-            Self::WeakReads => "the two reads could not be made independent",
+            Self::WeakReads => "the two reads prove less than they should",
         };
         Some(PossibleValue::new(self.name()).help(help))
     }

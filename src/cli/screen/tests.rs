@@ -368,3 +368,30 @@ Next
     let line = "\n  SHA-256 5c1f09e2 7ab4d830 16e9c47d\n          02f3b85a";
     assert!(hash.contains(line), "{hash}");
 }
+
+#[test]
+fn each_command_of_a_step_is_whole_and_a_line_of_its_own() {
+    let quoted = "norlock restore --to 1 --because 'the board'\\''s list. Second edition'";
+    let step = format!("Back it up: norlock backup --unit g. Or go back: {quoted}");
+    let (first, second) = ("Back it up:", "Or go back:");
+    assert_eq!(
+        parted(&step),
+        [
+            (first, false),
+            ("norlock backup --unit g", true),
+            (second, false),
+            (quoted, true)
+        ]
+    );
+    let step = "Look: norlock id, norlock check. Then: norlock contact. Go on.";
+    assert_eq!(
+        parted(step),
+        [
+            ("Look: norlock id, norlock check. Then:", false),
+            ("norlock contact", true),
+            ("Go on.", false)
+        ]
+    );
+    let whole = "norlock tailor --because 'see: norlock id'";
+    assert_eq!(parted(whole), [(whole, true)]);
+}

@@ -26,7 +26,7 @@ pub fn backup(report: &BackupReport, typed: &Typed) -> Screen {
         format!("{} on this wire; taken {}", seconds(floor), seconds(taken)),
     );
     if let Some(weak) = &reads.weak {
-        screen = screen.row("weak", format!("the reads are not independent: {weak}"));
+        screen = screen.row("weak", format!("the reads prove less: {weak}"));
     }
     if let Some(doubt) = &report.size_doubt {
         screen = screen.row("accepted", format!("chip-size, although {doubt}"));

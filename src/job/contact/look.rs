@@ -445,6 +445,7 @@ mod tests {
         assert_eq!(of(4096, 4096), [0]);
         assert_eq!(of(4098, 4096), [0, 2]);
     }
+
     #[test]
     fn a_place_is_left_out_where_one_byte_of_it_is_torn_or_done() {
         let left = Left {

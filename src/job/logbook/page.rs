@@ -162,7 +162,7 @@ impl Logbook {
             &html! { h3 { (text(&image.file)) } },
             &html! {
                 (hash(image.sha256))
-                p { (show_size(image.size_bytes)) @if let Some(why) = &image.weak { "; its reads were not independent: " (text(why)) } }
+                p { (show_size(image.size_bytes)) @if let Some(why) = &image.weak { "; its reads prove less: " (text(why)) } }
                 @if let Some(compared) = compared { (differences(compared)) }
             },
         )

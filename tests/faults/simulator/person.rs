@@ -101,7 +101,7 @@ impl Person {
                 None => Next::First(vec![back]),
             };
         }
-        if says("norlock backup --unit FOLDER), or go back") {
+        if says("norlock backup --unit FOLDER. Or go back") {
             // Who has written it or let the board run knows why it differs.
             return match self.changed {
                 true if matches!(command, Command::Write) => {
@@ -117,7 +117,7 @@ impl Person {
         if says("tailor --replace") {
             return Next::First(vec![Command::Tailor]);
         }
-        if says("then look: norlock protect") || says("then norlock protect tells") {
+        if says("then look: norlock protect") || says("Then how it stands: norlock protect") {
             return Next::First(vec![Command::Protection]);
         }
         let goes_back = says("norlock restore");
